@@ -1,0 +1,1 @@
+"""The engine: days in, plans out. Knows no web and no database."""

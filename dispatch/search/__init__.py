@@ -1,0 +1,1 @@
+"""The compiled search: arrays and integers in, arrays and integers out."""

@@ -1,0 +1,917 @@
+"""The words of a locksmith's day, as frozen data.
+
+Three layers: the *day* that comes in (calls, vans, parts, stock, travel), the
+*plan* the engine makes of it, and the *answer* a person reads (the plan with its
+pick lists, shortages, tonight's list and cautions).
+
+Times are whole seconds since local midnight of the plan's day (``_s``), money is
+cents (``_cents``) or exact cost units (``_units``, see :mod:`shared.units`),
+distances are metres (``_m``), coordinates degrees (``_deg``).
+"""
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import date
+from enum import StrEnum
+from zoneinfo import ZoneInfo
+
+from shared.units import DayClock, cents
+
+# --- the day that comes in -------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Place:
+    """A point on the map.
+
+    Parameters
+    ----------
+    lat_deg, lon_deg : float
+        WGS 84 degrees, latitude -90 to 90, longitude -180 to 180.
+    name : str
+        What a driver would call it: an address, a yard, 'Shop'.
+    """
+
+    lat_deg: float
+    lon_deg: float
+    name: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Window:
+    """A span of the day, both ends included.
+
+    Parameters
+    ----------
+    start_s, end_s : int
+        Seconds since local midnight, ``start_s <= end_s``.
+    """
+
+    start_s: int
+    end_s: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Part:
+    """Something a call can use up: blank, fob, blade, chip, cell, cylinder, lock.
+
+    Parameters
+    ----------
+    id, name : str
+        The firm's own number and words.
+    category : str
+        'blank', 'fob', 'blade', 'chip', 'cell', 'cylinder', 'lock', 'kit', 'other'.
+    unit_cost_cents : int
+        Buying price of one.
+    spoil_rate : float
+        Share of them that are spoiled when cut or fitted, 0 <= rate < 1.
+    bin : str
+        Where it lies in the shop.
+    substitutes : tuple of str
+        Part ids that do as well, best first, used where a call names no own list.
+    components : tuple of (str, int)
+        For a kit: part ids and how many of each. A kit has no stock of its own;
+        it is there when all its components are.
+    lead_time_s : int or None
+        Seconds from order to hand; ``None`` when nobody knows.
+    """
+
+    id: str
+    name: str
+    category: str = "other"
+    unit_cost_cents: int = 0
+    spoil_rate: float = 0.0
+    bin: str = ""
+    substitutes: tuple[str, ...] = ()
+    components: tuple[tuple[str, int], ...] = ()
+    lead_time_s: int | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Need:
+    """One part a call uses up.
+
+    Parameters
+    ----------
+    alternatives : tuple of str
+        Part ids (kits allowed), the wanted one first, then its substitutes in
+        order. One of them serves the whole quantity.
+    quantity : int
+        How many, at least 1.
+    """
+
+    alternatives: tuple[str, ...]
+    quantity: int = 1
+
+
+class ReadyKind(StrEnum):
+    """What can have to be true before the van rolls."""
+
+    CODE = "code"  # a programming PIN bought ahead by the car's VIN
+    AUTHORITY = "authority"  # proof that the customer may have a key made
+    KEYS_PRESENT = "keys_present"  # every existing key at hand
+    VEHICLE_PLACE = "vehicle_place"  # where exactly the vehicle stands
+    DATA_LINK = "data_link"  # a live data link on site
+    BATTERY = "battery"  # a healthy vehicle battery, or support for it
+
+
+class ReadyState(StrEnum):
+    """How far a ready item is."""
+
+    OPEN = "open"
+    DONE = "done"
+    WAIVED = "waived"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ReadyItem:
+    """One thing that must be true before the van rolls.
+
+    Parameters
+    ----------
+    kind : ReadyKind
+        Which thing.
+    state : ReadyState
+        Open, done, or waived.
+    owner : str
+        Who sees to it: 'office', 'driver', 'customer'.
+    waived_by : str
+        Who waived it; empty unless waived.
+    cost_cents : int
+        What it costs to get.
+    lead_time_s : int
+        Seconds from asking to having it, counted from the day's ``planned_at_s``.
+    note : str
+        Free words.
+    """
+
+    kind: ReadyKind
+    state: ReadyState = ReadyState.OPEN
+    owner: str = "office"
+    waived_by: str = ""
+    cost_cents: int = 0
+    lead_time_s: int = 0
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Kind:
+    """A kind of work, as the trade table knows it.
+
+    Parameters
+    ----------
+    id, name : str
+        Key used in files, and words for people.
+    median_s, p90_s : int
+        Length of the visit: half are shorter than the median, nine in ten shorter
+        than ``p90_s``.
+    skills, equipment : frozenset of str
+        What the driver must know and the van must carry.
+    ready : tuple of ReadyItem
+        What must be ready, all open.
+    cautions : tuple of str
+        Ids of cautions that apply.
+    source : str
+        Where the figures come from.
+    """
+
+    id: str
+    name: str
+    median_s: int
+    p90_s: int
+    skills: frozenset[str] = frozenset()
+    equipment: frozenset[str] = frozenset()
+    ready: tuple[ReadyItem, ...] = ()
+    cautions: tuple[str, ...] = ()
+    source: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Caution:
+    """A warning that applies to some kinds of work.
+
+    Parameters
+    ----------
+    id : str
+        Key used in the trade table.
+    text : str
+        Plain words, shown as they are.
+    source : str
+        Where it comes from.
+    emergency : bool
+        A danger to life: shown before everything else.
+    """
+
+    id: str
+    text: str
+    source: str = ""
+    emergency: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Call:
+    """One customer's job.
+
+    Parameters
+    ----------
+    id : str
+        The firm's own number.
+    customer, phone : str
+        Whom to meet and ring.
+    place : Place
+        Where.
+    kind : str
+        Id of the kind of work.
+    description : str
+        The vehicle or the lock, in the customer's words.
+    windows : tuple of Window
+        Availability: the whole visit lies inside one of them. In order, without
+        overlap. Empty: any time of the day.
+    promise : Window or None
+        The window told to the customer: the visit *starts* inside it.
+    median_s, p90_s : int
+        Length of the visit.
+    needs : tuple of Need
+        Parts it uses up.
+    skills, equipment : frozenset of str
+        What the driver must know and the van must carry.
+    priority : int
+        1 (first) to 4; calls that cannot all fit are placed in this order.
+    required_van : str or None
+        The only van that may serve it.
+    ready : tuple of ReadyItem
+        What must be true before the van rolls.
+    note : str
+        Free words.
+    """
+
+    id: str
+    place: Place
+    kind: str
+    median_s: int
+    p90_s: int
+    customer: str = ""
+    phone: str = ""
+    description: str = ""
+    windows: tuple[Window, ...] = ()
+    promise: Window | None = None
+    needs: tuple[Need, ...] = ()
+    skills: frozenset[str] = frozenset()
+    equipment: frozenset[str] = frozenset()
+    priority: int = 2
+    required_van: str | None = None
+    ready: tuple[ReadyItem, ...] = ()
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Break:
+    """The meal break: taken whole inside its window, anywhere on the way.
+
+    Parameters
+    ----------
+    window : Window
+        It starts and ends inside this.
+    length_s : int
+        Seconds, positive and not longer than the window.
+    """
+
+    window: Window
+    length_s: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Rates:
+    """What a van's day costs.
+
+    Parameters
+    ----------
+    km_cents : int
+        Cents per kilometre driven.
+    hour_cents : int
+        Cents per hour from the start of the shift until the van is back.
+    overtime_hour_cents : int
+        Cents per hour past the end of the shift, on top of ``hour_cents``.
+    """
+
+    km_cents: int = 0
+    hour_cents: int = 0
+    overtime_hour_cents: int = 0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Van:
+    """A van with its driver.
+
+    Parameters
+    ----------
+    id, driver : str
+        Names.
+    start, finish : Place or None
+        Where its day begins and ends; ``None``: anywhere (no drive is counted).
+    loads_at_shop : bool
+        Whether it can load from the shop before leaving.
+    shift : Window
+        Paid time; it is never used before ``start_s``.
+    overtime_limit_s : int
+        It is back at most this long after ``shift.end_s``.
+    meal : Break or None
+        A van that is back by the last moment the break could start takes it there.
+    skills, equipment : frozenset of str
+        What the driver knows and the van carries.
+    stock : mapping of str to int
+        Part id to pieces aboard, kits not among them.
+    rates : Rates
+        What its day costs.
+    """
+
+    id: str
+    shift: Window
+    driver: str = ""
+    start: Place | None = None
+    finish: Place | None = None
+    loads_at_shop: bool = False
+    overtime_limit_s: int = 0
+    meal: Break | None = None
+    skills: frozenset[str] = frozenset()
+    equipment: frozenset[str] = frozenset()
+    stock: Mapping[str, int] = field(default_factory=dict)
+    rates: Rates = Rates()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Store:
+    """A place that holds parts: the firm's shop, or a supplier's trade counter.
+
+    Parameters
+    ----------
+    id, place : str, Place
+        Name and where.
+    opening : Window or None
+        When it is open; ``None``: always, as the firm's own shop.
+    stock : mapping of str to int
+        Part id to pieces there.
+    """
+
+    id: str
+    place: Place
+    opening: Window | None = None
+    stock: Mapping[str, int] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Traffic:
+    """Speed through the day, as a share of free flow.
+
+    Parameters
+    ----------
+    slot_s : int
+        Length of one slot.
+    speed_permille : tuple of int
+        One value per slot from local midnight, 1000 is free flow, each 50 to 2000;
+        the last one holds on.
+    source : str
+        Where the figures come from.
+    """
+
+    slot_s: int = 900
+    speed_permille: tuple[int, ...] = (1000,)
+    source: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TravelRules:
+    """How distance becomes driving time.
+
+    Parameters
+    ----------
+    start_stop_s : int
+        Fixed time of every drive that goes anywhere: set off, park, find the door.
+    free_flow_kmh : float
+        Free-flow speed on the road.
+    traffic : Traffic
+        Speed through the day.
+    matrix : mapping of (str, str) to (int, int), or None
+        A given table instead of the straight line: (from, to) node keys (see
+        :mod:`dispatch.travel`) to (free-flow seconds, metres).
+    source : str
+        Words for the plan's footer.
+    """
+
+    start_stop_s: int = 120
+    free_flow_kmh: float = 50.0
+    traffic: Traffic = Traffic()
+    matrix: Mapping[tuple[str, str], tuple[int, int]] | None = None
+    source: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Day:
+    """Everything the engine is told about one day.
+
+    Parameters
+    ----------
+    date, zone : datetime.date, zoneinfo.ZoneInfo
+        Which day, and on whose clock.
+    shop : Store
+        The firm's own store.
+    calls, vans : tuple of Call, tuple of Van
+        In the order of their files; ids are unique.
+    parts : mapping of str to Part
+        By id.
+    kinds, cautions : mapping of str to Kind, mapping of str to Caution
+        The trade table, and the warnings it refers to.
+    counters : tuple of Store
+        Suppliers' trade counters.
+    travel : TravelRules
+        How distance becomes time.
+    planned_at_s : int
+        When the evening's work is done, seconds from the day's midnight
+        (negative: the evening before). Lead times count from here.
+    cushion : float
+        The visit length planned is ``median + cushion * (p90 - median)``, 0 to 1.
+    service_level : float
+        Wanted chance that the blanks aboard suffice for a part, 0 < level < 1.
+    tolerance_s : int
+        An arrival this close to the promise's end is shown as tight.
+    name, note : str
+        What to call the day; free words (such as 'invented').
+    notices : tuple of str
+        What was read but not understood, in words.
+    """
+
+    date: date
+    zone: ZoneInfo
+    shop: Store
+    calls: tuple[Call, ...]
+    vans: tuple[Van, ...]
+    parts: Mapping[str, Part] = field(default_factory=dict)
+    kinds: Mapping[str, Kind] = field(default_factory=dict)
+    cautions: Mapping[str, Caution] = field(default_factory=dict)
+    counters: tuple[Store, ...] = ()
+    travel: TravelRules = TravelRules()
+    planned_at_s: int = -6 * 3600
+    cushion: float = 0.3
+    service_level: float = 0.95
+    tolerance_s: int = 600
+    name: str = ""
+    note: str = ""
+    notices: tuple[str, ...] = ()
+
+    @property
+    def clock(self) -> DayClock:
+        """The day's clock."""
+        return DayClock(self.date, self.zone)
+
+    def planned_s(self, call: Call) -> int:
+        """Return the visit length that is planned for a call, whole seconds."""
+        return math.floor(
+            call.median_s + self.cushion * (call.p90_s - call.median_s) + 0.5
+        )
+
+    def ready_s(self, call: Call) -> int | None:
+        """Return when a call's slowest open ready item is there, ``None``: now."""
+        leads = [
+            item.lead_time_s for item in call.ready if item.state is ReadyState.OPEN
+        ]
+        slowest = max(leads, default=0)
+        return self.planned_at_s + slowest if slowest > 0 else None
+
+
+# --- the plan --------------------------------------------------------------
+
+
+class StopKind(StrEnum):
+    """What happens at a stop."""
+
+    CALL = "call"
+    BREAK = "break"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Stop:
+    """A call or a break, placed on a van's route.
+
+    Parameters
+    ----------
+    kind : StopKind
+        Call or break.
+    call_id : str or None
+        The call; ``None`` for a break.
+    place : Place or None
+        Where; a break is taken at the stop before it, or at the next one's street
+        (then the drive there is the break's).
+    drive_m, drive_s : int
+        From the stop before (or the van's start), leaving as soon as that is done.
+    arrive_s, start_s, finish_s : int
+        ``arrive_s <= start_s <= finish_s``.
+    slack_s : int or None
+        How much later than ``start_s`` this visit could start without leaving its
+        own window or promise.
+    """
+
+    kind: StopKind
+    call_id: str | None
+    place: Place | None
+    drive_m: int
+    drive_s: int
+    arrive_s: int
+    start_s: int
+    finish_s: int
+    slack_s: int | None = None
+
+    @property
+    def wait_s(self) -> int:
+        """Seconds between arriving and starting."""
+        return self.start_s - self.arrive_s
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Route:
+    """One van's day.
+
+    Parameters
+    ----------
+    van_id : str
+        The van.
+    stops : tuple of Stop
+        In order, at least one.
+    leave_s : int
+        When it sets off: as late as the first visit allows, never before the shift.
+    last_drive_m, last_drive_s : int
+        From the last stop to the finish place.
+    finish_s : int
+        When it is there.
+    drive_units, time_units, overtime_units : int
+        Cost units of kilometres, of paid time and of overtime.
+    overtime_s : int
+        Seconds past the end of the shift.
+    """
+
+    van_id: str
+    stops: tuple[Stop, ...]
+    leave_s: int
+    last_drive_m: int
+    last_drive_s: int
+    finish_s: int
+    overtime_s: int = 0
+    drive_units: int = 0
+    time_units: int = 0
+    overtime_units: int = 0
+
+    @property
+    def call_ids(self) -> tuple[str, ...]:
+        """The calls, in order."""
+        return tuple(stop.call_id for stop in self.stops if stop.call_id is not None)
+
+    @property
+    def distance_m(self) -> int:
+        """Metres driven."""
+        return sum(stop.drive_m for stop in self.stops) + self.last_drive_m
+
+    @property
+    def drive_s(self) -> int:
+        """Seconds driven."""
+        return sum(stop.drive_s for stop in self.stops) + self.last_drive_s
+
+    @property
+    def wait_s(self) -> int:
+        """Seconds waited."""
+        return sum(stop.wait_s for stop in self.stops)
+
+    @property
+    def work_s(self) -> int:
+        """Seconds at work with customers."""
+        return sum(
+            stop.finish_s - stop.start_s
+            for stop in self.stops
+            if stop.kind is StopKind.CALL
+        )
+
+    @property
+    def cost_units(self) -> int:
+        """Cost units of the whole day."""
+        return self.drive_units + self.time_units + self.overtime_units
+
+
+class Origin(StrEnum):
+    """Where a piece comes from in the morning."""
+
+    ABOARD = "aboard"  # it lies in the van already
+    SHOP = "shop"  # it is loaded at the shop before leaving
+
+
+class Purpose(StrEnum):
+    """Why a piece is carried."""
+
+    CALL = "call"  # a call uses it up
+    SPARE = "spare"  # in case one is spoiled
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Issue:
+    """Some pieces of one part, given to one purpose on one van.
+
+    Parameters
+    ----------
+    van_id, part_id : str
+        The van, and the part itself (a kit's component, never the kit).
+    quantity : int
+        Pieces, at least 1.
+    origin : Origin
+        Aboard already, or loaded at the shop.
+    purpose : Purpose
+        For a call, or as a spare.
+    call_id : str or None
+        The call that uses them; ``None`` for spares.
+    need : int or None
+        Position of the need in the call's ``needs``; ``None`` for spares.
+    chosen : str or None
+        The alternative of the need that was taken (it may be a kit).
+    """
+
+    van_id: str
+    part_id: str
+    quantity: int
+    origin: Origin
+    purpose: Purpose = Purpose.CALL
+    call_id: str | None = None
+    need: int | None = None
+    chosen: str | None = None
+
+
+class Rule(StrEnum):
+    """The rules a plan can break; also why a van cannot take a call."""
+
+    SKILL = "skill"
+    EQUIPMENT = "equipment"
+    REQUIRED_VAN = "required_van"
+    STOCK = "stock"
+    WINDOW = "window"
+    PROMISE = "promise"
+    READY = "ready"
+    SHIFT = "shift"
+    BREAK = "break"
+    TRAVEL = "travel"
+    TIMING = "timing"
+    COVER = "cover"
+    COST = "cost"
+    ROOM = "room"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Reason:
+    """Why a call is not planned, for one van or for all.
+
+    Parameters
+    ----------
+    rule : Rule
+        The first rule that blocks it.
+    text : str
+        Plain words.
+    van_id : str or None
+        The van; ``None``: holds whichever van goes.
+    remedy : str
+        The smallest change that would admit it, in plain words; may be empty.
+    """
+
+    rule: Rule
+    text: str
+    van_id: str | None = None
+    remedy: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Unplaced:
+    """A call that is on no route.
+
+    Parameters
+    ----------
+    call_id : str
+        The call.
+    reasons : tuple of Reason
+        At least one.
+    """
+
+    call_id: str
+    reasons: tuple[Reason, ...]
+
+
+class Proof(StrEnum):
+    """How much is known about a plan's quality."""
+
+    PROVED_BEST = "proved best"
+    BOUNDED = "bounded"
+    BEST_FOUND = "best found"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Status:
+    """How good the plan is known to be.
+
+    Parameters
+    ----------
+    proof : Proof
+        Proved best, with a bound, or best found.
+    bound_units : int or None
+        No plan that places the same calls by priority costs less than this.
+    stopped : bool
+        The search was stopped early (by the user or the clock).
+    iterations, seed : int
+        What it took; the same problem, seed and iterations give the same plan.
+    """
+
+    proof: Proof
+    bound_units: int | None = None
+    stopped: bool = False
+    iterations: int = 0
+    seed: int = 0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Plan:
+    """One version of one day. Immutable.
+
+    Parameters
+    ----------
+    routes : tuple of Route
+        Only vans that go out, in the order of the day's vans.
+    issues : tuple of Issue
+        Every piece each van carries for its calls and as spares.
+    unplaced : tuple of Unplaced
+        Calls on no route, with reasons.
+    status : Status
+        How good it is known to be.
+    """
+
+    routes: tuple[Route, ...]
+    issues: tuple[Issue, ...]
+    unplaced: tuple[Unplaced, ...]
+    status: Status
+
+    @property
+    def cost_units(self) -> int:
+        """Cost units of all routes."""
+        return sum(route.cost_units for route in self.routes)
+
+    @property
+    def cost_cents(self) -> int:
+        """Cents of all routes, rounded once."""
+        return cents(self.cost_units)
+
+
+# --- the answer a person reads ----------------------------------------------
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PickLine:
+    """One line of a pick list: a part to load at the shop, or to check aboard.
+
+    Parameters
+    ----------
+    part_id, name, bin : str
+        What, and where it lies in the shop.
+    load, aboard : int
+        Pieces to load at the shop, and pieces that must be aboard already.
+    spares : int
+        How many of them (load and aboard together) are spares.
+    call_ids : tuple of str
+        Calls that use it, in route order.
+    instead_of : tuple of str
+        Part ids this one stands in for; empty when it is what was wanted.
+    note : str
+        For example 'spare wanted, none left'.
+    """
+
+    part_id: str
+    name: str
+    bin: str
+    load: int
+    aboard: int
+    spares: int = 0
+    call_ids: tuple[str, ...] = ()
+    instead_of: tuple[str, ...] = ()
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PickList:
+    """What one van takes along.
+
+    Parameters
+    ----------
+    van_id : str
+        The van.
+    lines : tuple of PickLine
+        Sorted by bin, then part id, so that the shop is walked once.
+    """
+
+    van_id: str
+    lines: tuple[PickLine, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Shortage:
+    """A part of which the day wants more than any van or the shop can give.
+
+    Parameters
+    ----------
+    part_id, name : str
+        Which part.
+    wanted, available : int
+        Pieces the day's calls want, and pieces in all vans and the shop.
+    call_ids : tuple of str
+        Unplaced calls that hang on it.
+    elsewhere : tuple of (str, int)
+        Counter ids and the pieces they hold.
+    """
+
+    part_id: str
+    name: str
+    wanted: int
+    available: int
+    call_ids: tuple[str, ...] = ()
+    elsewhere: tuple[tuple[str, int], ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Purchase:
+    """Something to buy.
+
+    Parameters
+    ----------
+    part_id, name : str
+        What.
+    quantity : int
+        Pieces.
+    cost_cents : int
+        All of them.
+    lead_time_s : int or None
+        From order to hand; ``None`` when nobody knows.
+    in_time : bool or None
+        Whether it can still arrive for this day; ``None`` when nobody knows.
+    call_ids : tuple of str
+        Calls that hang on it.
+    where : str
+        Counter that has it, or empty.
+    """
+
+    part_id: str
+    name: str
+    quantity: int
+    cost_cents: int
+    lead_time_s: int | None
+    in_time: bool | None
+    call_ids: tuple[str, ...]
+    where: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Tonight:
+    """One thing to see to before tomorrow.
+
+    Parameters
+    ----------
+    call_id : str
+        For which call.
+    item : ReadyItem
+        The open item.
+    ask : str
+        What to do or ask, in plain words.
+    by_s : int or None
+        Latest moment to start on it so that the visit can begin as planned,
+        seconds from the day's midnight; ``None`` for an unplaced call.
+    """
+
+    call_id: str
+    item: ReadyItem
+    ask: str
+    by_s: int | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Answer:
+    """Everything a person gets to read about one day.
+
+    Parameters
+    ----------
+    day, plan : Day, Plan
+        The question and the plan.
+    pick_lists : tuple of PickList
+        One per route, in the same order.
+    shortages, purchases : tuple
+        What is missing, and what to buy.
+    tonight : tuple of Tonight
+        Longest lead time first.
+    cautions : tuple of Caution
+        Those that apply to the day's kinds, emergencies first.
+    """
+
+    day: Day
+    plan: Plan
+    pick_lists: tuple[PickList, ...]
+    shortages: tuple[Shortage, ...]
+    purchases: tuple[Purchase, ...]
+    tonight: tuple[Tonight, ...]
+    cautions: tuple[Caution, ...]
