@@ -31,40 +31,39 @@ def need(*alternatives: str, quantity: int = 1) -> Need:
 
 def a_part(part_id: str = "BLANK", **changes: Any) -> Part:
     """Return a blank that costs 3.00."""
-    return Part(
-        **{"id": part_id, "name": part_id, "unit_cost_cents": 300, "bin": "A1"}
-        | changes
-    )
+    defaults: dict[str, Any] = {
+        "id": part_id,
+        "name": part_id,
+        "unit_cost_cents": 300,
+        "bin": "A1",
+    }
+    return Part(**(defaults | changes))
 
 
 def a_call(call_id: str = "C1", **changes: Any) -> Call:
     """Return a half-hour lockout at the shop's door, any time."""
-    return Call(
-        **{
-            "id": call_id,
-            "place": SHOP,
-            "kind": "lockout_vehicle",
-            "median_s": 1800,
-            "p90_s": 1800,
-        }
-        | changes
-    )
+    defaults: dict[str, Any] = {
+        "id": call_id,
+        "place": SHOP,
+        "kind": "lockout_vehicle",
+        "median_s": 1800,
+        "p90_s": 1800,
+    }
+    return Call(**(defaults | changes))
 
 
 def a_van(van_id: str = "V1", **changes: Any) -> Van:
     """Return a van that leaves the shop at 8 and is back by 17."""
-    return Van(
-        **{
-            "id": van_id,
-            "driver": f"Driver of {van_id}",
-            "start": SHOP,
-            "finish": SHOP,
-            "loads_at_shop": True,
-            "shift": window(8, 17),
-            "rates": Rates(km_cents=50, hour_cents=3000, overtime_hour_cents=4500),
-        }
-        | changes
-    )
+    defaults: dict[str, Any] = {
+        "id": van_id,
+        "driver": f"Driver of {van_id}",
+        "start": SHOP,
+        "finish": SHOP,
+        "loads_at_shop": True,
+        "shift": window(8, 17),
+        "rates": Rates(km_cents=50, hour_cents=3000, overtime_hour_cents=4500),
+    }
+    return Van(**(defaults | changes))
 
 
 def a_day(
@@ -75,14 +74,12 @@ def a_day(
     **changes: Any,
 ) -> Day:
     """Return a winter Thursday with one van, planned at 18:00 the evening before."""
-    return Day(
-        **{
-            "date": date(2026, 11, 26),
-            "zone": ZoneInfo("Europe/Berlin"),
-            "shop": Store(id="shop", place=SHOP, stock=dict(shop or {})),
-            "calls": calls,
-            "vans": vans if vans is not None else (a_van(),),
-            "parts": {part.id: part for part in parts},
-        }
-        | changes
-    )
+    defaults: dict[str, Any] = {
+        "date": date(2026, 11, 26),
+        "zone": ZoneInfo("Europe/Berlin"),
+        "shop": Store(id="shop", place=SHOP, stock=dict(shop or {})),
+        "calls": calls,
+        "vans": vans if vans is not None else (a_van(),),
+        "parts": {part.id: part for part in parts},
+    }
+    return Day(**(defaults | changes))
