@@ -1,0 +1,112 @@
+"""Driving time by the time of day, exact and without ever running backwards.
+
+As in Ichoua, S., Gendreau, M. and Potvin, J.-Y. (2003), Vehicle dispatching with
+time-dependent travel times, European Journal of Operational Research
+144(2):379-396: not the travel time is given per slot, but the speed, and the drive
+passes through the slots. Who leaves later then never arrives earlier (FIFO).
+
+All arithmetic is in integers. The unit of ground covered is the permille-second:
+one second at free flow covers 1000. The search has its own fast version; this one
+is for reading and for checking it.
+"""
+
+from itertools import chain, repeat
+
+from shared.model import Traffic
+
+
+def covered(traffic: Traffic, time_s: int) -> int:
+    """Return the ground covered by driving from midnight on, W(t).
+
+    Parameters
+    ----------
+    traffic : Traffic
+        Speed per slot; the last one holds on.
+    time_s : int
+        Seconds since midnight, 0 or more.
+
+    Returns
+    -------
+    int
+        Permille-seconds: the sum of the speeds of all seconds before ``time_s``.
+    """
+    ground = 0
+    left_s = time_s
+    for speed in traffic.speed_permille[:-1]:
+        driven_s = min(left_s, traffic.slot_s)
+        ground += speed * driven_s
+        left_s -= driven_s
+    return ground + traffic.speed_permille[-1] * left_s
+
+
+def reached_s(traffic: Traffic, ground: int) -> int:
+    """Return the first whole second by which so much ground is covered.
+
+    Parameters
+    ----------
+    traffic : Traffic
+        Speed per slot; the last one holds on.
+    ground : int
+        Permille-seconds since midnight, 0 or more.
+
+    Returns
+    -------
+    int
+        The smallest t with ``covered(traffic, t) >= ground``.
+    """
+    left = ground
+    time_s = 0
+    for speed in chain(traffic.speed_permille[:-1], repeat(traffic.speed_permille[-1])):
+        needed_s = -(-left // speed)
+        if needed_s <= traffic.slot_s:
+            return time_s + needed_s
+        left -= speed * traffic.slot_s
+        time_s += traffic.slot_s
+    raise AssertionError("unreachable: the last speed holds on")
+
+
+def arrive_s(traffic: Traffic, depart_s: int, base_s: int) -> int:
+    """Return when a drive ends.
+
+    Parameters
+    ----------
+    traffic : Traffic
+        Speed per slot; the last one holds on.
+    depart_s : int
+        Second of departure since midnight, 0 or more.
+    base_s : int
+        Length of the drive in seconds at free flow, 0 or more.
+
+    Returns
+    -------
+    int
+        The smallest t with ``W(t) >= W(depart_s) + 1000 * base_s``.
+    """
+    return reached_s(traffic, covered(traffic, depart_s) + 1000 * base_s)
+
+
+def depart_latest_s(traffic: Traffic, arrive_by_s: int, base_s: int) -> int | None:
+    """Return the last second to leave and still be there in time.
+
+    Parameters
+    ----------
+    traffic : Traffic
+        Speed per slot; the last one holds on.
+    arrive_by_s : int
+        Second to be there, since midnight.
+    base_s : int
+        Length of the drive in seconds at free flow, 0 or more.
+
+    Returns
+    -------
+    int or None
+        The largest departure that arrives at or before ``arrive_by_s``; ``None``
+        when it would be before midnight.
+    """
+    if arrive_by_s < 0:
+        return None
+    ground = covered(traffic, arrive_by_s) - 1000 * base_s
+    if ground < 0:
+        return None
+    # Speeds are positive: the first second beyond this ground is one too late.
+    return reached_s(traffic, ground + 1) - 1

@@ -1,0 +1,249 @@
+"""The day's travel table: every drive a route can need, in rows and columns."""
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from datetime import datetime, time
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from dispatch.travel.roads import Legs, Roads
+from dispatch.travel.straight import StraightLine
+from shared.errors import Fault, InvalidInput
+from shared.model import Day, Place, Traffic
+from shared.units import DayClock
+
+MATRIX = "travel matrix"
+SHOWN_FAULTS = 20  # a forgotten column can mean thousands
+SLOWEST_PERMILLE, FASTEST_PERMILLE = 50, 2000
+EXPECTED_LEG = "free-flow seconds and metres, both 0 or more"
+QUARTER_S = 900
+LONGEST_JUMP_S = 7200  # no zone of today moves its clock by more
+
+
+class TravelTable(NamedTuple):
+    """Driving between all nodes of a day; the arrays are read-only.
+
+    Parameters
+    ----------
+    keys : mapping of str to int
+        Node to row. Rows 0 to n-1 are the day's calls in their order
+        (``call:<id>``), then ``shop``, then per van ``start:<id>`` and
+        ``finish:<id>``, left out where that is anywhere.
+    base_s : int64 array, shape (nodes, nodes)
+        Seconds at free flow from row to column.
+    distance_m : int64 array, shape (nodes, nodes)
+        Metres from row to column.
+    traffic : Traffic
+        Speed through the day in seconds since midnight as they pass. Use this one
+        and not ``day.travel.traffic``, which is by the clock on the wall: the two
+        differ on a day of 23 or 25 hours.
+    source : str
+        Where the figures come from, in words.
+    """
+
+    keys: Mapping[str, int]
+    base_s: NDArray[np.int64]
+    distance_m: NDArray[np.int64]
+    traffic: Traffic
+    source: str
+
+
+def travel_table(day: Day, source: Roads | None = None) -> TravelTable:
+    """Measure every drive of a day.
+
+    Parameters
+    ----------
+    day : Day
+        Its matrix is used where it has one.
+    source : Roads, optional
+        Who measures; the straight line with the day's rules by default.
+
+    Returns
+    -------
+    TravelTable
+        The drives.
+
+    Raises
+    ------
+    InvalidInput
+        When the travel rules make no sense, a place is nowhere on earth, or the
+        given matrix is negative or lacks pairs that a route can drive. Pairs that
+        none drives (to a start, from a finish, to and from the shop) may be left
+        out and are filled by ``source``; so may two nodes at one place (0), and a
+        van's start or finish at the shop, which then counts as ``shop``.
+    """
+    nodes = _nodes(day)
+    line = StraightLine(rules=day.travel)
+    faults = [
+        Fault(file="day.toml", column=f"travel.{field}", got=got, expected=expected)
+        for field, got, expected in (*line.faults(), *_traffic_faults(day))
+    ]
+    faults += _place_faults(nodes)
+    if faults:
+        raise InvalidInput(faults[:SHOWN_FAULTS])
+    roads = source if source is not None else line
+    legs = roads.measure(tuple(nodes.values()))
+    words = day.travel.source or roads.source
+    if day.travel.matrix is not None:
+        legs = _given(day.travel.matrix, nodes, legs)
+        words = day.travel.source or "a given travel matrix"
+    for array in legs:
+        array.setflags(write=False)
+    return TravelTable(
+        keys={key: row for row, key in enumerate(nodes)},
+        base_s=legs.base_s,
+        distance_m=legs.distance_m,
+        traffic=_as_it_passes(day.travel.traffic, day.clock),
+        source=words,
+    )
+
+
+def _nodes(day: Day) -> dict[str, Place]:
+    nodes = {f"call:{call.id}": call.place for call in day.calls}
+    nodes["shop"] = day.shop.place
+    for van in day.vans:
+        if van.start is not None:
+            nodes[f"start:{van.id}"] = van.start
+        if van.finish is not None:
+            nodes[f"finish:{van.id}"] = van.finish
+    return nodes
+
+
+def _traffic_faults(day: Day) -> list[tuple[str, str, str]]:
+    traffic = day.travel.traffic
+    found = []
+    if traffic.slot_s <= 0:
+        found.append(("traffic.slot_s", str(traffic.slot_s), "more than 0"))
+    speeds = traffic.speed_permille
+    if not speeds:
+        found.append(("traffic.speed_permille", "nothing", "at least one speed"))
+    wrong = [
+        speed for speed in speeds if not SLOWEST_PERMILLE <= speed <= FASTEST_PERMILLE
+    ]
+    if wrong:
+        found.append(
+            (
+                "traffic.speed_permille",
+                ", ".join(map(str, wrong[:5])),
+                f"{SLOWEST_PERMILLE} to {FASTEST_PERMILLE}",
+            )
+        )
+    return found
+
+
+def _place_faults(nodes: Mapping[str, Place]) -> list[Fault]:
+    return [
+        Fault(
+            file="places",
+            column=key,
+            got=f"{place.lat_deg}, {place.lon_deg}",
+            expected="latitude -90 to 90, longitude -180 to 180",
+        )
+        for key, place in nodes.items()
+        if not (abs(place.lat_deg) <= 90 and abs(place.lon_deg) <= 180)  # noqa: PLR2004
+    ]
+
+
+def _given(
+    matrix: Mapping[tuple[str, str], tuple[int, int]],
+    nodes: Mapping[str, Place],
+    measured: Legs,
+) -> Legs:
+    """Lay a given matrix over measured legs; complain about all that it lacks."""
+    keys = list(nodes)
+    rows = {key: row for row, key in enumerate(keys)}
+    base_s, distance_m = measured.base_s.copy(), measured.distance_m.copy()
+    known = np.eye(len(keys), dtype=np.bool_)
+    for (origin, target), leg in matrix.items():
+        row, column = rows.get(origin), rows.get(target)
+        if row is not None and column is not None and row != column:
+            base_s[row, column], distance_m[row, column] = leg
+            known[row, column] = True
+    lat = np.array([place.lat_deg for place in nodes.values()])
+    lon = np.array([place.lon_deg for place in nodes.values()])
+    same = np.equal.outer(lat, lat) & np.equal.outer(lon, lon)
+    shop = rows["shop"]
+    calls = np.array([key.startswith("call:") for key in keys])
+    for node in np.flatnonzero(same[shop] & ~calls):
+        # A start or finish at the shop's door: first its drives, then those to it.
+        lent = known[shop] & ~known[node]
+        base_s[node, lent], distance_m[node, lent] = (
+            base_s[shop, lent],
+            distance_m[shop, lent],
+        )
+        known[node] |= lent
+    for node in np.flatnonzero(same[shop] & ~calls):
+        lent = known[:, shop] & ~known[:, node]
+        base_s[lent, node], distance_m[lent, node] = (
+            base_s[lent, shop],
+            distance_m[lent, shop],
+        )
+        known[:, node] |= lent
+    for array in (base_s, distance_m):
+        array[same & ~known] = 0
+    known |= same
+    starts = np.array([key.startswith("start:") for key in keys])
+    finishes = np.array([key.startswith("finish:") for key in keys])
+    driven = np.logical_and.outer(calls | starts, calls | finishes)
+    driven &= np.logical_or.outer(calls, calls)
+    negative = known & ((base_s < 0) | (distance_m < 0))
+    _complain(
+        [
+            (f"{keys[row]} to {keys[column]}", "nothing")
+            for row, column in np.argwhere(driven & ~known)
+        ]
+        + [
+            (
+                f"{keys[row]} to {keys[column]}",
+                f"{base_s[row, column]} s, {distance_m[row, column]} m",
+            )
+            for row, column in np.argwhere(negative)
+        ]
+    )
+    return Legs(base_s=base_s, distance_m=distance_m)
+
+
+def _complain(pairs: Sequence[tuple[str, str]]) -> None:
+    faults = [
+        Fault(file=MATRIX, column=pair, got=got, expected=EXPECTED_LEG)
+        for pair, got in pairs[:SHOWN_FAULTS]
+    ]
+    if len(pairs) > SHOWN_FAULTS:
+        faults.append(
+            Fault(
+                file=MATRIX,
+                got=f"{len(pairs) - SHOWN_FAULTS} more pairs like these",
+                expected=EXPECTED_LEG,
+            )
+        )
+    if faults:
+        raise InvalidInput(faults)
+
+
+def _as_it_passes(traffic: Traffic, clock: DayClock) -> Traffic:
+    """Turn a profile by the clock on the wall into one by the seconds that pass.
+
+    They differ only where the clock jumps. All zones of today change on a quarter
+    of an hour, by a multiple of one: slots that divide it and the profile's own
+    slots meet every border.
+    """
+    # From there on the last speed holds in any case, whatever the clock has done.
+    end_s = len(traffic.speed_permille) * traffic.slot_s + LONGEST_JUMP_S
+    midnight = datetime.combine(clock.day, time.min)
+
+    def on_the_wall(time_s: int) -> int:
+        shown = clock.instant(time_s).replace(tzinfo=None)
+        return round((shown - midnight).total_seconds())
+
+    if all(on_the_wall(time_s) == time_s for time_s in range(0, end_s, QUARTER_S)):
+        return traffic
+    step_s = math.gcd(traffic.slot_s, QUARTER_S)
+    wall = [on_the_wall(time_s) for time_s in range(0, end_s, step_s)]
+    last = len(traffic.speed_permille) - 1
+    speeds = tuple(
+        traffic.speed_permille[min(time_s // traffic.slot_s, last)] for time_s in wall
+    )
+    return replace(traffic, slot_s=step_s, speed_permille=speeds)
