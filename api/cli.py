@@ -1,0 +1,454 @@
+"""The command line.
+
+Nothing heavy is imported before a command needs it: ``keyround --help`` answers at
+once. What a command does with the engine goes through :class:`Engine`, so that a
+test can hand in another one.
+"""
+
+import io
+import json
+import os
+import sys
+import traceback
+from collections.abc import Callable
+from dataclasses import dataclass
+from enum import IntEnum
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Protocol
+
+import click
+
+from api.meter import Halt, Meter, stderr_meter
+from shared.errors import Fault, InvalidInput, Unavailable
+
+if TYPE_CHECKING:  # their modules pull in pandas, numba and ortools
+    from dispatch.planner import Progress
+    from shared.model import Answer, Day, Plan
+
+_AS_JSON = "api.cli.as_json"  # key in click's meta: faults go out as JSON as well
+
+
+class Exit(IntEnum):
+    """What the process's exit status means."""
+
+    PLANNED = 0
+    UNPLACED = 1  # some calls are unplaced, or something is missing
+    BAD_INPUT = 2
+    ENVIRONMENT = 3  # cannot read or write, cache unusable, no permission
+    OUR_FAULT = 70  # a defect of this program
+    BROKEN_OFF = 130  # Ctrl-C twice, or before there was a plan
+
+
+class PlanDay(Protocol):
+    """How a day is planned; see :func:`dispatch.planner.plan_day`."""
+
+    def __call__(
+        self,
+        day: "Day",
+        *,
+        seed: int,
+        rounds: int | None,
+        stop: Callable[[], bool],
+        report: Callable[["Progress"], None],
+    ) -> "Plan":
+        """Return a plan of the day."""
+
+
+def _plan_day(
+    day: "Day",
+    *,
+    seed: int,
+    rounds: int | None,
+    stop: Callable[[], bool],
+    report: Callable[["Progress"], None],
+) -> "Plan":
+    from dispatch.planner import plan_day
+
+    return plan_day(day, seed=seed, rounds=rounds, stop=stop, report=report)
+
+
+def _answer(day: "Day", plan: "Plan") -> "Answer":
+    from dispatch.answer import answer
+
+    return answer(day, plan)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Engine:
+    """What the commands ask for plans.
+
+    Parameters
+    ----------
+    plan_day : PlanDay
+        Makes the plan.
+    answer : callable
+        Makes of the day and its plan what a person reads.
+    """
+
+    plan_day: PlanDay = _plan_day
+    answer: Callable[["Day", "Plan"], "Answer"] = _answer
+
+
+class Desk(click.Group):
+    """The group of commands; turns every error into words and an exit status."""
+
+    def invoke(self, ctx: click.Context) -> Any:  # noqa: ANN401 - as click has it
+        """Run the command.
+
+        Parameters
+        ----------
+        ctx : click.Context
+            Click's state of this run.
+
+        Returns
+        -------
+        Any
+            What the command returned.
+        """
+        try:
+            return super().invoke(ctx)
+        except InvalidInput as error:
+            _tell_faults(error, as_json=ctx.meta.get(_AS_JSON, False))
+            ctx.exit(Exit.BAD_INPUT)
+        except (Unavailable, OSError) as error:
+            _tell(f"keyround: {error}")
+            ctx.exit(Exit.ENVIRONMENT)
+        except KeyboardInterrupt:
+            _tell("\nbroken off: no plan, nothing written")
+            ctx.exit(Exit.BROKEN_OFF)
+        except (click.ClickException, click.exceptions.Exit, click.Abort):
+            raise
+        except Exception:  # noqa: BLE001 - status 1 must not mean a crash as well
+            _tell(traceback.format_exc())
+            _tell("keyround: this is a defect of the program, not of your files")
+            ctx.exit(Exit.OUR_FAULT)
+
+
+def _tell(words: str) -> None:
+    click.echo(words, err=True)
+
+
+def _tell_faults(error: InvalidInput, *, as_json: bool) -> None:
+    number = len(error.faults)
+    _tell(f"{number} {'fault' if number == 1 else 'faults'} in the input:")
+    for fault in error.faults:
+        _tell(f"  {fault}")
+    if as_json:
+        problems = [
+            {
+                "file": fault.file,
+                "row": fault.row,
+                "column": fault.column,
+                "got": fault.got,
+                "expected": fault.expected,
+            }
+            for fault in error.faults
+        ]
+        _show(
+            json.dumps({"problems": problems}, indent=2, ensure_ascii=False), raw=True
+        )
+
+
+def _show(text: str, *, raw: bool = False) -> None:
+    """Print to stdout.
+
+    Parameters
+    ----------
+    text : str
+        What to print.
+    raw : bool
+        JSON: UTF-8 whatever the terminal speaks. Otherwise what the terminal
+        cannot show becomes a question mark.
+    """
+    stream = sys.stdout
+    text = text.rstrip("\n")
+    try:
+        if raw:
+            click.echo(text.encode())
+        else:
+            if isinstance(stream, io.TextIOWrapper):
+                stream.reconfigure(errors="replace")
+            click.echo(text)
+    except BrokenPipeError:  # the reader (head, less) has seen enough
+        os.dup2(os.open(os.devnull, os.O_WRONLY), stream.fileno())
+
+
+def _read(folder: Path) -> "Day":
+    if not folder.is_dir():
+        raise InvalidInput(
+            [
+                Fault(
+                    file=str(folder),
+                    got="no such folder",
+                    expected="a folder with a day.toml, see demo_scenarios/README.md",
+                )
+            ]
+        )
+    from dispatch.scenario import read_scenario
+
+    return read_scenario(folder)
+
+
+def _note_json(ctx: click.Context, _: click.Parameter, value: bool) -> bool:  # noqa: FBT001 - click's signature
+    ctx.meta[_AS_JSON] = value
+    return value
+
+
+_folder = click.argument("folder", type=click.Path(path_type=Path))
+_json = click.option(
+    "--json",
+    "as_json",
+    is_flag=True,
+    callback=_note_json,
+    help="Print JSON instead of text; faults in the input as JSON as well.",
+)
+
+
+@click.group(cls=Desk, context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(package_name="keyround", message="%(prog)s %(version)s")
+@click.pass_context
+def cli(ctx: click.Context) -> None:
+    """Plan a mobile locksmith's day.
+
+    A day is a folder: the calls, the vans, the parts and what stock lies where, as
+    files that open in any spreadsheet. Start with an invented one:
+
+    \b
+      keyround plan demo_scenarios/one_van
+      keyround plan --help
+
+    \b
+    Exit status: 0 all calls planned; 1 some calls unplaced, or something missing;
+    2 bad input; 3 cannot read, write or use the cache; 70 a defect of the program;
+    130 broken off with Ctrl-C.
+    """
+    ctx.ensure_object(Engine)
+
+
+@cli.command()
+@_folder
+@_json
+@click.option(
+    "--out",
+    type=click.Path(path_type=Path, file_okay=False),
+    metavar="DIR",
+    help="Also write every report there: JSON, tables, routes, calendars, day sheets.",
+)
+@click.option(
+    "--seed",
+    type=click.IntRange(0, 2**32 - 1),
+    default=0,
+    metavar="N",
+    show_default=True,
+    help="Start of the random numbers: same folder, seed and rounds, same plan.",
+)
+@click.option(
+    "--rounds",
+    type=click.IntRange(min=1),
+    metavar="N",
+    help="Search this many rounds; by default as many as the day's size calls for.",
+)
+@click.option(
+    "--seconds",
+    type=click.FloatRange(min=0, min_open=True),
+    metavar="S",
+    help="End the search after this time at the latest; the plan then depends on "
+    "the machine's speed.",
+)
+@click.option("--quiet", is_flag=True, help="No progress on stderr.")
+@click.pass_context
+def plan(  # noqa: PLR0913 - one per option
+    ctx: click.Context,
+    *,
+    folder: Path,
+    as_json: bool,
+    out: Path | None,
+    seed: int,
+    rounds: int | None,
+    seconds: float | None,
+    quiet: bool,
+) -> None:
+    """Plan the day in FOLDER.
+
+    Routes, pick lists, what to buy and ask tonight. Every call is on a van's route, or unplaced with the reason for each van. Ctrl-C
+    ends the search with the best plan so far; a second one breaks off.
+
+    \b
+    Examples:
+      keyround plan demo_scenarios/one_van
+      keyround plan tomorrow --out tomorrow/plan
+      keyround plan tomorrow --seconds 2 --json > plan.json
+
+    \b
+    Exit status: 0 all calls planned, 1 some unplaced, 2 bad input, 3 cannot read,
+    write or use the cache.
+    """
+    if rounds is not None and seconds is not None:
+        raise click.UsageError("--rounds and --seconds are two ends of one search")
+    day = _read(folder)
+    if out is not None:  # better now than after the search
+        out.mkdir(parents=True, exist_ok=True)
+    meter = stderr_meter(quiet=quiet)
+    made = _search(ctx.obj, day, seed=seed, rounds=rounds, seconds=seconds, meter=meter)
+    answer = ctx.obj.answer(day, made)
+    if out is not None:
+        from dispatch.report import write_all
+
+        write_all(answer, out)
+    if as_json:
+        from api.schemas import plan_json
+
+        _show(plan_json(answer), raw=True)
+    else:
+        from dispatch.report.text import plan_text
+
+        _show(plan_text(answer))
+    ctx.exit(Exit.UNPLACED if made.unplaced else Exit.PLANNED)
+
+
+def _search(
+    engine: Engine,
+    day: "Day",
+    *,
+    seed: int,
+    rounds: int | None,
+    seconds: float | None,
+    meter: Meter,
+) -> "Plan":
+    def say(words: str) -> None:
+        meter.clear()
+        _tell(words)
+
+    with Halt(seconds=seconds, say=say) as halt:
+        made = engine.plan_day(day, seed=seed, rounds=rounds, stop=halt, report=meter)
+    meter.clear()
+    if halt.heard:
+        _tell("stopped by Ctrl-C: this is the best plan found so far")
+    elif halt.late and made.status.stopped:
+        _tell(f"stopped after {seconds:g} s: this is the best plan found so far")
+    return made
+
+
+@cli.command()
+@_folder
+@_json
+@click.pass_context
+def check(ctx: click.Context, *, folder: Path, as_json: bool) -> None:
+    """Check the vans' stock for the day in FOLDER.
+
+    Nothing is planned. Is everything the day's calls use aboard, van by van, and what else can be loaded
+    at the shop? Says what is missing, where it lies, and what to swap before leaving.
+
+    \b
+    Examples:
+      keyround check demo_scenarios/one_van
+      keyround check tomorrow --json > missing.json
+
+    \b
+    Exit status: 0 everything is aboard or can be loaded, 1 something is missing,
+    2 bad input, 3 cannot read.
+    """
+    day = _read(folder)
+    from dispatch.vancheck import van_check
+
+    found = van_check(day)
+    if as_json:
+        from api.schemas import check_json
+
+        _show(check_json(found), raw=True)
+    else:
+        from dispatch.report.text import check_text
+
+        _show(check_text(found))
+    ctx.exit(Exit.PLANNED if found.complete else Exit.UNPLACED)
+
+
+@cli.command()
+@_folder
+@click.option(
+    "--calls",
+    type=click.IntRange(min=1),
+    default=9,
+    metavar="N",
+    show_default=True,
+    help="How many calls.",
+)
+@click.option(
+    "--vans",
+    type=click.IntRange(min=1),
+    default=1,
+    metavar="N",
+    show_default=True,
+    help="How many vans.",
+)
+@click.option(
+    "--seed",
+    type=click.IntRange(0, 2**32 - 1),
+    default=0,
+    metavar="N",
+    show_default=True,
+    help="Start of the random numbers: the same seed invents the same day.",
+)
+def invent(*, folder: Path, calls: int, vans: int, seed: int) -> None:
+    """Write an invented day into FOLDER.
+
+    FOLDER must be new or empty. To try things out, or as a start for files of your own. People, places and parts
+    are made up. A folder with files in it is never touched.
+
+    \b
+    Example:
+      keyround invent practice --calls 35 --vans 4 --seed 7
+      keyround plan practice
+
+    \b
+    Exit status: 0 written, 2 FOLDER is not empty, 3 cannot write.
+    """
+    if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
+        raise InvalidInput(
+            [
+                Fault(
+                    file=str(folder),
+                    got="something that is there already",
+                    expected="a new or an empty folder",
+                )
+            ]
+        )
+    from dispatch.generator import generate_day
+    from dispatch.scenario import write_scenario
+
+    write_scenario(generate_day(calls=calls, vans=vans, seed=seed), folder)
+    _show(f"invented {calls} calls for {vans} vans in {folder}")
+
+
+@cli.command()
+def schema() -> None:
+    """Print the JSON Schema of plan's --json.
+
+    \b
+    Example:
+      keyround schema > plan.schema.json
+    """
+    from api.schemas import plan_schema
+
+    _show(json.dumps(plan_schema(), indent=2, ensure_ascii=False), raw=True)
+
+
+@cli.command()
+def kinds() -> None:
+    """Print the kinds of work.
+
+    Lengths, skills, equipment, and where the figures come from. A call in FOLDER/calls.csv names one of them; its own figures win.
+
+    \b
+    Example:
+      keyround kinds
+    """
+    from dispatch.report.text import kinds_text
+    from dispatch.trade import read_trade
+
+    _show(kinds_text(read_trade()))
+
+
+def main() -> None:
+    """Run the command line on this process's arguments."""
+    cli(prog_name="keyround")

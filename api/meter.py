@@ -1,0 +1,179 @@
+"""How far the search is, and how to end it: the clock and Ctrl-C at the edge."""
+
+import signal
+import sys
+import threading
+import time
+from collections.abc import Callable
+from types import FrameType, TracebackType
+from typing import TYPE_CHECKING, Self, TextIO
+
+if TYPE_CHECKING:  # the planner pulls in the compiled kernel: only when it is used
+    from dispatch.planner import Progress
+
+PATIENCE_S = 1.0  # nobody needs to be told about less
+SPARSEST_S = 30.0
+COLUMNS = 79
+COMPILING = "compiling"  # the planner's phase before the first search on a machine
+
+
+class Meter:
+    """Tells on a stream how far the search is, from the second second on.
+
+    On a terminal one line is rewritten; elsewhere lines come sparser and sparser,
+    after 1, 2, 4, ... and then every 30 seconds.
+
+    Parameters
+    ----------
+    stream : TextIO or None
+        Where to tell it, usually stderr; ``None``: nowhere.
+    live : bool
+        Whether a line can be rewritten there.
+    """
+
+    def __init__(self, stream: TextIO | None, *, live: bool) -> None:
+        self._stream = stream
+        self._live = live
+        self._due_s = PATIENCE_S
+        self._open = False  # a rewritten line stands without its newline
+        self._compiling = False
+
+    def __call__(self, progress: "Progress") -> None:
+        """Take one report of the planner."""
+        if progress.phase == COMPILING:
+            if not self._compiling:
+                self._compiling = True
+                self.say(
+                    "first run with this version: compiling the search once, "
+                    "about ten seconds"
+                )
+            return
+        if progress.seconds < self._due_s:
+            return
+        line = self.line(progress)
+        if self._live:
+            self._write(f"\r{line:<{COLUMNS}}")
+            self._open = True
+            return
+        self._write(f"{line}\n")
+        while self._due_s <= progress.seconds:
+            self._due_s += min(self._due_s, SPARSEST_S)
+
+    @staticmethod
+    def line(progress: "Progress") -> str:
+        """Return one report in words, at most 79 columns."""
+        done = f"round {progress.rounds:,}"
+        if progress.total_rounds:
+            done = f"{100 * progress.rounds // progress.total_rounds} %"
+        return (
+            f"{progress.phase}: {progress.seconds:.0f} s, {done}; best so far: "
+            f"{progress.unplaced} unplaced, cost {progress.cost_cents / 100:,.2f}"
+        )[:COLUMNS]
+
+    def say(self, words: str) -> None:
+        """Write one line of its own."""
+        self.clear()
+        self._write(f"{words}\n")
+
+    def clear(self) -> None:
+        """Wipe the rewritten line, so that what follows starts on a clean one."""
+        if self._open:
+            self._write(f"\r{'':<{COLUMNS}}\r")
+            self._open = False
+
+    def _write(self, words: str) -> None:
+        if self._stream is None:
+            return
+        try:
+            self._stream.write(words)
+            self._stream.flush()
+        except RuntimeError:  # Ctrl-C in the middle of another line
+            return
+        except (OSError, ValueError):  # a plan is not lost because nobody listens
+            self._stream = None
+
+
+class Halt:
+    """The planner's ``stop``: true after Ctrl-C, or when the time is up.
+
+    As a context it listens to Ctrl-C: the first one asks the search to end with
+    its best plan so far, the second one breaks off (``KeyboardInterrupt``).
+
+    Parameters
+    ----------
+    seconds : float or None
+        Time for the search, positive, counted from the first time the planner
+        asks (compiling before that is not the search's fault); ``None``: no limit.
+    say : callable
+        Where to say that Ctrl-C was heard.
+    clock : callable, optional
+        Seconds, never backwards.
+    """
+
+    def __init__(
+        self,
+        *,
+        seconds: float | None,
+        say: Callable[[str], None],
+        clock: Callable[[], float] = time.monotonic,
+    ) -> None:
+        self._seconds = seconds
+        self._say = say
+        self._clock = clock
+        self._until: float | None = None
+        self._before: object = None
+        self.heard = False  # Ctrl-C
+        self.late = False  # the time was up
+
+    def __call__(self) -> bool:
+        """Return whether the search shall end now."""
+        if self._seconds is not None:
+            now = self._clock()
+            if self._until is None:
+                self._until = now + self._seconds
+            self.late = self.late or now >= self._until
+        return self.heard or self.late
+
+    def hear(self, number: int = 0, frame: FrameType | None = None) -> None:
+        """Take Ctrl-C; the arguments are the signal's and not used.
+
+        Parameters
+        ----------
+        number : int
+            The signal.
+        frame : FrameType or None
+            Where the program was.
+
+        Raises
+        ------
+        KeyboardInterrupt
+            The second time.
+        """
+        del number, frame
+        if self.heard:
+            raise KeyboardInterrupt
+        self.heard = True
+        self._say("Ctrl-C: finishing with the best plan so far (again: break off)")
+
+    def __enter__(self) -> Self:
+        """Listen to Ctrl-C."""
+        if threading.current_thread() is threading.main_thread():
+            self._before = signal.signal(signal.SIGINT, self.hear)
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        """Give Ctrl-C back."""
+        if self._before is not None:
+            signal.signal(signal.SIGINT, self._before)  # type: ignore[arg-type]
+            self._before = None
+
+
+def stderr_meter(*, quiet: bool) -> Meter:
+    """Return a meter on this process's stderr, or a mute one."""
+    stream = None if quiet else sys.stderr
+    return Meter(stream, live=stream is not None and stream.isatty())
