@@ -825,6 +825,8 @@ class Shortage:
         Unplaced calls that hang on it.
     elsewhere : tuple of (str, int)
         Counter ids and the pieces they hold.
+    spares : int
+        How many of the missing pieces are spares only.
     """
 
     part_id: str
@@ -833,6 +835,7 @@ class Shortage:
     available: int
     call_ids: tuple[str, ...] = ()
     elsewhere: tuple[tuple[str, int], ...] = ()
+    spares: int = 0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -855,6 +858,8 @@ class Purchase:
         Calls that hang on it.
     where : str
         Counter that has it, or empty.
+    purpose : Purpose
+        A call cannot be served without it, or it is a spare.
     """
 
     part_id: str
@@ -865,6 +870,7 @@ class Purchase:
     in_time: bool | None
     call_ids: tuple[str, ...]
     where: str = ""
+    purpose: Purpose = Purpose.CALL
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
