@@ -54,6 +54,12 @@ class PlanDay(Protocol):
         """Return a plan of the day."""
 
 
+def _read(folder: Path) -> "Day":
+    from dispatch.scenario import read_scenario
+
+    return read_scenario(folder)
+
+
 def _plan_day(
     day: "Day",
     *,
@@ -75,16 +81,19 @@ def _answer(day: "Day", plan: "Plan") -> "Answer":
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Engine:
-    """What the commands ask for plans.
+    """What the commands ask.
 
     Parameters
     ----------
+    read : callable
+        Reads a folder.
     plan_day : PlanDay
         Makes the plan.
     answer : callable
         Makes of the day and its plan what a person reads.
     """
 
+    read: Callable[[Path], "Day"] = _read
     plan_day: PlanDay = _plan_day
     answer: Callable[["Day", "Plan"], "Answer"] = _answer
 
@@ -173,7 +182,7 @@ def _show(text: str, *, raw: bool = False) -> None:
         os.dup2(os.open(os.devnull, os.O_WRONLY), stream.fileno())
 
 
-def _read(folder: Path) -> "Day":
+def _day(engine: Engine, folder: Path) -> "Day":
     if not folder.is_dir():
         raise InvalidInput(
             [
@@ -184,9 +193,7 @@ def _read(folder: Path) -> "Day":
                 )
             ]
         )
-    from dispatch.scenario import read_scenario
-
-    return read_scenario(folder)
+    return engine.read(folder)
 
 
 def _note_json(ctx: click.Context, _: click.Parameter, value: bool) -> bool:  # noqa: FBT001 - click's signature
@@ -270,8 +277,9 @@ def plan(  # noqa: PLR0913 - one per option
 ) -> None:
     """Plan the day in FOLDER.
 
-    Routes, pick lists, what to buy and ask tonight. Every call is on a van's route, or unplaced with the reason for each van. Ctrl-C
-    ends the search with the best plan so far; a second one breaks off.
+    Routes, pick lists, what to buy and ask tonight. Every call is on a van's route,
+    or unplaced with the reason for each van. Ctrl-C ends the search with the best
+    plan so far; a second one breaks off.
 
     \b
     Examples:
@@ -285,7 +293,7 @@ def plan(  # noqa: PLR0913 - one per option
     """
     if rounds is not None and seconds is not None:
         raise click.UsageError("--rounds and --seconds are two ends of one search")
-    day = _read(folder)
+    day = _day(ctx.obj, folder)
     if out is not None:  # better now than after the search
         out.mkdir(parents=True, exist_ok=True)
     meter = stderr_meter(quiet=quiet)
@@ -336,8 +344,9 @@ def _search(
 def check(ctx: click.Context, *, folder: Path, as_json: bool) -> None:
     """Check the vans' stock for the day in FOLDER.
 
-    Nothing is planned. Is everything the day's calls use aboard, van by van, and what else can be loaded
-    at the shop? Says what is missing, where it lies, and what to swap before leaving.
+    Nothing is planned. Is everything the day's calls use aboard, van by van, and what
+    else can be loaded at the shop? Says what is missing, where it lies, and what to
+    swap before leaving.
 
     \b
     Examples:
@@ -348,7 +357,7 @@ def check(ctx: click.Context, *, folder: Path, as_json: bool) -> None:
     Exit status: 0 everything is aboard or can be loaded, 1 something is missing,
     2 bad input, 3 cannot read.
     """
-    day = _read(folder)
+    day = _day(ctx.obj, folder)
     from dispatch.vancheck import van_check
 
     found = van_check(day)
@@ -392,8 +401,8 @@ def check(ctx: click.Context, *, folder: Path, as_json: bool) -> None:
 def invent(*, folder: Path, calls: int, vans: int, seed: int) -> None:
     """Write an invented day into FOLDER.
 
-    FOLDER must be new or empty. To try things out, or as a start for files of your own. People, places and parts
-    are made up. A folder with files in it is never touched.
+    To try things out, or as a start for files of your own. People, places and parts
+    are made up. FOLDER is new or empty; one with files in it is never touched.
 
     \b
     Example:
@@ -437,7 +446,8 @@ def schema() -> None:
 def kinds() -> None:
     """Print the kinds of work.
 
-    Lengths, skills, equipment, and where the figures come from. A call in FOLDER/calls.csv names one of them; its own figures win.
+    Lengths, skills, equipment, and where the figures come from. A call names one of
+    them in its folder's calls.csv; the call's own figures win.
 
     \b
     Example:

@@ -1,0 +1,386 @@
+"""The command line, with planners that do what the test is about."""
+
+import json
+import os
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Callable, Mapping
+from pathlib import Path
+from typing import Any
+
+import click
+import pytest
+from click.testing import CliRunner, Result
+
+from api.cli import Engine, Exit, cli
+from shared.errors import Fault, InvalidInput, Unavailable
+from shared.model import (
+    Answer,
+    Day,
+    Plan,
+    Proof,
+    Reason,
+    Route,
+    Rule,
+    Status,
+    Stop,
+    StopKind,
+    Unplaced,
+)
+from tests.builders import a_call, a_day
+
+ROOT = Path(__file__).resolve().parents[2]
+COMMANDS = sorted(cli.commands)
+EIGHT_S = 8 * 3600
+REASON = Reason(rule=Rule.ROOM, text="The van's day is full.", van_id="V1")
+
+
+def planned(day: Day, **_: Any) -> Plan:
+    """Serve every call at the shop's door, one after the other from 8:00."""
+    stops = tuple(
+        Stop(
+            kind=StopKind.CALL,
+            call_id=call.id,
+            place=call.place,
+            drive_m=0,
+            drive_s=0,
+            arrive_s=EIGHT_S + 1800 * number,
+            start_s=EIGHT_S + 1800 * number,
+            finish_s=EIGHT_S + 1800 * (number + 1),
+        )
+        for number, call in enumerate(day.calls)
+    )
+    route = Route(
+        van_id=day.vans[0].id,
+        stops=stops,
+        leave_s=EIGHT_S,
+        last_drive_m=0,
+        last_drive_s=0,
+        finish_s=stops[-1].finish_s,
+    )
+    return Plan(
+        routes=(route,), issues=(), unplaced=(), status=Status(proof=Proof.BEST_FOUND)
+    )
+
+
+def unplaced(day: Day, **_: Any) -> Plan:
+    """Leave every call at home."""
+    calls = tuple(Unplaced(call_id=call.id, reasons=(REASON,)) for call in day.calls)
+    return Plan(
+        routes=(), issues=(), unplaced=calls, status=Status(proof=Proof.BEST_FOUND)
+    )
+
+
+def interrupted(presses: int) -> Callable[..., Plan]:
+    """Return a planner during whose search somebody presses Ctrl-C."""
+
+    def plan_day(day: Day, *, stop: Callable[[], bool], **_: Any) -> Plan:
+        for _press in range(presses):
+            os.kill(os.getpid(), signal.SIGINT)
+        until = time.monotonic() + 10
+        while not stop() and time.monotonic() < until:
+            time.sleep(0.01)
+        return planned(day)
+
+    return plan_day
+
+
+def broken(error: Exception) -> Callable[..., Plan]:
+    """Return a planner that fails."""
+
+    def plan_day(*_: Any, **__: Any) -> Plan:
+        raise error
+
+    return plan_day
+
+
+def plain(day: Day, plan: Plan) -> Answer:
+    """Return an answer without lists."""
+    return Answer(
+        day=day,
+        plan=plan,
+        pick_lists=(),
+        shortages=(),
+        purchases=(),
+        tonight=(),
+        cautions=(),
+    )
+
+
+def engine(plan_day: Callable[..., Plan] = planned, **changes: Any) -> Engine:
+    """Return an engine that knows one day with two calls, whatever the folder."""
+    defaults: Mapping[str, Any] = {
+        "read": lambda _: a_day(a_call("C1"), a_call("C2")),
+        "plan_day": plan_day,
+        "answer": plain,
+    }
+    return Engine(**(defaults | changes))
+
+
+def run(*words: str, obj: Engine | None = None) -> Result:
+    return CliRunner().invoke(cli, list(words), obj=obj or engine())
+
+
+def plan(*words: str, obj: Engine | None = None) -> Result:
+    return run("plan", str(ROOT), *words, obj=obj)
+
+
+def polish(_: Path) -> Day:
+    """Read a day with a name that not every terminal can write."""
+    return a_day(a_call("C1", customer="Łukasz Müller"))
+
+
+def spawn(changes: str, **options: Any) -> subprocess.Popen[str]:
+    """Start a real process whose engine is made of this module's fakes."""
+    code = (
+        "from tests.unit.test_cli import *\n"
+        f"cli(['plan', {str(ROOT)!r}], obj=engine({changes}))"
+    )
+    return subprocess.Popen(  # noqa: S603 - this very Python
+        [sys.executable, "-c", code],
+        cwd=ROOT,
+        text=True,
+        stdin=subprocess.DEVNULL,
+        stderr=subprocess.PIPE,
+        **({"stdout": subprocess.PIPE} | options),
+    )
+
+
+def endless(day: Day, *, stop: Callable[[], bool], **_: Any) -> Plan:
+    """Search until told to stop, at most a minute."""
+    sys.stderr.write("searching\n")
+    sys.stderr.flush()
+    until = time.monotonic() + 60
+    while not stop() and time.monotonic() < until:
+        time.sleep(0.01)
+    return planned(day)
+
+
+# --- what the statuses mean ---------------------------------------------------
+
+
+def test_a_day_that_works_ends_with_status_0() -> None:
+    result = plan()
+    assert result.exit_code == 0, result.stderr
+    assert "C1" in result.stdout
+    assert "C2" in result.stdout
+
+
+def test_a_call_that_nobody_can_take_ends_with_status_1_and_its_reason() -> None:
+    result = plan(obj=engine(unplaced))
+    assert result.exit_code == 1, result.stderr
+    assert "The van's day is full." in result.stdout
+
+
+def test_the_plan_as_json_is_one_document() -> None:
+    result = plan("--json", obj=engine(unplaced))
+    assert result.exit_code == 1, result.stderr
+    assert "C1" in json.dumps(json.loads(result.stdout))
+
+
+FAULTS = (
+    Fault(file="calls.csv", row=3, column="lat", got="'5O'", expected="degrees"),
+    Fault(file="vans.csv", got="no such file", expected="a table of vans"),
+)
+
+
+def refuse(_: Path) -> Day:
+    """Read a folder with two faults."""
+    raise InvalidInput(FAULTS)
+
+
+def test_every_fault_of_the_folder_is_told_at_once_with_status_2() -> None:
+    result = plan(obj=engine(read=refuse))
+    assert result.exit_code == 2
+    assert "2 faults" in result.stderr
+    assert "calls.csv, line 3, lat: got '5O'; expected degrees" in result.stderr
+    assert "vans.csv: got no such file" in result.stderr
+    assert result.stdout == ""
+
+
+def test_faults_as_json_go_to_stdout_for_programs() -> None:
+    result = plan("--json", obj=engine(read=refuse))
+    assert result.exit_code == 2
+    assert json.loads(result.stdout)["problems"][0] == {
+        "file": "calls.csv",
+        "row": 3,
+        "column": "lat",
+        "got": "'5O'",
+        "expected": "degrees",
+    }
+
+
+def test_a_folder_that_is_not_there_is_bad_input() -> None:
+    for command in ("plan", "check"):
+        result = run(command, str(ROOT / "no_such_day"))
+        assert result.exit_code == 2
+        assert "no such folder" in result.stderr
+
+
+def test_bad_input_writes_nothing(tmp_path: Path) -> None:
+    result = plan("--out", str(tmp_path / "out"), obj=engine(read=refuse))
+    assert result.exit_code == 2
+    assert not (tmp_path / "out").exists()
+
+
+def test_a_folder_that_cannot_be_written_is_the_environments_fault(
+    tmp_path: Path,
+) -> None:
+    (tmp_path / "file").write_text("in the way")
+    result = plan("--out", str(tmp_path / "file" / "out"))
+    assert result.exit_code == 3
+    assert "file" in result.stderr
+
+
+@pytest.mark.parametrize(
+    "error", [PermissionError("no"), Unavailable("no"), OSError("disk full")]
+)
+def test_what_the_machine_refuses_ends_with_status_3(error: Exception) -> None:
+    assert plan(obj=engine(broken(error))).exit_code == 3
+
+
+def test_a_crash_never_looks_like_a_plan_with_unplaced_calls() -> None:
+    result = plan(obj=engine(broken(RuntimeError("oops"))))
+    assert result.exit_code == 70
+    assert "RuntimeError: oops" in result.stderr
+    assert "defect" in result.stderr
+
+
+def test_two_ends_of_one_search_are_one_too_many() -> None:
+    result = plan("--rounds", "5", "--seconds", "1")
+    assert result.exit_code == 2
+    assert "--rounds" in result.stderr
+
+
+# --- the search's options -----------------------------------------------------
+
+
+def test_seed_and_rounds_reach_the_planner() -> None:
+    seen: list[tuple[int, int | None]] = []
+
+    def plan_day(day: Day, *, seed: int, rounds: int | None, **_: Any) -> Plan:
+        seen.append((seed, rounds))
+        return planned(day)
+
+    plan(obj=engine(plan_day))
+    plan("--seed", "7", "--rounds", "99", obj=engine(plan_day))
+    assert seen == [(0, None), (7, 99)]
+
+
+def test_the_time_limit_ends_the_search() -> None:
+    began = time.monotonic()
+    result = plan("--seconds", "0.05", obj=engine(interrupted(presses=0)))
+    assert result.exit_code == 0
+    assert time.monotonic() - began < 5  # the fake planner would search for 10
+
+
+def test_ctrl_c_yields_the_best_plan_so_far_and_says_so() -> None:
+    result = plan(obj=engine(interrupted(presses=1)))
+    assert result.exit_code == 0
+    assert "best plan found so far" in result.stderr
+    assert "C1" in result.stdout
+
+
+def test_a_second_ctrl_c_breaks_off_without_a_plan() -> None:
+    result = plan(obj=engine(interrupted(presses=2)))
+    assert result.exit_code == 130
+    assert result.stdout == ""
+
+
+# --- as a real process --------------------------------------------------------
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="Ctrl-C is no signal there")
+def test_ctrl_c_at_a_real_process_yields_the_best_plan_so_far() -> None:
+    process = spawn("endless")
+    assert process.stderr is not None
+    assert process.stderr.readline() == "searching\n"
+    process.send_signal(signal.SIGINT)
+    out, err = process.communicate(timeout=30)
+    assert process.returncode == 0, err
+    assert "best plan found so far" in err
+    assert "C1" in out
+
+
+def test_a_reader_that_has_seen_enough_does_not_change_the_status() -> None:
+    reading, writing = os.pipe()
+    os.close(reading)
+    process = spawn("unplaced", stdout=writing)
+    os.close(writing)
+    _, err = process.communicate(timeout=30)
+    assert process.returncode == 1, err
+    assert "Traceback" not in err
+    assert "BrokenPipe" not in err
+
+
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="no full disk at hand")
+def test_a_full_disk_is_the_environments_fault() -> None:
+    with Path("/dev/full").open("w") as full:
+        process = spawn("planned", stdout=full)
+        _, err = process.communicate(timeout=30)
+    assert process.returncode == 3, err
+
+
+def test_a_terminal_that_lacks_a_letter_gets_a_plan_too() -> None:
+    western = {**os.environ, "PYTHONIOENCODING": "latin-1", "PYTHONUTF8": "0"}
+    process = spawn("planned, read=polish", env=western, encoding="latin-1")
+    out, err = process.communicate(timeout=30)
+    assert process.returncode == 0, err
+    assert "?ukasz Müller" in out  # the first letter is not in Latin-1
+
+
+def test_help_answers_at_once_because_nothing_heavy_is_loaded() -> None:
+    code = "import sys, api.cli; print(*sorted(sys.modules))"
+    loaded = subprocess.run(  # noqa: S603 - this very Python
+        [sys.executable, "-c", code],
+        cwd=ROOT,
+        check=True,
+        capture_output=True,
+        text=True,
+    ).stdout.split()
+    heavy = {"pandas", "numpy", "numba", "ortools", "pydantic", "jinja2", "icalendar"}
+    assert heavy.isdisjoint(loaded)
+
+
+# --- what is documented -------------------------------------------------------
+
+
+@pytest.mark.parametrize("name", COMMANDS)
+def test_every_command_teaches_itself_with_an_example(name: str) -> None:
+    result = run(name, "--help")
+    assert result.exit_code == 0
+    assert "Example" in result.stdout
+    assert f"  keyround {name}" in result.stdout
+    assert all(len(line) <= 80 for line in result.stdout.splitlines())
+
+
+@pytest.mark.parametrize("name", COMMANDS)
+def test_every_command_and_option_is_explained_in_help_and_readme(name: str) -> None:
+    readme = (ROOT / "README.md").read_text(encoding="utf-8")
+    assert f"`keyround {name}" in readme
+    options = [p for p in cli.commands[name].params if isinstance(p, click.Option)]
+    for option in options:
+        assert option.help, f"{name} {option.opts} has no help"
+        assert f"`{option.opts[-1]}" in readme, f"{name} {option.opts} is not in README"
+
+
+def test_every_exit_status_is_explained_in_help_and_readme() -> None:
+    readme = (ROOT / "README.md").read_text(encoding="utf-8")
+    text = run("--help").stdout
+    for status in Exit:
+        assert f"| {status.value} |" in readme
+        assert f"{status.value} " in text
+
+
+# --- inventing ----------------------------------------------------------------
+
+
+def test_a_folder_with_files_in_it_is_never_touched(tmp_path: Path) -> None:
+    (tmp_path / "calls.csv").write_text("mine")
+    result = run("invent", str(tmp_path))
+    assert result.exit_code == 2
+    assert "empty folder" in result.stderr
+    assert (tmp_path / "calls.csv").read_text() == "mine"
+    assert len(list(tmp_path.iterdir())) == 1
