@@ -1,9 +1,6 @@
 """The day's travel table: every drive a route can need, in rows and columns."""
 
-import math
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
-from datetime import datetime, time
 from typing import NamedTuple
 
 import numpy as np
@@ -13,14 +10,11 @@ from dispatch.travel.roads import Legs, Roads
 from dispatch.travel.straight import StraightLine
 from shared.errors import Fault, InvalidInput
 from shared.model import Day, Place, Traffic
-from shared.units import DayClock
 
 MATRIX = "travel matrix"
 SHOWN_FAULTS = 20  # a forgotten column can mean thousands
 SLOWEST_PERMILLE, FASTEST_PERMILLE = 50, 2000
 EXPECTED_LEG = "free-flow seconds and metres, both 0 or more"
-QUARTER_S = 900
-LONGEST_JUMP_S = 7200  # no zone of today moves its clock by more
 
 
 class TravelTable(NamedTuple):
@@ -37,9 +31,9 @@ class TravelTable(NamedTuple):
     distance_m : int64 array, shape (nodes, nodes)
         Metres from row to column.
     traffic : Traffic
-        Speed through the day in seconds since midnight as they pass. Use this one
-        and not ``day.travel.traffic``, which is by the clock on the wall: the two
-        differ on a day of 23 or 25 hours.
+        Speed through the day, as in ``day.travel``: in seconds that pass, so that
+        who reads a profile by the clock on the wall has resolved it for a day of
+        23 or 25 hours.
     source : str
         Where the figures come from, in words.
     """
@@ -96,7 +90,7 @@ def travel_table(day: Day, source: Roads | None = None) -> TravelTable:
         keys={key: row for row, key in enumerate(nodes)},
         base_s=legs.base_s,
         distance_m=legs.distance_m,
-        traffic=_as_it_passes(day.travel.traffic, day.clock),
+        traffic=day.travel.traffic,
         source=words,
     )
 
@@ -221,29 +215,3 @@ def _complain(pairs: Sequence[tuple[str, str]]) -> None:
         )
     if faults:
         raise InvalidInput(faults)
-
-
-def _as_it_passes(traffic: Traffic, clock: DayClock) -> Traffic:
-    """Turn a profile by the clock on the wall into one by the seconds that pass.
-
-    They differ only where the clock jumps. All zones of today change on a quarter
-    of an hour, by a multiple of one: slots that divide it and the profile's own
-    slots meet every border.
-    """
-    # From there on the last speed holds in any case, whatever the clock has done.
-    end_s = len(traffic.speed_permille) * traffic.slot_s + LONGEST_JUMP_S
-    midnight = datetime.combine(clock.day, time.min)
-
-    def on_the_wall(time_s: int) -> int:
-        shown = clock.instant(time_s).replace(tzinfo=None)
-        return round((shown - midnight).total_seconds())
-
-    if all(on_the_wall(time_s) == time_s for time_s in range(0, end_s, QUARTER_S)):
-        return traffic
-    step_s = math.gcd(traffic.slot_s, QUARTER_S)
-    wall = [on_the_wall(time_s) for time_s in range(0, end_s, step_s)]
-    last = len(traffic.speed_permille) - 1
-    speeds = tuple(
-        traffic.speed_permille[min(time_s // traffic.slot_s, last)] for time_s in wall
-    )
-    return replace(traffic, slot_s=step_s, speed_permille=speeds)

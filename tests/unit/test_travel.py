@@ -3,9 +3,7 @@
 import re
 from collections.abc import Sequence
 from dataclasses import replace
-from datetime import date
 from fractions import Fraction
-from zoneinfo import ZoneInfo
 
 import numpy as np
 import pytest
@@ -13,7 +11,7 @@ from geographiclib.geodesic import Geodesic  # type: ignore[import-untyped]
 from hypothesis import given
 from hypothesis import strategies as st
 
-from dispatch.travel import Legs, StraightLine, TravelTable, travel_table
+from dispatch.travel import Legs, StraightLine, travel_table
 from dispatch.travel.geodesic import distance_m, distances_m
 from dispatch.travel.profile import arrive_s, covered, depart_latest_s, reached_s
 from dispatch.travel.straight import detour, road_m
@@ -266,29 +264,7 @@ def test_a_day_without_calls_has_a_table() -> None:
     assert list(travel_table(a_day()).keys) == ["shop", "start:V1", "finish:V1"]
 
 
-def rush_starts_s(table: TravelTable) -> int:
-    return table.traffic.speed_permille.index(500) * table.traffic.slot_s
-
-
-@pytest.mark.parametrize(
-    ("day", "zone", "passed_h"),
-    [
-        (date(2026, 11, 26), "Europe/Berlin", 7.0),
-        (date(2026, 3, 29), "Europe/Berlin", 6.0),  # 23 hours: 02:00 becomes 03:00
-        (date(2026, 10, 25), "Europe/Berlin", 8.0),  # 25 hours: 03:00 becomes 02:00
-        (date(2026, 10, 4), "Australia/Lord_Howe", 6.5),  # jumps by half an hour
-    ],
-)
-def test_the_seven_o_clock_rush_is_at_seven_on_the_wall(
-    day: date, zone: str, passed_h: float
-) -> None:
-    table = travel_table(
-        a_day(date=day, zone=ZoneInfo(zone), travel=TravelRules(traffic=RUSH))
-    )
-    assert rush_starts_s(table) == passed_h * 3600
-
-
-def test_a_given_profile_is_left_alone_on_a_plain_day() -> None:
+def test_the_table_hands_the_day_s_traffic_on() -> None:
     assert travel_table(a_day(travel=TravelRules(traffic=RUSH))).traffic is RUSH
 
 
