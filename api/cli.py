@@ -8,13 +8,14 @@ test can hand in another one.
 import io
 import json
 import os
+import shutil
 import sys
 import traceback
 from collections.abc import Callable
 from dataclasses import dataclass
 from enum import IntEnum
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Protocol
+from typing import TYPE_CHECKING, Any, Protocol, TypedDict
 
 import click
 
@@ -25,6 +26,7 @@ if TYPE_CHECKING:  # their modules pull in pandas, numba and ortools
     from dispatch.planner import Progress
     from shared.model import Answer, Day, Plan
 
+NARROW, WIDE = 80, 100  # columns: in a file, and at most on a screen
 _AS_JSON = "api.cli.as_json"  # key in click's meta: faults go out as JSON as well
 
 
@@ -182,6 +184,24 @@ def _show(text: str, *, raw: bool = False) -> None:
         os.dup2(os.open(os.devnull, os.O_WRONLY), stream.fileno())
 
 
+class Screen(TypedDict):
+    """What stdout can show, as the text reports ask for it."""
+
+    width: int
+    encoding: str
+    bold: bool
+
+
+def _screen() -> Screen:
+    live = sys.stdout.isatty()
+    columns = shutil.get_terminal_size().columns if live else NARROW
+    return Screen(
+        width=max(NARROW, min(columns, WIDE)),
+        encoding=sys.stdout.encoding or "utf-8",
+        bold=live and os.environ.get("TERM") != "dumb",
+    )
+
+
 def _day(engine: Engine, folder: Path) -> "Day":
     if not folder.is_dir():
         raise InvalidInput(
@@ -310,7 +330,7 @@ def plan(  # noqa: PLR0913 - one per option
     else:
         from dispatch.report.text import plan_text
 
-        _show(plan_text(answer))
+        _show(plan_text(answer, **_screen()))
     ctx.exit(Exit.UNPLACED if made.unplaced else Exit.PLANNED)
 
 
@@ -453,10 +473,10 @@ def kinds() -> None:
     Example:
       keyround kinds
     """
-    from dispatch.report.text import kinds_text
-    from dispatch.trade import read_trade
+    from api.kinds import kinds_text
+    from shared import trade
 
-    _show(kinds_text(read_trade()))
+    _show(kinds_text(trade.kinds().values(), trade.cautions()))
 
 
 def main() -> None:

