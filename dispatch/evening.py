@@ -1,0 +1,188 @@
+"""The evening before: what to buy, whom to ring, what to watch out for."""
+
+from collections.abc import Sequence
+
+from dispatch.reach import latest_start_any_s
+from dispatch.supply import purchases, shortages
+from shared.model import (
+    Call,
+    Caution,
+    Day,
+    Plan,
+    Purpose,
+    ReadyItem,
+    ReadyKind,
+    ReadyState,
+    StopKind,
+    Tonight,
+    Van,
+)
+from shared.units import minutes, money
+
+# What the trade asks before it rolls: common practice, no source.
+_QUESTIONS: dict[ReadyKind, str] = {
+    ReadyKind.AUTHORITY: (
+        "Please have photo ID at hand, and something that shows you may have this "
+        "done: the registration, the lease, or a note from the owner. We cannot "
+        "start without it."
+    ),
+    ReadyKind.KEYS_PRESENT: (
+        "Please have every key there is at hand when we come, spares and other "
+        "drivers' keys too. A key that is missing may stop working."
+    ),
+    ReadyKind.VEHICLE_PLACE: (
+        "Where exactly does the vehicle stand: street, level, bay? Can a van get "
+        "next to it, and how high is the entrance?"
+    ),
+    ReadyKind.DATA_LINK: (
+        "Do you have phone signal right beside the vehicle? If not, is there Wi-Fi "
+        "we may use, or can it be pushed to where there is signal?"
+    ),
+    ReadyKind.BATTERY: (
+        "Do the dashboard lights come on as bright as ever? Tell us if the battery "
+        "is weak, then we bring support for it."
+    ),
+}
+
+# The same when the driver sees to it.
+_TASKS: dict[ReadyKind, str] = {
+    ReadyKind.AUTHORITY: "check photo ID and the right to have it done before starting",
+    ReadyKind.KEYS_PRESENT: "ring ahead: every existing key must be there",
+    ReadyKind.VEHICLE_PLACE: "ring ahead: where exactly the vehicle stands",
+    ReadyKind.DATA_LINK: "make sure of a data link on site",
+    ReadyKind.BATTERY: "pack battery support, charged",
+}
+
+
+def tonight(day: Day, plan: Plan) -> tuple[Tonight, ...]:
+    """Return everything to see to before the vans roll.
+
+    Parameters
+    ----------
+    day : Day
+        The day.
+    plan : Plan
+        Its plan.
+
+    Returns
+    -------
+    tuple of Tonight
+        Open ready items of placed calls, and of unplaced calls that could still be
+        saved (some van could do them, in time, and no part they hang on is known
+        to come too late). Longest lead time first, then what must be started
+        first, then in the order of the day's calls.
+    """
+    placed = {
+        stop.call_id: (route.van_id, stop.start_s)
+        for route in plan.routes
+        for stop in route.stops
+        if stop.kind is StopKind.CALL
+    }
+    vans = {van.id: van for van in day.vans}
+    hopeless = {
+        call_id
+        for purchase in purchases(day, plan, shortages(day, plan))
+        if purchase.purpose is Purpose.CALL and purchase.in_time is False
+        for call_id in purchase.call_ids
+    }
+    found = []
+    for call in day.calls:
+        where = placed.get(call.id)
+        if where is None and (
+            call.id in hopeless or latest_start_any_s(day, call) is None
+        ):
+            continue
+        van = vans[where[0]] if where is not None else None
+        found += [
+            Tonight(
+                call_id=call.id,
+                item=item,
+                ask=_ask(call, item, van),
+                by_s=where[1] - item.lead_time_s if where is not None else None,
+            )
+            for item in call.ready
+            if item.state is ReadyState.OPEN
+        ]
+    return tuple(
+        sorted(
+            found,
+            key=lambda entry: (
+                -entry.item.lead_time_s,
+                entry.by_s is None,
+                entry.by_s or 0,
+            ),
+        )
+    )
+
+
+def _ask(call: Call, item: ReadyItem, van: Van | None) -> str:
+    """Return what to do, as one says it to a colleague or on the phone."""
+    if item.kind is ReadyKind.CODE:
+        terms = []
+        if item.cost_cents:
+            terms.append(f"costs {money(item.cost_cents)}")
+        if item.lead_time_s:
+            terms.append(f"takes {minutes(item.lead_time_s)}")
+        words = f"Buy the code for {call.description or f'call {call.id}'}"
+        words += f" ({', '.join(terms)})" if terms else ""
+        words += ". Have the full VIN ready."
+    elif item.owner == "driver":
+        who = (van.driver or f"Van {van.id}") if van is not None else "Driver"
+        words = f"{who}, for call {call.id}: {_TASKS[item.kind]}."
+    else:
+        phone = f" ({call.phone})" if call.phone else ""
+        words = f"Ring {call.customer or 'the customer'}{phone}: "
+        words += f"“{_QUESTIONS[item.kind]}”"
+    if item.note:
+        words += f" Note: {item.note}"
+    return words if van is not None else f"If call {call.id} gets a place: {words}"
+
+
+def count_codes(entries: Sequence[Tonight]) -> tuple[int, int]:
+    """Return how many codes there are to buy for placed calls, and what they cost.
+
+    Parameters
+    ----------
+    entries : sequence of Tonight
+        From :func:`tonight`; entries of unplaced calls are left out.
+
+    Returns
+    -------
+    tuple of (int, int)
+        Codes, and cents for all of them.
+    """
+    codes = [
+        entry.item.cost_cents
+        for entry in entries
+        if entry.item.kind is ReadyKind.CODE and entry.by_s is not None
+    ]
+    return len(codes), sum(codes)
+
+
+def cautions(day: Day) -> tuple[Caution, ...]:
+    """Return the cautions that apply to the day's kinds of work, each once.
+
+    Parameters
+    ----------
+    day : Day
+        The day.
+
+    Returns
+    -------
+    tuple of Caution
+        Emergencies first, then in the order in which the day's calls bring them up.
+
+    Raises
+    ------
+    KeyError
+        When a kind refers to a caution the day does not hold: a warning is never
+        dropped in silence.
+    """
+    ids = dict.fromkeys(
+        caution_id
+        for call in day.calls
+        if call.kind in day.kinds
+        for caution_id in day.kinds[call.kind].cautions
+    )
+    applying = [day.cautions[caution_id] for caution_id in ids]
+    return tuple(sorted(applying, key=lambda caution: not caution.emergency))

@@ -1,0 +1,826 @@
+"""Is everything for this day aboard? Van by van, without planning a route.
+
+Calls that only one van can serve are tied to it and claim its pieces first, then
+the shop's; the other calls are looked at one by one against what is left over. No
+hours and no driving are looked at: that is the plan's business.
+"""
+
+from collections import Counter, defaultdict
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
+from enum import StrEnum
+from typing import NamedTuple
+
+from dispatch.reach import able_vans
+from dispatch.stock import (
+    Left,
+    admit,
+    choose,
+    demand,
+    leave_over,
+    part_ids,
+    part_name,
+    pieces,
+    reachable,
+    spare_count,
+    walk_order,
+)
+from dispatch.supply import elsewhere
+from shared.model import Call, Day, Shortage, Van
+
+_ROUNDS = 4  # vans that come short at the shop choose first in the next round
+
+
+class Verdict(StrEnum):
+    """How a van stands before leaving."""
+
+    FREE = "free"  # no call is tied to it
+    ABOARD = "aboard"  # its calls can be served as it stands
+    LOAD = "load"  # they can once it has loaded at the shop
+    SWAP = "swap"  # they can once another van has handed something over
+    SHORT = "short"  # some cannot, whatever is loaded or swapped
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PartCheck:
+    """One part that a van's own calls use, and where its pieces lie.
+
+    Parameters
+    ----------
+    part_id, name, bin : str
+        What, and where it lies in the shop.
+    aboard, load : int
+        Pieces used from the van, and pieces to load at the shop.
+    call_ids : tuple of str
+        The calls that use it.
+    instead_of : tuple of str
+        Wanted parts it stands in for.
+    spares, spares_lacking : int
+        Spares wanted in case a cut goes wrong, and how many of them neither the
+        van has left nor (for a van that loads there) the shop.
+    """
+
+    part_id: str
+    name: str
+    bin: str
+    aboard: int
+    load: int
+    call_ids: tuple[str, ...]
+    instead_of: tuple[str, ...] = ()
+    spares: int = 0
+    spares_lacking: int = 0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MissingPart:
+    """Pieces a call lacks on a van, and where some lie that no tied call claims.
+
+    Parameters
+    ----------
+    call_id, part_id, name : str
+        For which call, and what.
+    quantity : int
+        Pieces missing.
+    in_shop : int
+        Pieces left in the shop (too few, or the van does not load there).
+    in_vans, at_counters : tuple of (str, int)
+        Other vans and suppliers' counters, and how many each has to give.
+    """
+
+    call_id: str
+    part_id: str
+    name: str
+    quantity: int
+    in_shop: int = 0
+    in_vans: tuple[tuple[str, int], ...] = ()
+    at_counters: tuple[tuple[str, int], ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MissingGear:
+    """Skills and equipment a call asks for and a van has not.
+
+    Parameters
+    ----------
+    call_id, van_id : str
+        Which call, on which van.
+    skills, equipment : tuple of str
+        What is missing.
+    carried_by : tuple of (str, tuple of str)
+        Each missing piece of equipment, and the vans that carry one.
+    """
+
+    call_id: str
+    van_id: str
+    skills: tuple[str, ...] = ()
+    equipment: tuple[str, ...] = ()
+    carried_by: tuple[tuple[str, tuple[str, ...]], ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class VanReport:
+    """One van before leaving.
+
+    Parameters
+    ----------
+    van_id, driver : str
+        The van.
+    verdict : Verdict
+        How it stands.
+    text : str
+        The same in one line.
+    call_ids : tuple of str
+        Calls tied to it.
+    parts : tuple of PartCheck
+        What they use, by bin.
+    missing : tuple of MissingPart
+        What they lack as things stand.
+    gear : tuple of MissingGear
+        Skills and equipment they lack.
+    """
+
+    van_id: str
+    driver: str
+    verdict: Verdict
+    text: str
+    call_ids: tuple[str, ...]
+    parts: tuple[PartCheck, ...] = ()
+    missing: tuple[MissingPart, ...] = ()
+    gear: tuple[MissingGear, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LackingVan:
+    """A van that could do a call but for parts.
+
+    Parameters
+    ----------
+    van_id : str
+        The van.
+    missing : tuple of MissingPart
+        What it lacks.
+    """
+
+    van_id: str
+    missing: tuple[MissingPart, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CallReport:
+    """A call that several vans could serve, or none; looked at by itself.
+
+    Parameters
+    ----------
+    call_id : str
+        The call.
+    text : str
+        How it stands, in one line.
+    aboard : tuple of str
+        Vans that carry all of its parts now.
+    after_loading : tuple of str
+        Vans that could load the rest at the shop.
+    lacking : tuple of LackingVan
+        Vans that could not, and what they lack.
+    gear : tuple of MissingGear
+        Where no van can do it: those that come nearest, and what they lack.
+    """
+
+    call_id: str
+    text: str
+    aboard: tuple[str, ...] = ()
+    after_loading: tuple[str, ...] = ()
+    lacking: tuple[LackingVan, ...] = ()
+    gear: tuple[MissingGear, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Move:
+    """Pieces to hand from one van to another before leaving.
+
+    Parameters
+    ----------
+    part_id, name : str
+        What.
+    quantity : int
+        How many.
+    from_van, to_van : str
+        Giver and taker.
+    call_id : str
+        The call that can be served then.
+    text : str
+        The same in one line.
+    """
+
+    part_id: str
+    name: str
+    quantity: int
+    from_van: str
+    to_van: str
+    call_id: str
+    text: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class VanCheck:
+    """Whether everything for a day is aboard.
+
+    Parameters
+    ----------
+    vans : tuple of VanReport
+        In the order of the day's vans.
+    calls : tuple of CallReport
+        Calls tied to no van, in the order of the day.
+    moves : tuple of Move
+        What to hand over before leaving; carried out all together, each makes its
+        call servable and none takes a piece that another call hangs on.
+    short : tuple of Shortage
+        Parts of which all vans and the shop together hold too few for all calls.
+    """
+
+    vans: tuple[VanReport, ...]
+    calls: tuple[CallReport, ...]
+    moves: tuple[Move, ...]
+    short: tuple[Shortage, ...]
+
+    @property
+    def ready(self) -> bool:
+        """Whether every call has a van with all it needs, loading included."""
+        return (
+            all(
+                van.verdict in (Verdict.FREE, Verdict.ABOARD, Verdict.LOAD)
+                for van in self.vans
+            )
+            and all(call.aboard or call.after_loading for call in self.calls)
+            and not self.short
+        )
+
+
+def van_check(day: Day) -> VanCheck:
+    """Check, van by van, that everything for the day is aboard.
+
+    Parameters
+    ----------
+    day : Day
+        The day; no plan is needed.
+
+    Returns
+    -------
+    VanCheck
+        A verdict per van, how the calls stand that are tied to none, what to hand
+        over between vans, and what the whole firm has too little of.
+
+    Notes
+    -----
+    A call is tied to a van when it requires it, when no other van has the skills
+    and equipment, or when there is only one van. Calls with a higher priority get
+    their pieces first. Where vans compete for the shop's pieces they are served in
+    the order of the day, and once more with those first that came short.
+    """
+    ties = _tie(day)
+    now = _settle(day, ties)
+    moves, after = _propose(day, ties, now)
+    return VanCheck(
+        vans=tuple(
+            _van_report(day, van, ties, now, (moves, after)) for van in day.vans
+        ),
+        calls=tuple(
+            _call_report(day, call, now, moves)
+            for call in day.calls
+            if call.id not in ties.van
+        ),
+        moves=moves,
+        short=_short(day),
+    )
+
+
+# --- who claims what ---------------------------------------------------------
+
+
+class _Ties(NamedTuple):
+    """Calls tied to one van, and the others."""
+
+    van: dict[str, str]  # call id to van id
+    calls: dict[str, list[Call]]  # van id to calls
+    free: list[Call]
+
+
+class _Settled(NamedTuple):
+    """Which tied calls have their parts, and what is left then."""
+
+    picks: dict[str, tuple[str, ...]]  # call id to alternatives; served calls only
+    taken: dict[str, Counter[str]]  # van id to pieces used from aboard
+    loaded: dict[str, Counter[str]]  # van id to pieces to load
+    left: Left
+
+
+def _tie(day: Day) -> _Ties:
+    ties = _Ties({}, {van.id: [] for van in day.vans}, [])
+    for call in day.calls:
+        able = able_vans(day, call)
+        if len(day.vans) == 1:
+            van_id: str | None = day.vans[0].id
+        elif call.required_van is not None:
+            van_id = call.required_van
+        else:
+            van_id = able[0].id if len(able) == 1 else None
+        if van_id is None:
+            ties.free.append(call)
+        else:
+            ties.van[call.id] = van_id
+            ties.calls[van_id].append(call)
+    return ties
+
+
+def _settle(day: Day, ties: _Ties) -> _Settled:
+    """Give the tied calls their parts, shop pieces to the vans in a good order."""
+    vans = list(day.vans)
+    best = _claim(day, ties, vans)
+    for _ in range(_ROUNDS):
+        short = {
+            van_id
+            for van_id, calls in ties.calls.items()
+            if any(call.id not in best.picks for call in calls)
+        }
+        again = sorted(vans, key=lambda van: van.id not in short)
+        if not short or again == vans:
+            break
+        vans = again
+        best = max(best, _claim(day, ties, vans), key=lambda s: len(s.picks))
+    return best
+
+
+def _claim(day: Day, ties: _Ties, vans: Sequence[Van]) -> _Settled:
+    """Let one van after the other claim parts for its tied calls."""
+    settled = _Settled(
+        {},
+        {van.id: Counter() for van in vans},
+        {van.id: Counter() for van in vans},
+        leave_over(day),
+    )
+    for van in vans:
+        calls = ties.calls[van.id]
+        if not calls:
+            continue
+        able = [call for call in calls if _gear(day, call, van) is None]
+        chosen = admit(day, able, settled.left.vans[van.id])
+        if len(chosen) < len(able):
+            pool = reachable(van, settled.left, part_ids(day, able))
+            chosen = admit(day, able, pool)
+        _take(day, van, [c for c in able if c.id in chosen], chosen, settled)
+        # A call that lacks gear gets what the others leave over.
+        rest = [call for call in calls if call not in able]
+        pool = reachable(van, settled.left, part_ids(day, rest))
+        chosen = admit(day, rest, pool)
+        _take(day, van, [c for c in rest if c.id in chosen], chosen, settled)
+    return settled
+
+
+def _take(
+    day: Day,
+    van: Van,
+    calls: Sequence[Call],
+    chosen: dict[str, tuple[str, ...]],
+    settled: _Settled,
+) -> None:
+    """Book the chosen pieces, from the van first, then from the shop."""
+    aboard = settled.left.vans[van.id]
+    for call in calls:
+        settled.picks[call.id] = chosen[call.id]
+        for used in demand(day, call, chosen[call.id]):
+            for part_id, count in used.items():
+                own = min(count, aboard[part_id])
+                aboard[part_id] -= own
+                settled.left.shop[part_id] -= count - own
+                settled.taken[van.id][part_id] += own
+                settled.loaded[van.id][part_id] += count - own
+
+
+def _gear(day: Day, call: Call, van: Van) -> MissingGear | None:
+    """Return the skills and equipment a van lacks for a call, ``None``: none."""
+    skills = tuple(sorted(call.skills - van.skills))
+    equipment = tuple(sorted(call.equipment - van.equipment))
+    if not skills and not equipment:
+        return None
+    return MissingGear(
+        call_id=call.id,
+        van_id=van.id,
+        skills=skills,
+        equipment=equipment,
+        carried_by=tuple(
+            (item, tuple(other.id for other in day.vans if item in other.equipment))
+            for item in equipment
+        ),
+    )
+
+
+def _missing(day: Day, call: Call, van: Van, left: Left) -> tuple[MissingPart, ...]:
+    """Return what a call lacks on a van, for the alternatives that lack least."""
+    pool = reachable(van, left, part_ids(day, (call,)))
+    short: Counter[str] = Counter()
+    for need in call.needs:
+        choices = [pieces(day, a, need.quantity) for a in need.alternatives]
+        best = min(
+            choices,
+            key=lambda choice: sum(
+                max(0, count - pool[part_id]) for part_id, count in choice.items()
+            ),
+        )
+        for part_id, count in best.items():
+            had = min(count, max(0, pool[part_id]))
+            pool[part_id] -= had
+            short[part_id] += count - had
+    return tuple(
+        MissingPart(
+            call_id=call.id,
+            part_id=part_id,
+            name=part_name(day, part_id),
+            quantity=count,
+            in_shop=max(0, left.shop[part_id]),
+            in_vans=tuple(
+                (other.id, left.vans[other.id][part_id])
+                for other in day.vans
+                if other.id != van.id and left.vans[other.id][part_id] > 0
+            ),
+            at_counters=elsewhere(day, part_id),
+        )
+        for part_id, count in (+short).items()
+    )
+
+
+# --- swaps -------------------------------------------------------------------
+
+
+def _propose(
+    day: Day, ties: _Ties, settled: _Settled
+) -> tuple[tuple[Move, ...], _Settled]:
+    """Return the moves that help, each verified by settling the day anew."""
+    moves: list[Move] = []
+    vans = {van.id: van for van in day.vans}
+    lacking = [
+        call
+        for call in sorted(day.calls, key=lambda call: call.priority)
+        if not _takers(day, call, ties, settled)
+    ]
+    for call in lacking:
+        if _takers(day, call, ties, settled):  # an earlier move has helped it too
+            continue
+        tied = ties.van.get(call.id)
+        candidates = (vans[tied],) if tied is not None else able_vans(day, call)
+        tries = [
+            found
+            for van in candidates
+            if _gear(day, call, van) is None
+            and (found := _moves_for(day, call, van, settled.left))
+        ]
+        for found in sorted(tries, key=_pieces_moved):
+            moved_day = _carry_out(day, found)
+            moved = _settle(moved_day, ties)
+            if _helps(day, moved_day, call, ties, (settled, moved)):
+                moves += found
+                day, settled = moved_day, moved
+                break
+    return tuple(moves), settled
+
+
+def _pieces_moved(moves: Sequence[Move]) -> int:
+    return sum(move.quantity for move in moves)
+
+
+def _takers(day: Day, call: Call, ties: _Ties, settled: _Settled) -> bool:
+    """Return whether some van has, or could load, all of a call's parts."""
+    if call.id in ties.van:
+        return call.id in settled.picks
+    asked = part_ids(day, (call,))
+    return any(
+        choose(day, call.needs, reachable(van, settled.left, asked)) is not None
+        for van in able_vans(day, call)
+    )
+
+
+def _helps(
+    day: Day,
+    moved_day: Day,
+    call: Call,
+    ties: _Ties,
+    states: tuple[_Settled, _Settled],
+) -> bool:
+    """Return whether a call is served after the moves and no other one lost."""
+    before, after = states
+    return (
+        _takers(moved_day, call, ties, after)
+        and before.picks.keys() <= after.picks.keys()
+        and all(
+            _takers(moved_day, other, ties, after)
+            for other in ties.free
+            if _takers(day, other, ties, before)
+        )
+    )
+
+
+def _moves_for(day: Day, call: Call, taker: Van, left: Left) -> tuple[Move, ...]:
+    """Return moves that would give a van all of a call's parts, or none at all."""
+    asked = part_ids(day, (call,))
+    pool = reachable(taker, left, asked)
+    givers = {
+        van.id: Counter({part_id: left.vans[van.id][part_id] for part_id in asked})
+        for van in day.vans
+        if van.id != taker.id
+    }
+    given: Counter[tuple[str, str]] = Counter()
+    for need in call.needs:
+        for alternative in need.alternatives:
+            wanted = pieces(day, alternative, need.quantity)
+            gifts = _collect(wanted, pool, givers)
+            if gifts is not None:
+                break
+        else:
+            return ()
+        for (giver, part_id), count in gifts.items():
+            givers[giver][part_id] -= count
+            pool[part_id] += count
+            given[giver, part_id] += count
+        pool.subtract(wanted)
+    return tuple(
+        Move(
+            part_id=part_id,
+            name=part_name(day, part_id),
+            quantity=count,
+            from_van=giver,
+            to_van=taker.id,
+            call_id=call.id,
+            text=f"Move {count} of {part_name(day, part_id)} from van {giver} "
+            f"to van {taker.id} before leaving, for call {call.id}.",
+        )
+        for (giver, part_id), count in given.items()
+    )
+
+
+def _collect(
+    wanted: dict[str, int], pool: Counter[str], givers: dict[str, Counter[str]]
+) -> Counter[tuple[str, str]] | None:
+    """Return who gives what for one alternative; who has most over gives first."""
+    gifts: Counter[tuple[str, str]] = Counter()
+    for part_id, count in wanted.items():
+        short = count - max(0, pool[part_id])
+        for giver in sorted(givers, key=lambda g: -givers[g][part_id]):
+            if short <= 0:
+                break
+            gift = min(short, givers[giver][part_id])
+            if gift > 0:
+                gifts[giver, part_id] = gift
+                short -= gift
+        if short > 0:
+            return None
+    return gifts
+
+
+def _carry_out(day: Day, moves: Iterable[Move]) -> Day:
+    """Return the day with pieces handed over."""
+    stock = {van.id: Counter(van.stock) for van in day.vans}
+    for move in moves:
+        stock[move.from_van][move.part_id] -= move.quantity
+        stock[move.to_van][move.part_id] += move.quantity
+    return replace(
+        day, vans=tuple(replace(van, stock=stock[van.id]) for van in day.vans)
+    )
+
+
+# --- words -------------------------------------------------------------------
+
+
+def _van_report(
+    day: Day,
+    van: Van,
+    ties: _Ties,
+    now: _Settled,
+    swaps: tuple[tuple[Move, ...], _Settled],
+) -> VanReport:
+    moves, after = swaps
+    calls = ties.calls[van.id]
+    missing = tuple(
+        lack
+        for call in calls
+        if call.id not in now.picks
+        for lack in _missing(day, call, van, now.left)
+    )
+    gear = tuple(g for call in calls if (g := _gear(day, call, van)) is not None)
+    verdict = Verdict.ABOARD
+    if not calls:
+        verdict = Verdict.FREE
+    elif gear or any(call.id not in after.picks for call in calls):
+        verdict = Verdict.SHORT
+    elif missing:
+        verdict = Verdict.SWAP
+    elif any(now.loaded[van.id].values()):
+        verdict = Verdict.LOAD
+    report = VanReport(
+        van_id=van.id,
+        driver=van.driver,
+        verdict=verdict,
+        text="",
+        call_ids=tuple(call.id for call in calls),
+        parts=_part_checks(day, van, calls, now),
+        missing=missing,
+        gear=gear,
+    )
+    return replace(report, text=_van_text(day, report, ties, now, moves))
+
+
+def _part_checks(
+    day: Day, van: Van, calls: Sequence[Call], now: _Settled
+) -> tuple[PartCheck, ...]:
+    users: defaultdict[str, dict[str, None]] = defaultdict(dict)
+    stands_in: defaultdict[str, dict[str, None]] = defaultdict(dict)
+    for call in calls:
+        if call.id not in now.picks:
+            continue
+        picks = now.picks[call.id]
+        for need, pick, used in zip(
+            call.needs, picks, demand(day, call, picks), strict=True
+        ):
+            wanted = need.alternatives[0]
+            for part_id in used:
+                users[part_id][call.id] = None
+                if pick != wanted and part_id not in pieces(day, wanted):
+                    stands_in[part_id][wanted] = None
+    checks = []
+    for part_id, call_ids in users.items():
+        part = day.parts.get(part_id)
+        aboard, load = now.taken[van.id][part_id], now.loaded[van.id][part_id]
+        rate = part.spoil_rate if part is not None else 0.0
+        spares = spare_count(aboard + load, rate, day.service_level)
+        left = reachable(van, now.left, (part_id,))[part_id]
+        checks.append(
+            PartCheck(
+                part_id=part_id,
+                name=part_name(day, part_id),
+                bin=part.bin if part is not None else "",
+                aboard=aboard,
+                load=load,
+                call_ids=tuple(call_ids),
+                instead_of=tuple(stands_in[part_id]),
+                spares=spares,
+                spares_lacking=max(0, spares - max(0, left)),
+            )
+        )
+    return tuple(sorted(checks, key=lambda c: (walk_order(c.bin), c.part_id)))
+
+
+def _van_text(
+    day: Day, report: VanReport, ties: _Ties, now: _Settled, moves: Sequence[Move]
+) -> str:
+    """Return the verdict in one line: what stands, then what to do."""
+    count = len(report.call_ids)
+    load = sum(part.load for part in report.parts)
+    own = "its one call" if count == 1 else f"its {count} calls"
+    said = []
+    if report.verdict is Verdict.FREE:
+        said.append(_free_text(day, report.van_id, ties, now))
+    elif report.verdict is Verdict.ABOARD:
+        said.append(f"everything for {own} is aboard")
+    elif report.verdict is Verdict.LOAD:
+        said.append(f"load {_pieces_words(load)} at the shop, then {own} can be served")
+    else:
+        said += [_gear_words(gear) for gear in report.gear]
+        said += [_missing_words(lack) for lack in report.missing]
+        if load:
+            said.append(f"load {_pieces_words(load)} at the shop")
+    for move in moves:
+        if move.to_van == report.van_id:
+            said.append(f"take {move.quantity} {move.name} from van {move.from_van}")
+        elif move.from_van == report.van_id:
+            said.append(f"hand {move.quantity} {move.name} to van {move.to_van}")
+    return "; ".join(said)
+
+
+def _free_text(day: Day, van_id: str, ties: _Ties, now: _Settled) -> str:
+    van = next(van for van in day.vans if van.id == van_id)
+    open_to_it = [call for call in ties.free if van in able_vans(day, call)]
+    if not open_to_it:
+        return "no call of the day is for this van"
+    here = sum(
+        choose(day, call.needs, now.left.vans[van_id]) is not None
+        for call in open_to_it
+    )
+    return (
+        f"no call needs just this van; of the {len(open_to_it)} it could serve, "
+        f"it has the parts aboard for {here}"
+    )
+
+
+def _pieces_words(count: int) -> str:
+    return "1 piece" if count == 1 else f"{count} pieces"
+
+
+def _gear_words(gear: MissingGear) -> str:
+    what = []
+    if gear.skills:
+        what.append(f"the driver lacks {', '.join(gear.skills)}")
+    for item, vans in gear.carried_by:
+        where = f"van {', '.join(vans)} carries one" if vans else "no van carries one"
+        what.append(f"{item} is not aboard ({where})")
+    return f"{gear.call_id}: {', '.join(what)}"
+
+
+def _missing_words(lack: MissingPart) -> str:
+    places = [f"van {van_id} has {count}" for van_id, count in lack.in_vans]
+    if lack.in_shop:
+        places.append(f"the shop has {lack.in_shop}")
+    places += [f"counter {store} has {count}" for store, count in lack.at_counters]
+    where = ", ".join(places) or "none anywhere"
+    return f"{lack.call_id}: {lack.quantity} {lack.name} missing ({where})"
+
+
+def _call_report(
+    day: Day, call: Call, now: _Settled, moves: Sequence[Move]
+) -> CallReport:
+    """Return how a call stands that is tied to no van."""
+    able = able_vans(day, call)
+    if not able:
+        lacks = [g for van in day.vans if (g := _gear(day, call, van)) is not None]
+        least = min(len(g.skills) + len(g.equipment) for g in lacks)
+        near = tuple(g for g in lacks if len(g.skills) + len(g.equipment) == least)
+        return CallReport(
+            call_id=call.id,
+            text="no van can do it; " + _nearest_words(near),
+            gear=near,
+        )
+    asked = part_ids(day, (call,))
+    aboard, after_loading, lacking = [], [], []
+    for van in able:
+        if choose(day, call.needs, now.left.vans[van.id]) is not None:
+            aboard.append(van.id)
+        elif choose(day, call.needs, reachable(van, now.left, asked)) is not None:
+            after_loading.append(van.id)
+        else:
+            missing = _missing(day, call, van, now.left)
+            lacking.append(LackingVan(van_id=van.id, missing=missing))
+    own = [move for move in moves if move.call_id == call.id]
+    if aboard:
+        text = f"all aboard van {', '.join(aboard)}"
+    elif after_loading:
+        text = f"van {', '.join(after_loading)} can load the rest at the shop"
+    elif own:
+        text = "no van has it all; " + "; ".join(
+            f"move {m.quantity} {m.name} from van {m.from_van} to van {m.to_van}"
+            for m in own
+        )
+    else:
+        least_van = min(lacking, key=lambda v: sum(m.quantity for m in v.missing))
+        text = f"no van has it all; nearest is van {least_van.van_id}: " + ", ".join(
+            _missing_words(m).removeprefix(f"{call.id}: ") for m in least_van.missing
+        )
+    return CallReport(
+        call_id=call.id,
+        text=text,
+        aboard=tuple(aboard),
+        after_loading=tuple(after_loading),
+        lacking=tuple(lacking),
+    )
+
+
+def _nearest_words(near: Sequence[MissingGear]) -> str:
+    first = near[0]
+    missing = [*first.skills, *first.equipment]
+    return f"nearest is van {first.van_id}, it lacks {', '.join(missing)}"
+
+
+def _short(day: Day) -> tuple[Shortage, ...]:
+    """Return the parts all vans and the shop together hold too few of."""
+    calls = [call for call in day.calls if able_vans(day, call)]
+    total = leave_over(day).total()
+    chosen = admit(day, calls, total)
+    pool = Counter(total)
+    for call in calls:
+        if call.id in chosen:
+            for used in demand(day, call, chosen[call.id]):
+                pool.subtract(used)
+    wanted = Counter(total)
+    wanted.subtract(pool)
+    hanging: defaultdict[str, dict[str, None]] = defaultdict(dict)
+    for call in sorted(calls, key=lambda call: call.priority):
+        if call.id in chosen:
+            continue
+        for need in call.needs:
+            choices = [pieces(day, a, need.quantity) for a in need.alternatives]
+            there = next(
+                (c for c in choices if all(pool[p] >= n for p, n in c.items())), None
+            )
+            if there is None:
+                for part_id, count in choices[0].items():
+                    if pool[part_id] < count:
+                        hanging[part_id][call.id] = None
+                there = choices[0]
+            pool.subtract(there)
+            wanted.update(there)
+    return tuple(
+        Shortage(
+            part_id=part_id,
+            name=part_name(day, part_id),
+            wanted=wanted[part_id],
+            available=total[part_id],
+            call_ids=tuple(hanging[part_id]),
+            elsewhere=elsewhere(day, part_id),
+        )
+        for part_id in sorted(hanging)
+    )
