@@ -1,0 +1,10 @@
+"""A day as a folder of files that any spreadsheet or editor opens.
+
+The format is described in ``demo_scenarios/README.md``. Reading collects every
+fault of the whole folder into one :class:`~shared.errors.InvalidInput`.
+"""
+
+from dispatch.scenario.read import read_scenario, resolve_traffic
+from dispatch.scenario.write import write_scenario
+
+__all__ = ["read_scenario", "resolve_traffic", "write_scenario"]

@@ -1,0 +1,914 @@
+"""A folder becomes a day, or a list of everything that is wrong with it."""
+
+import math
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, fields, replace
+from datetime import date
+from pathlib import Path
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from dispatch.scenario import cells
+from dispatch.scenario.cells import Refused
+from dispatch.scenario.source import (
+    Findings,
+    Row,
+    Tree,
+    read_table,
+    read_tree,
+    shown,
+)
+from shared.errors import Fault, InvalidInput
+from shared.model import (
+    Break,
+    Call,
+    Day,
+    Part,
+    Place,
+    Rates,
+    ReadyItem,
+    ReadyKind,
+    Store,
+    Traffic,
+    TravelRules,
+    Van,
+    Window,
+)
+from shared.trade import cautions, kinds, ready_items, traffic_profiles
+from shared.units import DayClock
+
+CATEGORIES = (
+    "blank",
+    "fob",
+    "blade",
+    "chip",
+    "cell",
+    "cylinder",
+    "lock",
+    "kit",
+    "other",
+)
+USUAL_RATES = Rates(km_cents=50, hour_cents=3000, overtime_hour_cents=4500)
+USUAL_TRAFFIC = "town"
+READY_DETAILS = ("lead_h", "cost", "owner", "note")
+PART_COLUMNS = (
+    "name",
+    "category",
+    "unit_cost",
+    "spoil_rate",
+    "bin",
+    "substitutes",
+    "components",
+    "lead_h",
+)
+CALL_COLUMNS = (
+    "customer",
+    "phone",
+    "address",
+    "description",
+    "windows",
+    "promise",
+    "median_min",
+    "p90_min",
+    "needs",
+    "skills",
+    "equipment",
+    "priority",
+    "required_van",
+    "note",
+    *ReadyKind,
+    *(f"{kind}_{detail}" for kind in ReadyKind for detail in READY_DETAILS),
+)
+VAN_KEYS = (
+    "id",
+    "driver",
+    "shift",
+    "loads_at_shop",
+    "overtime_limit_min",
+    "skills",
+    "equipment",
+    "km_cost",
+    "hour_cost",
+    "overtime_hour_cost",
+)
+_FARTHEST_M = 1_000_000
+_TWO_DAYS_S = 48 * 3600
+_DEFAULTS: Mapping[str, Any] = {field.name: field.default for field in fields(Day)}
+
+
+def read_scenario(folder: Path) -> Day:
+    """Return the day a folder describes.
+
+    Parameters
+    ----------
+    folder : Path
+        Holds ``day.toml``, ``calls.csv``, ``vans.toml``, ``parts.csv``,
+        ``stock.csv`` and perhaps ``travel.csv`` and ``log.csv``.
+
+    Returns
+    -------
+    Day
+        With every default filled in; ``notices`` says what was left aside.
+
+    Raises
+    ------
+    InvalidInput
+        With every fault of the folder, file by file.
+    """
+    findings = Findings()
+    if not folder.is_dir():
+        raise InvalidInput(
+            [
+                Fault(
+                    file=folder.name or str(folder),
+                    got="no such folder",
+                    expected="a folder with day.toml, calls.csv, vans.toml, parts.csv "
+                    "and stock.csv",
+                )
+            ]
+        )
+    head = _read_head(folder, findings)
+    parts = _read_parts(folder, findings)
+    vans = _read_vans(folder, head, findings)
+    stock = _read_stock(folder, head, vans, parts, findings)
+    calls = _read_calls(folder, head, vans, parts, findings)
+    day = replace(
+        head.day,
+        shop=replace(head.day.shop, stock=stock.get("shop", {})),
+        counters=tuple(
+            replace(counter, stock=stock.get(counter.id, {}))
+            for counter in head.day.counters
+        ),
+        parts=parts or {},
+        vans=tuple(replace(van, stock=stock.get(van.id, {})) for van in vans or ()),
+        calls=calls,
+    )
+    day = _read_travel(folder, head, day, findings)
+    _look_at_log(folder, findings)
+    if findings.faults:
+        files = list(dict.fromkeys(fault.file for fault in findings.faults))
+        raise InvalidInput(
+            sorted(
+                findings.faults,
+                key=lambda fault: (files.index(fault.file), fault.row or 0),
+            )
+        )
+    return replace(day, notices=tuple(dict.fromkeys(findings.notices)))
+
+
+def resolve_traffic(profile: Traffic, clock: DayClock) -> Traffic:
+    """Return a local-clock profile in elapsed seconds of one day.
+
+    Parameters
+    ----------
+    profile : Traffic
+        Slots of the local clock that fill 24 hours, each a multiple of 5 minutes.
+    clock : DayClock
+        The day's clock.
+
+    Returns
+    -------
+    Traffic
+        Slots of elapsed time that cover 48 hours: on a day of 23 or 25 hours the
+        rush hour comes when the clock says so.
+    """
+    speeds = profile.speed_permille
+    if len(set(speeds)) == 1:
+        return Traffic(speed_permille=speeds[:1], source=profile.source)
+    slot_s = math.gcd(profile.slot_s, Traffic().slot_s)
+    resolved = []
+    for start_s in range(0, _TWO_DAYS_S, slot_s):
+        local = cells.stamp(clock, start_s)
+        second = local.hour * 3600 + local.minute * 60 + local.second
+        resolved.append(speeds[second // profile.slot_s])
+    return Traffic(slot_s=slot_s, speed_permille=tuple(resolved), source=profile.source)
+
+
+# --- day.toml ----------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Head:
+    """What ``day.toml`` says: the day without calls, vans, parts and stock."""
+
+    day: Day
+    rates: Rates
+    matrix: str
+    placed: bool  # the shop's place is known, so distances to it can be judged
+
+
+def _read_head(folder: Path, findings: Findings) -> _Head:
+    tree = read_tree(
+        folder / "day.toml", findings, why="the date, the time zone and the shop"
+    )
+    nowhere = Place(lat_deg=0.0, lon_deg=0.0, name="Shop")
+    blank = Day(
+        date=date(2026, 1, 1),
+        zone=ZoneInfo("UTC"),
+        shop=Store(id="shop", place=nowhere),
+        calls=(),
+        vans=(),
+        kinds=kinds(),
+        cautions=cautions(),
+        name=folder.name,
+    )
+    if tree is None:
+        return _Head(day=blank, rates=USUAL_RATES, matrix="", placed=False)
+    row = tree.row(
+        (
+            "name",
+            "note",
+            "date",
+            "zone",
+            "planned_at",
+            "cushion",
+            "service_level",
+            "tolerance_min",
+        ),
+        ("shop", "counter", "costs", "travel"),
+    )
+    day = replace(
+        blank,
+        date=row.demand("date", cells.calendar_day, blank.date),
+        zone=row.demand("zone", cells.time_zone, blank.zone),
+        name=row.text("name", folder.name),
+        note=row.text("note"),
+    )
+    day = replace(
+        day,
+        planned_at_s=row.read(
+            "planned_at", cells.planned_at(day.clock), _DEFAULTS["planned_at_s"]
+        ),
+        cushion=row.read("cushion", cells.share, _DEFAULTS["cushion"]),
+        service_level=row.read(
+            "service_level", _service_level, _DEFAULTS["service_level"]
+        ),
+        tolerance_s=row.read("tolerance_min", cells.duration, _DEFAULTS["tolerance_s"]),
+    )
+    before = len(findings.faults)
+    shop = tree.table("shop")
+    if shop is None and "shop" not in tree.values:
+        row.refuse("shop", "no such table", "a table [shop] with lat and lon")
+    elif shop is not None:
+        place = _read_place(shop.row(("lat", "lon", "name")), None, "name", "Shop")
+        day = replace(day, shop=Store(id="shop", place=place))
+    placed = len(findings.faults) == before
+    origin = day.shop.place if placed else None
+    day = replace(
+        day,
+        counters=_read_counters(tree, origin, day.clock),
+        travel=_read_travel_rules(tree, day.clock),
+    )
+    return _Head(
+        day=day,
+        rates=_read_costs(tree),
+        matrix=_matrix_name(tree),
+        placed=placed,
+    )
+
+
+def _service_level(text: str) -> float:
+    level = cells.share(text)
+    if not 0 < level < 1:
+        raise Refused("a chance between 0 and 1, such as 0.95 (neither 0 nor 1)")
+    return level
+
+
+def _read_place(row: Row, origin: Place | None, name: str, usual: str = "") -> Place:
+    """Return a place, suspicious of swapped and missing coordinates."""
+    parse = {
+        "lat": cells.degrees(90, "latitude"),
+        "lon": cells.degrees(180, "longitude"),
+    }
+    found = {axis: row.demand(axis, parse[axis], math.nan) for axis in ("lat", "lon")}
+    place = Place(
+        lat_deg=found["lat"], lon_deg=found["lon"], name=row.text(name, usual)
+    )
+    if math.isnan(place.lat_deg) or math.isnan(place.lon_deg):
+        return origin or Place(lat_deg=0.0, lon_deg=0.0)
+    if origin is not None and _apart_m(origin, place) > _FARTHEST_M:
+        swapped = Place(lat_deg=place.lon_deg, lon_deg=place.lat_deg)
+        looks = (
+            "; latitude and longitude look swapped"
+            if abs(swapped.lat_deg) <= 90  # noqa: PLR2004 - degrees
+            and _apart_m(origin, swapped) <= _FARTHEST_M
+            else ""
+        )
+        row.refuse(
+            "lat",
+            f"{row.text('lat')}, {row.text('lon')}",
+            f"a place within {_FARTHEST_M // 1000} km of the shop{looks}",
+        )
+    return place
+
+
+def _apart_m(one: Place, other: Place) -> float:
+    """Return metres along a sphere, for judging typing errors only."""
+    lat_1, lat_2 = math.radians(one.lat_deg), math.radians(other.lat_deg)
+    turn = math.radians(other.lon_deg - one.lon_deg)
+    half = (
+        math.sin((lat_2 - lat_1) / 2) ** 2
+        + math.cos(lat_1) * math.cos(lat_2) * math.sin(turn / 2) ** 2
+    )
+    return 2 * 6_371_000 * math.asin(min(1.0, math.sqrt(half)))
+
+
+def _read_counters(
+    tree: Tree, origin: Place | None, clock: DayClock
+) -> tuple[Store, ...]:
+    counters: list[Store] = []
+    for table in tree.tables("counter"):
+        row = table.row(("id", "name", "lat", "lon", "opening"))
+        counter_id = row.demand("id", cells.an_id, "")
+        if counter_id == "shop":
+            row.refuse("id", "'shop'", "another id: 'shop' is the firm's own store")
+        elif counter_id and counter_id in {counter.id for counter in counters}:
+            row.refuse("id", shown(counter_id), "each counter's id once")
+        counters.append(
+            Store(
+                id=counter_id,
+                place=_read_place(row, origin, "name", counter_id),
+                opening=row.read("opening", cells.window(clock), None),
+            )
+        )
+    return tuple(counters)
+
+
+def _read_costs(tree: Tree) -> Rates:
+    table = tree.table("costs")
+    if table is None:
+        if "costs" not in tree.values:
+            tree.findings.notices.append(
+                f"{tree.file}: no [costs]; reckoned with 0.50 a kilometre, 30.00 an "
+                "hour and 45.00 more an hour of overtime"
+            )
+        return USUAL_RATES
+    row = table.row(("km", "hour", "overtime_hour"))
+    return _read_rates(row, ("km", "hour", "overtime_hour"), USUAL_RATES)
+
+
+def _read_rates(row: Row, keys: tuple[str, str, str], usual: Rates) -> Rates:
+    return Rates(
+        km_cents=row.read(keys[0], cells.money, usual.km_cents),
+        hour_cents=row.read(keys[1], cells.money, usual.hour_cents),
+        overtime_hour_cents=row.read(keys[2], cells.money, usual.overtime_hour_cents),
+    )
+
+
+def _matrix_name(tree: Tree) -> str:
+    value = tree.values.get("travel")
+    name = value.get("matrix", "") if isinstance(value, dict) else ""
+    return name.strip() if isinstance(name, str) else ""
+
+
+def _read_travel_rules(tree: Tree, clock: DayClock) -> TravelRules:
+    usual = TravelRules()
+    local = traffic_profiles()[USUAL_TRAFFIC]
+    table = tree.table("travel")
+    if table is None:
+        return replace(usual, traffic=resolve_traffic(local, clock))
+    own = isinstance(table.values.get("traffic"), dict)
+    known = ("start_stop_min", "free_flow_kmh", "matrix", "source")
+    row = table.row(known if own else (*known, "traffic"), ("traffic",) if own else ())
+    if "matrix" in table.values:
+        row.demand("matrix", _csv_name, "")
+    nested = table.table("traffic") if own else None
+    if nested is not None:
+        traffic = _read_traffic(nested, clock)
+    else:
+        name = row.read(
+            "traffic",
+            cells.one_of(
+                traffic_profiles(),
+                f"one of the profiles {', '.join(traffic_profiles())}, or a table "
+                "[travel.traffic]",
+            ),
+            USUAL_TRAFFIC,
+        )
+        traffic = resolve_traffic(traffic_profiles()[name], clock)
+    return TravelRules(
+        start_stop_s=row.read("start_stop_min", cells.duration, usual.start_stop_s),
+        free_flow_kmh=row.read("free_flow_kmh", _speed, usual.free_flow_kmh),
+        traffic=traffic,
+        source=row.text("source"),
+    )
+
+
+def _csv_name(text: str) -> str:
+    if not text.lower().endswith(".csv") or cells.an_id(text) != text:
+        raise Refused("the name of a csv file in this folder, such as travel.csv")
+    return text
+
+
+def _speed(text: str) -> float:
+    return float(cells.amount(1, 200, "a speed in km/h")(text))
+
+
+def _read_traffic(table: Tree, clock: DayClock) -> Traffic:
+    row = table.row(("slot_min", "speed_permille", "source", "counted"))
+    counted = row.read(
+        "counted", cells.one_of(("clock", "elapsed"), "'clock' or 'elapsed'"), "clock"
+    )
+    traffic = Traffic(
+        slot_s=row.demand("slot_min", cells.visit_length, 3600),
+        speed_permille=row.demand("speed_permille", _speeds, ()),
+        source=row.text("source"),
+    )
+    if not traffic.speed_permille:
+        return Traffic()
+    if counted == "elapsed":
+        return traffic
+    if (
+        traffic.slot_s * len(traffic.speed_permille) != _TWO_DAYS_S // 2
+        or traffic.slot_s % 300
+    ):
+        row.refuse(
+            "speed_permille",
+            f"{len(traffic.speed_permille)} slots of {traffic.slot_s / 60:g} min",
+            "slots of a multiple of 5 minutes that fill 24 hours, such as 24 of 60",
+        )
+        return Traffic()
+    return resolve_traffic(traffic, clock)
+
+
+def _speeds(text: str) -> tuple[int, ...]:
+    speeds = tuple(cells.words(text))
+    if not 1 <= len(speeds) <= 2880:  # noqa: PLR2004 - 48 hours of minutes
+        raise Refused("a list of speeds, one per slot")
+    if not all(
+        word.isascii() and word.isdigit() and 50 <= int(word[:6]) <= 2000  # noqa: PLR2004
+        for word in speeds
+    ):
+        raise Refused("whole shares of free flow per 1000, each from 50 to 2000")
+    return tuple(int(word) for word in speeds)
+
+
+# --- parts.csv and stock.csv -------------------------------------------------
+
+
+def _read_parts(folder: Path, findings: Findings) -> dict[str, Part] | None:
+    rows = read_table(
+        folder / "parts.csv",
+        findings,
+        required=("id",),
+        optional=PART_COLUMNS,
+        why="one line per part",
+    )
+    if rows is None:
+        return None
+    first: dict[str, Row] = {}
+    for row in rows:
+        part_id = row.demand("id", cells.a_part_id, "")
+        if part_id in first:
+            _refuse_twice(row, part_id, first[part_id])
+        elif part_id:
+            first[part_id] = row
+    kits = {part_id for part_id, row in first.items() if row.text("components")}
+    return {
+        part_id: _read_part(row, part_id, set(first), kits)
+        for part_id, row in first.items()
+    }
+
+
+def _refuse_twice(row: Row, found: str, earlier: Row) -> None:
+    row.refuse("id", shown(found), f"each id once; line {earlier.line} has it too")
+
+
+def _read_part(row: Row, part_id: str, known: set[str], kits: set[str]) -> Part:
+    def substitutes(text: str) -> tuple[str, ...]:
+        ids = [cells.known_part(word, known) for word in cells.words(text)]
+        return tuple(word for word in dict.fromkeys(ids) if word != part_id)
+
+    def components(text: str) -> tuple[tuple[str, int], ...]:
+        total: dict[str, int] = {}
+        for entry in cells.words(text):
+            word, quantity = cells.pieces(entry)
+            if cells.known_part(word, known) == part_id:
+                raise Refused("components other than the kit itself")
+            if word in kits:
+                raise Refused(
+                    f"single parts: '{word}' is a kit, and a kit cannot hold another; "
+                    "list its components here"
+                )
+            total[word] = total.get(word, 0) + quantity
+        return tuple(total.items())
+
+    is_kit = part_id in kits
+    category = row.read(
+        "category",
+        cells.one_of(CATEGORIES, f"one of {', '.join(CATEGORIES)}"),
+        "kit" if is_kit else "other",
+    )
+    if category == "kit" and not is_kit:
+        row.refuse("components", "nothing", "what the kit holds, such as FOB-31 | CELL")
+    return Part(
+        id=part_id,
+        name=row.text("name") or part_id,
+        category=category,
+        unit_cost_cents=row.read("unit_cost", cells.money, 0),
+        spoil_rate=row.read("spoil_rate", cells.spoil, 0.0),
+        bin=row.text("bin"),
+        substitutes=row.read("substitutes", substitutes, ()),
+        components=row.read("components", components, ()),
+        lead_time_s=row.read("lead_h", cells.lead, None),
+    )
+
+
+def _read_stock(
+    folder: Path,
+    head: _Head,
+    vans: tuple[Van, ...] | None,
+    parts: dict[str, Part] | None,
+    findings: Findings,
+) -> dict[str, dict[str, int]]:
+    """Return pieces by holder and part; nothing is said twice about lost files."""
+    rows = read_table(
+        folder / "stock.csv",
+        findings,
+        required=("holder", "part", "quantity"),
+        optional=(),
+        why="one line per holder (van, shop, counter) and part",
+    )
+    holders = {"shop", *(counter.id for counter in head.day.counters)}
+    holders |= {van.id for van in vans or ()}
+    known_holder = cells.one_of(sorted(holders), "'shop', a van or a counter")
+
+    def known_part(text: str) -> str:
+        if parts is None or vans is None:
+            return text
+        if text not in parts:
+            raise Refused(f"a part of parts.csv{cells.nearest(text, parts)}")
+        if parts[text].components:
+            raise Refused("a single part: a kit is counted by its components")
+        return text
+
+    stock: dict[str, dict[str, int]] = {}
+    lines: dict[tuple[str, str], int | None] = {}
+    for row in rows or ():
+        holder = (
+            row.text("holder")
+            if vans is None
+            else row.demand("holder", known_holder, "")
+        )
+        part_id = row.demand("part", known_part, "")
+        pieces = row.demand("quantity", cells.count, 0)
+        key = (holder, part_id)
+        if holder and part_id and key in lines:
+            row.refuse(
+                "part",
+                f"'{part_id}' of '{holder}' again",
+                f"one line for each holder and part; line {lines[key]} has it too",
+            )
+        lines.setdefault(key, row.line)
+        stock.setdefault(holder, {}).setdefault(part_id, pieces)
+    return stock
+
+
+# --- vans.toml ---------------------------------------------------------------
+
+
+def _read_vans(folder: Path, head: _Head, findings: Findings) -> tuple[Van, ...] | None:
+    tree = read_tree(folder / "vans.toml", findings, why="one [[van]] for each van")
+    if tree is None:
+        return None
+    root = tree.row((), ("van",))
+    tables = tree.tables("van")
+    if not tables and tree.values.get("van", []) == []:
+        root.refuse("van", "no van", "at least one table [[van]]")
+    vans: list[Van] = []
+    taken = {"shop", *(counter.id for counter in head.day.counters)}
+    for table in tables:
+        vans.append(_read_van(table, head, taken))
+        taken.add(vans[-1].id)
+    return tuple(vans)
+
+
+def _read_van(table: Tree, head: _Head, taken: set[str]) -> Van:
+    places = [
+        key for key in ("start", "finish") if isinstance(table.values.get(key), dict)
+    ]
+    said = [key for key in ("start", "finish") if key not in places]
+    row = table.row((*VAN_KEYS, *said), (*places, "meal"))
+    van_id = row.demand("id", cells.an_id, "")
+    if van_id and van_id in taken:
+        row.refuse(
+            "id", shown(van_id), "an id that no other van, no counter and no shop has"
+        )
+    clock = head.day.clock
+    shift = row.demand("shift", cells.window(clock), None)
+    if shift is not None and shift.start_s == shift.end_s:
+        row.refuse("shift", shown(row.text("shift")), "a shift longer than nothing")
+    overtime_s = row.read("overtime_limit_min", cells.duration, 0)
+    if shift is None:
+        shift, paid = Window(start_s=0, end_s=_TWO_DAYS_S), None
+    else:
+        paid = Window(start_s=shift.start_s, end_s=shift.end_s + overtime_s)
+    start = _read_end(table, row, "start", head, head.day.shop.place)
+    return Van(
+        id=van_id,
+        driver=row.text("driver"),
+        start=start,
+        finish=_read_end(table, row, "finish", head, start),
+        loads_at_shop=row.read(
+            "loads_at_shop",
+            cells.yes_no,
+            row.text("start", "shop") == "shop" and "start" not in places,
+        ),
+        shift=shift,
+        overtime_limit_s=overtime_s,
+        meal=_read_meal(table, clock, paid),
+        skills=frozenset(cells.words(row.text("skills"))),
+        equipment=frozenset(cells.words(row.text("equipment"))),
+        rates=_read_rates(
+            row, ("km_cost", "hour_cost", "overtime_hour_cost"), head.rates
+        ),
+    )
+
+
+def _read_end(
+    table: Tree, row: Row, key: str, head: _Head, usual: Place | None
+) -> Place | None:
+    """Return where a van's day begins or ends."""
+    if isinstance(table.values.get(key), dict):
+        nested = table.table(key)
+        origin = head.day.shop.place if head.placed else None
+        return (
+            None
+            if nested is None
+            else _read_place(nested.row(("lat", "lon", "name")), origin, "name")
+        )
+    if key not in row.cells:
+        return usual
+    named = {"shop": head.day.shop.place, "anywhere": None}
+    word = row.demand(
+        key,
+        cells.one_of(
+            named, "'shop', 'anywhere', or { lat = ..., lon = ..., name = ... }"
+        ),
+        "shop",
+    )
+    return named[word]
+
+
+def _read_meal(table: Tree, clock: DayClock, paid: Window | None) -> Break | None:
+    nested = table.table("meal")
+    if nested is None:
+        return None
+    row = nested.row(("window", "length_min"))
+    span = row.demand("window", cells.window(clock), None)
+    length_s = row.demand("length_min", cells.visit_length, 0)
+    if span is None or length_s == 0:
+        return None
+    if length_s > span.end_s - span.start_s:
+        row.refuse(
+            "length_min",
+            shown(row.text("length_min")),
+            f"a break not longer than its window {row.text('window')}",
+        )
+    elif paid is not None and (
+        min(span.end_s, paid.end_s) - max(span.start_s, paid.start_s) < length_s
+    ):
+        row.refuse(
+            "window",
+            shown(row.text("window")),
+            "a window in which the break fits into the van's shift",
+        )
+    return Break(window=span, length_s=length_s)
+
+
+# --- calls.csv ---------------------------------------------------------------
+
+
+def _read_calls(
+    folder: Path,
+    head: _Head,
+    vans: tuple[Van, ...] | None,
+    parts: dict[str, Part] | None,
+    findings: Findings,
+) -> tuple[Call, ...]:
+    rows = read_table(
+        folder / "calls.csv",
+        findings,
+        required=("id", "lat", "lon", "kind"),
+        optional=CALL_COLUMNS,
+        why="one line per call",
+    )
+    first: dict[str, Row] = {}
+    calls = []
+    for row in rows or ():
+        call = _read_call(row, head, vans, parts)
+        if call.id in first:
+            _refuse_twice(row, call.id, first[call.id])
+        elif call.id:
+            first[call.id] = row
+        calls.append(call)
+    return tuple(calls)
+
+
+def _read_call(
+    row: Row,
+    head: _Head,
+    vans: tuple[Van, ...] | None,
+    parts: dict[str, Part] | None,
+) -> Call:
+    clock = head.day.clock
+    kind = kinds()[row.demand("kind", _kind, next(iter(kinds())))]
+    median_s = row.read("median_min", cells.visit_length, kind.median_s)
+    stretched_s = max(median_s, round(median_s * kind.p90_s / kind.median_s))
+    p90_s = row.read("p90_min", cells.visit_length, stretched_s)
+    if p90_s < median_s:
+        row.refuse(
+            "p90_min",
+            shown(row.text("p90_min")),
+            f"at least the median of {median_s / 60:g} min",
+        )
+    nowhen: tuple[Window, ...] = ()
+    free = row.read("windows", cells.windows(clock), nowhen)
+    promise = row.read("promise", cells.window(clock), None)
+    if (
+        promise is not None
+        and free
+        and not any(
+            promise.start_s <= span.end_s and span.start_s <= promise.end_s
+            for span in free
+        )
+    ):
+        row.refuse(
+            "promise",
+            shown(row.text("promise")),
+            f"a promise that meets the customer's windows {row.text('windows')}",
+        )
+    van_ids = [van.id for van in vans or ()]
+    known_van = cells.one_of(van_ids, "the id of a van in vans.toml")
+    return Call(
+        id=row.demand("id", cells.an_id, ""),
+        place=_read_place(row, head.day.shop.place if head.placed else None, "address"),
+        kind=kind.id,
+        median_s=median_s,
+        p90_s=p90_s,
+        customer=row.text("customer"),
+        phone=row.text("phone"),
+        description=row.text("description"),
+        windows=free,
+        promise=promise,
+        needs=() if parts is None else row.read("needs", cells.needs(parts), ()),
+        skills=kind.skills | set(cells.words(row.text("skills"))),
+        equipment=kind.equipment | set(cells.words(row.text("equipment"))),
+        priority=row.read("priority", cells.priority, 2),
+        required_van=None
+        if vans is None
+        else row.read("required_van", known_van, None),
+        ready=tuple(
+            item
+            for asked in ReadyKind
+            if (item := _read_ready(row, asked, kind.ready)) is not None
+        ),
+        note=row.text("note"),
+    )
+
+
+def _kind(text: str) -> str:
+    word = "_".join(text.lower().replace("-", " ").split())
+    if word not in kinds():
+        names = {kind.name.lower(): kind.id for kind in kinds().values()}
+        if text.lower() in names:
+            return names[text.lower()]
+        guess = cells.nearest(word, kinds())
+        listed = "" if guess else f": {', '.join(kinds())}"
+        raise Refused(f"a kind of work{listed}{guess}")
+    return word
+
+
+def _read_ready(
+    row: Row, asked: ReadyKind, usual: Iterable[ReadyItem]
+) -> ReadyItem | None:
+    """Return one ready item: the kind's own, changed by what the row says."""
+    of_kind = next((item for item in usual if item.kind is asked), None)
+    item = row.read(asked, cells.ready(of_kind or ready_items()[asked]), of_kind)
+    details = [
+        f"{asked}_{detail}" for detail in READY_DETAILS if row.text(f"{asked}_{detail}")
+    ]
+    if item is None:
+        if details and not row.text(asked):
+            row.refuse(
+                details[0],
+                shown(row.text(details[0])),
+                f"nothing, or 'open' in the column {asked}: this kind of work does "
+                "not ask for it",
+            )
+        return None
+    return replace(
+        item,
+        lead_time_s=row.read(f"{asked}_lead_h", cells.lead, item.lead_time_s),
+        cost_cents=row.read(f"{asked}_cost", cells.money, item.cost_cents),
+        owner=row.text(f"{asked}_owner") or item.owner,
+        note=row.text(f"{asked}_note") or item.note,
+    )
+
+
+# --- travel.csv and log.csv --------------------------------------------------
+
+
+def _read_travel(folder: Path, head: _Head, day: Day, findings: Findings) -> Day:
+    if not head.matrix:
+        if (folder / "travel.csv").exists():
+            findings.notices.append(
+                "travel.csv: left aside; day.toml does not name it "
+                '([travel] matrix = "travel.csv")'
+            )
+        return day
+    rows = read_table(
+        folder / head.matrix,
+        findings,
+        required=("from", "to", "km"),
+        optional=("minutes", "seconds"),
+        why="one line per pair of places",
+    )
+    alias = _nodes(day)
+    ends = cells.one_of(
+        dict.fromkeys((*alias, "shop")), "call:ID, shop, start:VAN or finish:VAN"
+    )
+    given: dict[tuple[str, str], tuple[int, int]] = {}
+    for row in rows or ():
+        pair = (row.demand("from", ends, ""), row.demand("to", ends, ""))
+        unit = "seconds" if row.text("seconds") else "minutes"
+        base_s = row.demand(unit, cells.duration if unit == "minutes" else _seconds, 0)
+        metres = row.demand("km", _metres, 0)
+        if "" not in pair and pair in given:
+            row.refuse("to", shown(pair[1]), "each pair once")
+        given.setdefault(pair, (base_s, metres))
+    if findings.faults:
+        return day  # what is missing can only be said of a sound folder
+    full, missing = _fill(given, alias)
+    if missing:
+        findings.faults.append(
+            Fault(
+                file=head.matrix,
+                got=f"{len(missing)} pairs missing, such as " + ", ".join(missing[:3]),
+                expected="a line for each way a van can drive",
+            )
+        )
+    return replace(day, travel=replace(day.travel, matrix=full))
+
+
+def _fill(
+    given: dict[tuple[str, str], tuple[int, int]], alias: dict[str, str]
+) -> tuple[dict[tuple[str, str], tuple[int, int]], list[str]]:
+    """Return the pairs with ``shop`` standing in for yards there, and what lacks."""
+    full, missing = dict(given), []
+    for pair in _pairs(alias):
+        if pair not in given:
+            shared_pair = (alias[pair[0]], alias[pair[1]])
+            if shared_pair in given:
+                full[pair] = given[shared_pair]
+            else:
+                missing.append(f"{pair[0]} to {pair[1]}")
+    return full, missing
+
+
+def _seconds(text: str) -> int:
+    return round(cells.amount(0, cells.MOST_MINUTES * 60, "seconds")(text))
+
+
+def _metres(text: str) -> int:
+    """Return kilometres as metres; three decimals are natural here."""
+    number = cells.decimal(text)
+    if not 0 <= number <= 10_000:  # noqa: PLR2004 - a quarter of the way round
+        raise Refused("kilometres from 0 to 10000")
+    return round(number * 1000)
+
+
+def _nodes(day: Day) -> dict[str, str]:
+    """Return each node's key and the key that may stand for it."""
+    nodes = {f"call:{call.id}": f"call:{call.id}" for call in day.calls}
+    for van in day.vans:
+        for end, place in (("start", van.start), ("finish", van.finish)):
+            if place is not None:
+                key = f"{end}:{van.id}"
+                nodes[key] = "shop" if place == day.shop.place else key
+    return nodes
+
+
+def _pairs(nodes: Iterable[str]) -> Iterable[tuple[str, str]]:
+    """Return every way that a van can drive."""
+    for origin in nodes:
+        for target in nodes:
+            if (
+                origin != target
+                and not origin.startswith("finish:")
+                and not target.startswith("start:")
+                and (origin.startswith("call:") or target.startswith("call:"))
+            ):
+                yield origin, target
+
+
+def _look_at_log(folder: Path, findings: Findings) -> None:
+    """Look at the job log's header: it is not used yet, so it breaks nothing."""
+    own = Findings()
+    read_table(
+        folder / "log.csv",
+        own,
+        required=("date", "kind", "minutes"),
+        optional=("call", "van", "description", "note"),
+    )
+    findings.notices += [f"{fault}" for fault in own.faults] + own.notices

@@ -1,0 +1,323 @@
+"""A day becomes a folder that reads back as the same day."""
+
+import json
+from collections.abc import Iterable, Mapping
+from decimal import Decimal
+from pathlib import Path
+
+import pandas as pd
+
+from dispatch.scenario.cells import stamp
+from dispatch.scenario.read import (
+    CALL_COLUMNS,
+    PART_COLUMNS,
+    READY_DETAILS,
+    USUAL_RATES,
+    resolve_traffic,
+)
+from shared.model import (
+    Call,
+    Day,
+    Need,
+    Part,
+    Place,
+    Rates,
+    ReadyItem,
+    ReadyKind,
+    ReadyState,
+    Traffic,
+    Van,
+    Window,
+)
+from shared.trade import kinds, ready_items, traffic_profiles
+from shared.units import DayClock, money
+
+
+def write_scenario(day: Day, folder: Path) -> None:
+    """Write a day as a folder.
+
+    Reading it gives the same day, except: kinds and cautions are the trade table's;
+    skills and equipment of a call's kind are added to it; its ready items stand in
+    the order of :class:`~shared.model.ReadyKind`, one of each, with an owner and a
+    note; text is stripped; the shop's id is ``shop``; a clock time that the end of
+    summer time repeats is read as its first pass; notices are not kept.
+
+    Parameters
+    ----------
+    day : Day
+        What to write.
+    folder : Path
+        Made if it is not there; files in it are overwritten.
+    """
+    folder.mkdir(parents=True, exist_ok=True)
+    _write(folder / "day.toml", _day_text(day))
+    _write(folder / "vans.toml", _vans_text(day))
+    _write_table(
+        folder / "parts.csv",
+        ("id", *PART_COLUMNS),
+        (_part_cells(part) for part in day.parts.values()),
+    )
+    _write_table(
+        folder / "stock.csv",
+        ("holder", "part", "quantity"),
+        (
+            {"holder": holder, "part": part_id, "quantity": str(pieces)}
+            for holder, stock in _holders(day)
+            for part_id, pieces in stock.items()
+        ),
+    )
+    calls = [_call_cells(call, day) for call in day.calls]
+    used = {column for cells in calls for column, cell in cells.items() if cell}
+    details = {f"{kind}_{detail}" for kind in ReadyKind for detail in READY_DETAILS}
+    rare = {*ReadyKind, *details} - used
+    columns = ("id", "lat", "lon", "kind", *CALL_COLUMNS)
+    _write_table(
+        folder / "calls.csv",
+        tuple(column for column in columns if column not in rare),
+        calls,
+    )
+    if day.travel.matrix is not None:
+        _write_table(
+            folder / "travel.csv",
+            ("from", "to", "seconds", "km"),
+            (
+                {
+                    "from": origin,
+                    "to": target,
+                    "seconds": str(base_s),
+                    "km": _plain(Decimal(metres) / 1000),
+                }
+                for (origin, target), (base_s, metres) in day.travel.matrix.items()
+            ),
+        )
+
+
+def _write(path: Path, text: str) -> None:
+    path.write_text(text, encoding="utf-8", newline="\n")
+
+
+def _write_table(
+    path: Path, columns: tuple[str, ...], rows: Iterable[Mapping[str, str]]
+) -> None:
+    frame = pd.DataFrame(list(rows), columns=list(columns), dtype=str).fillna("")
+    frame.to_csv(path, index=False, encoding="utf-8", lineterminator="\n")
+
+
+def _holders(day: Day) -> Iterable[tuple[str, Mapping[str, int]]]:
+    yield "shop", day.shop.stock
+    for counter in day.counters:
+        yield counter.id, counter.stock
+    for van in day.vans:
+        yield van.id, van.stock
+
+
+# --- words -------------------------------------------------------------------
+
+
+def _quote(text: str) -> str:
+    """Return a TOML string."""
+    return json.dumps(text, ensure_ascii=False).replace("\x7f", "\\u007f")
+
+
+def _plain(number: float | Decimal) -> str:
+    """Return a number without an exponent."""
+    text = format(Decimal(repr(number)) if isinstance(number, float) else number, "f")
+    return text.rstrip("0").rstrip(".") if "." in text else text
+
+
+def _units(duration_s: int, unit_s: int) -> str:
+    """Return a duration in minutes or hours, exact enough to be read back."""
+    whole, rest = divmod(duration_s, unit_s)
+    return str(whole) if rest == 0 else f"{duration_s / unit_s:.6f}"
+
+
+def _time(clock: DayClock, time_s: int) -> str:
+    """Return a local clock time, hours 24 to 47 for the next day."""
+    local = stamp(clock, time_s)
+    hour = local.hour + 24 * (local.date() - clock.day).days
+    text = f"{hour:02d}:{local:%M}"
+    return f"{text}:{local:%S}" if local.second else text
+
+
+def _window(clock: DayClock, span: Window) -> str:
+    return f"{_time(clock, span.start_s)}-{_time(clock, span.end_s)}"
+
+
+def _place(place: Place) -> str:
+    return (
+        f"lat = {_plain(place.lat_deg)}, lon = {_plain(place.lon_deg)}, "
+        f"name = {_quote(place.name)}"
+    )
+
+
+def _strings(words: Iterable[str]) -> str:
+    return f"[{', '.join(_quote(word) for word in sorted(words))}]"
+
+
+# --- files -------------------------------------------------------------------
+
+
+def _day_text(day: Day) -> str:
+    clock, travel = day.clock, day.travel
+    lines = [
+        f"name = {_quote(day.name)}",
+        f"note = {_quote(day.note)}",
+        f'date = "{day.date}"',
+        f"zone = {_quote(day.zone.key)}",
+        f'planned_at = "{stamp(clock, day.planned_at_s)}"',
+        f"cushion = {_plain(day.cushion)}",
+        f"service_level = {_plain(day.service_level)}",
+        f"tolerance_min = {_units(day.tolerance_s, 60)}",
+        "",
+        "[shop]",
+        *_place(day.shop.place).split(", ", 2),
+        "",
+        "[costs]",
+        *_rates(USUAL_RATES, ("km", "hour", "overtime_hour")),
+        "",
+        "[travel]",
+        f"start_stop_min = {_units(travel.start_stop_s, 60)}",
+        f"free_flow_kmh = {_plain(travel.free_flow_kmh)}",
+        f"source = {_quote(travel.source)}",
+        *(['matrix = "travel.csv"'] if travel.matrix is not None else []),
+        *_traffic(travel.traffic, clock),
+    ]
+    for counter in day.counters:
+        lines += [
+            "",
+            "[[counter]]",
+            f"id = {_quote(counter.id)}",
+            *_place(counter.place).split(", ", 2),
+        ]
+        if counter.opening is not None:
+            lines.append(f'opening = "{_window(clock, counter.opening)}"')
+    return "\n".join(lines) + "\n"
+
+
+def _traffic(traffic: Traffic, clock: DayClock) -> list[str]:
+    for name, profile in traffic_profiles().items():
+        if resolve_traffic(profile, clock) == traffic:
+            return [f'traffic = "{name}"']
+    return [
+        "",
+        "[travel.traffic]",
+        'counted = "elapsed"',
+        f"slot_min = {_units(traffic.slot_s, 60)}",
+        f"speed_permille = {list(traffic.speed_permille)}",
+        f"source = {_quote(traffic.source)}",
+    ]
+
+
+def _rates(rates: Rates, keys: tuple[str, str, str]) -> list[str]:
+    amounts = (rates.km_cents, rates.hour_cents, rates.overtime_hour_cents)
+    return [
+        f"{key} = {money(amount)}" for key, amount in zip(keys, amounts, strict=True)
+    ]
+
+
+def _vans_text(day: Day) -> str:
+    return "\n".join(_van_text(van, day) for van in day.vans)
+
+
+def _van_text(van: Van, day: Day) -> str:
+    def end(place: Place | None) -> str:
+        if place is None:
+            return '"anywhere"'
+        return '"shop"' if place == day.shop.place else f"{{ {_place(place)} }}"
+
+    lines = [
+        "[[van]]",
+        f"id = {_quote(van.id)}",
+        f"driver = {_quote(van.driver)}",
+        f"start = {end(van.start)}",
+        f"finish = {end(van.finish)}",
+        f"loads_at_shop = {str(van.loads_at_shop).lower()}",
+        f'shift = "{_window(day.clock, van.shift)}"',
+        f"overtime_limit_min = {_units(van.overtime_limit_s, 60)}",
+    ]
+    if van.meal is not None:
+        lines.append(
+            f'meal = {{ window = "{_window(day.clock, van.meal.window)}", '
+            f"length_min = {_units(van.meal.length_s, 60)} }}"
+        )
+    lines += [
+        f"skills = {_strings(van.skills)}",
+        f"equipment = {_strings(van.equipment)}",
+        *_rates(van.rates, ("km_cost", "hour_cost", "overtime_hour_cost")),
+    ]
+    return "\n".join(lines) + "\n"
+
+
+def _part_cells(part: Part) -> dict[str, str]:
+    return {
+        "id": part.id,
+        "name": part.name,
+        "category": part.category,
+        "unit_cost": money(part.unit_cost_cents),
+        "spoil_rate": _plain(part.spoil_rate),
+        "bin": part.bin,
+        "substitutes": " | ".join(part.substitutes),
+        "components": " | ".join(f"{word} x{many}" for word, many in part.components),
+        "lead_h": "" if part.lead_time_s is None else _units(part.lead_time_s, 3600),
+    }
+
+
+def _need(need: Need, parts: Mapping[str, Part]) -> str:
+    first = need.alternatives[0]
+    own = tuple(dict.fromkeys((first, *parts[first].substitutes)))
+    if need.alternatives == own:
+        text = first
+    elif len(need.alternatives) == 1:
+        text = f"{first} only"
+    else:
+        text = " or ".join(need.alternatives)
+    return text if need.quantity == 1 else f"{text} x{need.quantity}"
+
+
+def _call_cells(call: Call, day: Day) -> dict[str, str]:
+    clock, kind = day.clock, kinds()[call.kind]
+    cells = {
+        "id": call.id,
+        "lat": _plain(call.place.lat_deg),
+        "lon": _plain(call.place.lon_deg),
+        "kind": call.kind,
+        "customer": call.customer,
+        "phone": call.phone,
+        "address": call.place.name,
+        "description": call.description,
+        "windows": " | ".join(_window(clock, span) for span in call.windows),
+        "promise": "" if call.promise is None else _window(clock, call.promise),
+        "median_min": _units(call.median_s, 60),
+        "p90_min": _units(call.p90_s, 60),
+        "needs": " | ".join(_need(need, day.parts) for need in call.needs),
+        "skills": " | ".join(sorted(call.skills - kind.skills)),
+        "equipment": " | ".join(sorted(call.equipment - kind.equipment)),
+        "priority": str(call.priority),
+        "required_van": call.required_van or "",
+        "note": call.note,
+    }
+    asked = {item.kind: item for item in kind.ready}
+    said = {item.kind: item for item in call.ready}
+    for ready_kind in ReadyKind:
+        if ready_kind in said:
+            usual = asked.get(ready_kind, ready_items()[ready_kind])
+            cells |= _ready_cells(said[ready_kind], usual)
+        elif ready_kind in asked:
+            cells[ready_kind] = "not needed"
+    return cells
+
+
+def _ready_cells(item: ReadyItem, usual: ReadyItem) -> dict[str, str]:
+    state = str(item.state)
+    if item.state is ReadyState.WAIVED:
+        state = f"waived by {item.waived_by}"
+    cells = {str(item.kind): state}
+    if item.lead_time_s != usual.lead_time_s:
+        cells[f"{item.kind}_lead_h"] = _units(item.lead_time_s, 3600)
+    if item.cost_cents != usual.cost_cents:
+        cells[f"{item.kind}_cost"] = money(item.cost_cents)
+    if item.owner != usual.owner:
+        cells[f"{item.kind}_owner"] = item.owner
+    if item.note != usual.note:
+        cells[f"{item.kind}_note"] = item.note
+    return cells
