@@ -12,7 +12,7 @@ import shutil
 import sys
 import traceback
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from enum import IntEnum
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Protocol, TypedDict
@@ -202,20 +202,6 @@ def _screen() -> Screen:
     )
 
 
-def _day(engine: Engine, folder: Path) -> "Day":
-    if not folder.is_dir():
-        raise InvalidInput(
-            [
-                Fault(
-                    file=str(folder),
-                    got="no such folder",
-                    expected="a folder with a day.toml, see demo_scenarios/README.md",
-                )
-            ]
-        )
-    return engine.read(folder)
-
-
 def _note_json(ctx: click.Context, _: click.Parameter, value: bool) -> bool:  # noqa: FBT001 - click's signature
     ctx.meta[_AS_JSON] = value
     return value
@@ -313,7 +299,7 @@ def plan(  # noqa: PLR0913 - one per option
     """
     if rounds is not None and seconds is not None:
         raise click.UsageError("--rounds and --seconds are two ends of one search")
-    day = _day(ctx.obj, folder)
+    day = ctx.obj.read(folder)
     if out is not None:  # better now than after the search
         out.mkdir(parents=True, exist_ok=True)
     meter = stderr_meter(quiet=quiet)
@@ -377,19 +363,24 @@ def check(ctx: click.Context, *, folder: Path, as_json: bool) -> None:
     Exit status: 0 everything is aboard or can be loaded, 1 something is missing,
     2 bad input, 3 cannot read.
     """
-    day = _day(ctx.obj, folder)
+    day = ctx.obj.read(folder)
     from dispatch.vancheck import van_check
 
     found = van_check(day)
     if as_json:
-        from api.schemas import check_json
-
-        _show(check_json(found), raw=True)
+        report = {
+            "format": "keyround check",
+            "version": 1,
+            "date": day.date.isoformat(),
+            "ready": found.ready,
+            **asdict(found),
+        }
+        _show(json.dumps(report, indent=2, ensure_ascii=False), raw=True)
     else:
         from dispatch.report.text import check_text
 
         _show(check_text(found))
-    ctx.exit(Exit.PLANNED if found.complete else Exit.UNPLACED)
+    ctx.exit(Exit.PLANNED if found.ready else Exit.UNPLACED)
 
 
 @cli.command()

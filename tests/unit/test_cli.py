@@ -30,7 +30,7 @@ from shared.model import (
     StopKind,
     Unplaced,
 )
-from tests.builders import a_call, a_day
+from tests.builders import a_call, a_day, a_part, need
 
 ROOT = Path(__file__).resolve().parents[2]
 COMMANDS = sorted(cli.commands)
@@ -215,7 +215,7 @@ def test_faults_as_json_go_to_stdout_for_programs() -> None:
 
 def test_a_folder_that_is_not_there_is_bad_input() -> None:
     for command in ("plan", "check"):
-        result = run(command, str(ROOT / "no_such_day"))
+        result = run(command, str(ROOT / "no_such_day"), obj=Engine())
         assert result.exit_code == 2
         assert "no such folder" in result.stderr
 
@@ -375,6 +375,32 @@ def test_every_exit_status_is_explained_in_help_and_readme() -> None:
         assert f"{status.value} " in text
 
 
+# --- the vans' stock ---------------------------------------------------------
+
+
+def wanting(pieces: int) -> Engine:
+    """Return an engine that knows a call for a blank, and so many in the shop."""
+    day = a_day(
+        a_call(needs=(need("BLANK"),)), parts=(a_part("BLANK"),), shop={"BLANK": pieces}
+    )
+    return engine(read=lambda _: day)
+
+
+@pytest.mark.parametrize(("pieces", "status"), [(1, 0), (0, 1)])
+def test_the_check_fails_when_a_part_is_nowhere(pieces: int, status: int) -> None:
+    result = run("check", str(ROOT), obj=wanting(pieces))
+    assert result.exit_code == status, result.stderr
+    assert "BLANK" in result.stdout
+
+
+@pytest.mark.parametrize("pieces", [0, 1])
+def test_the_check_as_json_says_whether_all_is_there(pieces: int) -> None:
+    result = run("check", str(ROOT), "--json", obj=wanting(pieces))
+    found = json.loads(result.stdout)
+    assert found["ready"] is (pieces > 0)
+    assert found["vans"][0]["van_id"] == "V1"
+
+
 # --- the trade's table -------------------------------------------------------
 
 
@@ -396,3 +422,19 @@ def test_a_folder_with_files_in_it_is_never_touched(tmp_path: Path) -> None:
     assert "empty folder" in result.stderr
     assert (tmp_path / "calls.csv").read_text() == "mine"
     assert len(list(tmp_path.iterdir())) == 1
+
+
+def test_an_invented_day_can_be_read_back_and_the_same_seed_invents_the_same(
+    tmp_path: Path,
+) -> None:
+    for name in ("one", "two"):
+        result = run(
+            *("invent", str(tmp_path / name)),
+            *("--calls", "5", "--vans", "2", "--seed", "7"),
+            obj=Engine(),
+        )
+        assert result.exit_code == 0, result.stderr
+    day = Engine().read(tmp_path / "one")
+    assert (len(day.calls), len(day.vans)) == (5, 2)
+    for file in (tmp_path / "one").iterdir():
+        assert file.read_bytes() == (tmp_path / "two" / file.name).read_bytes()
