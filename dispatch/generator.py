@@ -1,0 +1,571 @@
+"""Invented, plausible locksmith days of any size, the same for the same seed.
+
+For tests, benchmarks and demos. Nothing here is anybody's real day: the shares
+below are keyround's choice, made so that even a day of seven calls meets what makes
+planning hard (scarce parts that vans share, substitutes, kits, waiting for codes,
+breaks, overtime), and none of them comes from a published source.
+"""
+
+from collections import Counter
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import date, timedelta
+from functools import cache
+from typing import TypeVar
+from zoneinfo import ZoneInfo
+
+import numpy as np
+from numpy.typing import NDArray
+
+from shared import trade
+from shared.model import (
+    Break,
+    Call,
+    Day,
+    Kind,
+    Need,
+    Part,
+    Place,
+    Rates,
+    ReadyItem,
+    ReadyKind,
+    ReadyState,
+    Store,
+    Traffic,
+    TravelRules,
+    Van,
+    Window,
+)
+from shared.units import DayClock
+
+Item = TypeVar("Item")
+
+ZONES = (
+    "Europe/Berlin",
+    "America/New_York",
+    "Australia/Sydney",
+    "Asia/Tokyo",
+    "UTC",
+)
+YEAR = 2027
+PLANNED_MIN = -6 * 60  # the day is planned at 18:00 the evening before
+SPARE_MIN = 15  # a window is longer than the visit by this
+KM_PER_DEGREE = 111.2  # of latitude
+
+# How often a kind is rung for, against the others; kinds not named here count 1.
+RUNG_FOR = {
+    "lockout_vehicle": 4,
+    "lockout_house": 4,
+    "lockout_business": 1,
+    "add_key": 4,
+    "all_keys_lost": 3,
+    "emergency_blade": 2,
+    "broken_key": 2,
+    "ignition_cylinder": 2,
+    "rekey": 3,
+    "lock_change": 3,
+    "safe_opening": 1,
+}
+# What a kind uses up: parts family and most pieces; each need is one of a kind's
+# rows, all of them are wanted.
+USES: Mapping[str, tuple[tuple[str, int], ...]] = {
+    "add_key": (("KIT", 2),),
+    "all_keys_lost": (("KIT", 2), ("CHIP", 1)),
+    "emergency_blade": (("BLADE", 2),),
+    "broken_key": (("BLANK", 1),),
+    "ignition_cylinder": (("CYL", 1), ("BLANK", 2)),
+    "rekey": (("BLANK", 4),),
+    "lock_change": (("LOCK", 2),),
+}
+# Family: category, words, cheapest piece in cents, spoil rate.
+FAMILIES = {
+    "BLANK": ("blank", "Key blank", 120, 0.04),
+    "BLADE": ("blade", "Emergency blade blank", 300, 0.06),
+    "CHIP": ("chip", "Transponder chip", 650, 0.02),
+    "FOB": ("fob", "Remote fob", 2400, 0.01),
+    "KEY": ("fob", "Complete remote key", 4100, 0.03),
+    "CELL": ("cell", "Coin cell", 90, 0.0),
+    "CYL": ("cylinder", "Ignition cylinder", 3800, 0.01),
+    "LOCK": ("lock", "Door lock", 2900, 0.0),
+}
+OBJECTS = ("small car", "estate car", "panel van", "front door", "shop door", "cellar")
+
+
+class _Dice:
+    """A random generator with the few throws that are needed here."""
+
+    def __init__(self, seed: int) -> None:
+        self.rng = np.random.default_rng(seed)
+
+    def chance(self, share: float) -> bool:
+        return bool(self.rng.random() < share)
+
+    def pick(self, items: Sequence[Item]) -> Item:
+        return items[int(self.rng.integers(len(items)))]
+
+    def weighed(self, items: Sequence[Item], weights: Sequence[float]) -> Item:
+        ends = np.cumsum(weights)
+        row = np.searchsorted(ends, self.rng.random() * ends[-1], side="right")
+        return items[int(row)]
+
+    def steps(self, low: float, high: float, step: int) -> int:
+        """Return a multiple of ``step`` from ``low`` to ``high``, or the lowest."""
+        first = -int(-low // step)
+        last = max(first, int(high // step))
+        return int(self.rng.integers(first, last + 1)) * step
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Land:
+    """Where people live: towns around the shop, and farms between them."""
+
+    shop: Place
+    towns: tuple[Place, ...]
+    radius_km: float
+
+    def place(self, dice: _Dice, name: str) -> Place:
+        if dice.chance(0.15):
+            reach = self.radius_km * np.sqrt(dice.rng.random())
+            angle = 2 * np.pi * dice.rng.random()
+            offset = reach * np.array([np.cos(angle), np.sin(angle)])
+            return _away(self.shop, offset, f"{name}, out of town")
+        row = int(len(self.towns) * dice.rng.random() ** 2)  # the first is the biggest
+        town = self.towns[row]
+        return _away(town, 2.2 * dice.rng.normal(size=2), f"{name}, {town.name}")
+
+
+def generate_day(
+    seed: int,
+    calls: int,
+    vans: int,
+    *,
+    tightness: float = 0.5,
+    clock_change: bool | None = None,
+) -> Day:
+    """Invent one day.
+
+    Parameters
+    ----------
+    seed : int
+        Same seed and sizes, same day.
+    calls, vans : int
+        How many: 0 or more calls, 1 or more vans.
+    tightness : float
+        0 to 1: how little time and how few parts there are. Shifts are as long as
+        the work by a rough estimate over ``0.65 + 0.6 * tightness``, within 4 to
+        12 hours, and of the pieces called for ``1 - 0.25 * tightness`` are there.
+        At 0 what stays out is mostly what no van can do; at 1 much stays out.
+    clock_change : bool, optional
+        Whether the clock changes on that day (it has 23 or 25 hours); one day in
+        ten by default.
+
+    Returns
+    -------
+    Day
+        Whole minutes, whole cents and coordinates of five decimals, so that files
+        keep it exactly.
+    """
+    dice = _Dice(seed)
+    clock = _clock(dice, dice.chance(0.1) if clock_change is None else clock_change)
+    land = _land(dice, calls)
+    parts = _parts(dice, calls)
+    drafts: list[Call] = []
+    for number in range(1, calls + 1):
+        draft = _draft(dice, number, land, parts)
+        if drafts and dice.chance(0.05):  # two callers behind one door
+            draft = replace(draft, place=drafts[-1].place)
+        drafts.append(draft)
+    # A drive of a quarter of an hour, and visits as long as planned with a cushion.
+    work_s = sum(draft.median_s + draft.p90_s for draft in drafts) // 2 + 900 * calls
+    share_s = work_s / vans / (0.65 + 0.6 * tightness)
+    fleet = [_van(dice, number, land, clock, share_s) for number in range(1, vans + 1)]
+    fleet = _teach(dice, fleet, drafts)
+    done = [_promise(dice, draft, fleet, clock) for draft in drafts]
+    shop_stock, counter_stock, fleet = _stock(
+        dice, done, parts, fleet, supply=1 - 0.25 * tightness
+    )
+    return Day(
+        planned_at_s=PLANNED_MIN * 60,
+        date=clock.day,
+        zone=clock.zone,
+        shop=Store(id="shop", place=land.shop, stock=shop_stock),
+        calls=tuple(done),
+        vans=_alike(dice, fleet),
+        parts=parts,
+        kinds=trade.kinds(),
+        cautions=trade.cautions(),
+        counters=(
+            Store(
+                id="counter",
+                place=land.place(dice, "Trade counter"),
+                opening=_window(clock, 7 * 60 + 30, 17 * 60),
+                stock=counter_stock,
+            ),
+        ),
+        travel=TravelRules(
+            start_stop_s=dice.steps(60, 240, 60),
+            free_flow_kmh=float(dice.steps(40, 60, 5)),
+            traffic=_traffic(dice, clock),
+        ),
+        cushion=dice.pick((0.0, 0.3, 0.3, 0.5)),
+        name=f"Invented day {seed}",
+        note="Invented: people, places, parts and figures are made up.",
+    )
+
+
+# --- the clock, the land, the parts ------------------------------------------
+
+
+@cache
+def _dates(zone: str) -> tuple[tuple[date, ...], tuple[date, ...]]:
+    """Return the year's ordinary days, and those on which the clock changes."""
+    days = [date(YEAR, 1, 1) + timedelta(days=number) for number in range(364)]
+    plain: list[date] = []
+    changing: list[date] = []
+    for day in days:
+        clock = DayClock(day, ZoneInfo(zone))
+        ordinary = clock.seconds("24:00") == 24 * 3600
+        (plain if ordinary else changing).append(day)
+    return tuple(plain), tuple(changing)
+
+
+def _clock(dice: _Dice, changes: bool) -> DayClock:  # noqa: FBT001 - a private step
+    zones = [zone for zone in ZONES if _dates(zone)[1]] if changes else ZONES
+    zone = dice.pick(zones)
+    return DayClock(dice.pick(_dates(zone)[int(changes)]), ZoneInfo(zone))
+
+
+def _traffic(dice: _Dice, clock: DayClock) -> Traffic:
+    """Pick a profile of hours on the wall, turned into hours that pass."""
+    profiles = trade.traffic_profiles()
+    wall = profiles[dice.pick(sorted(profiles))]
+    if clock.seconds("24:00") == 24 * 3600:
+        return wall
+    passed = range(0, clock.seconds("24:00"), wall.slot_s)
+    return replace(
+        wall,
+        speed_permille=tuple(
+            wall.speed_permille[60 * _minute(clock, time_s) // wall.slot_s]
+            for time_s in passed
+        ),
+    )
+
+
+def _minute(clock: DayClock, time_s: int) -> int:
+    """Return the minute on the wall, counted on past midnight."""
+    local = clock.instant(time_s)
+    return (local.date() - clock.day).days * 1440 + local.hour * 60 + local.minute
+
+
+def _window(clock: DayClock, start_min: int, end_min: int) -> Window:
+    start, end = (
+        clock.seconds(f"{minute // 60:02d}:{minute % 60:02d}")
+        for minute in (start_min, end_min)
+    )
+    return Window(start_s=start, end_s=end)
+
+
+def _away(centre: Place, offset_km: NDArray[np.float64], name: str) -> Place:
+    north_km, east_km = offset_km.tolist()
+    degree_km = KM_PER_DEGREE * float(np.cos(np.radians(centre.lat_deg)))
+    return Place(
+        lat_deg=round(centre.lat_deg + north_km / KM_PER_DEGREE, 5),
+        lon_deg=round(centre.lon_deg + east_km / degree_km, 5),
+        name=name,
+    )
+
+
+def _land(dice: _Dice, calls: int) -> _Land:
+    radius_km = 8 + 0.8 * float(np.sqrt(calls))
+    # In the open sea, so that nobody looks for himself on the map.
+    middle = Place(
+        lat_deg=float(dice.steps(30, 50, 1)), lon_deg=float(-dice.steps(35, 45, 1))
+    )
+    towns = [replace(middle, name="Town 1")]
+    for number in range(2, 2 + dice.steps(0, 1 + min(8, calls // 30), 1)):
+        offset = radius_km * dice.rng.uniform(-0.7, 0.7, 2)
+        towns.append(_away(middle, offset, f"Town {number}"))
+    shop = _away(middle, dice.rng.normal(size=2), "Shop")
+    return _Land(shop=shop, towns=tuple(towns), radius_km=radius_km)
+
+
+def _parts(dice: _Dice, calls: int) -> dict[str, Part]:
+    """Invent a catalogue: few parts for few calls, so that they compete."""
+    variants = range(1, 3 + min(12, calls // 25))
+    parts: dict[str, Part] = {}
+    for row, (family, (category, words, cost, spoil)) in enumerate(FAMILIES.items()):
+        for number in variants:
+            other = number % len(variants) + 1
+            part = Part(
+                id=f"{family}-{number}",
+                name=f"{words} {number}",
+                category=category,
+                unit_cost_cents=cost + 10 * dice.steps(0, cost // 10, 1),
+                spoil_rate=spoil,
+                bin=f"{'ABCDEFGH'[row]}{number}",
+                substitutes=(f"{family}-{other}",) if dice.chance(0.5) else (),
+                lead_time_s=None if dice.chance(0.2) else dice.steps(6, 72, 6) * 3600,
+            )
+            parts[part.id] = part
+    for number in variants:
+        pieces = (
+            (f"FOB-{number}", 1),
+            (f"BLADE-{number}", 1),
+            (f"CELL-{(number + 1) // 2}", 2 - number % 2),
+        )
+        kit = Part(
+            id=f"KIT-{number}",
+            name=f"Fob with blade and cell {number}",
+            category="kit",
+            unit_cost_cents=sum(parts[id_].unit_cost_cents * n for id_, n in pieces),
+            substitutes=(f"KEY-{number}",) if dice.chance(0.7) else (),
+            components=pieces,
+        )
+        parts[kit.id] = kit
+    return parts
+
+
+# --- calls ---------------------------------------------------------------------
+
+
+def _draft(dice: _Dice, number: int, land: _Land, parts: Mapping[str, Part]) -> Call:
+    """Invent a call but for the hours, which hang on the vans' shifts."""
+    kinds = tuple(trade.kinds().values())
+    kind = dice.weighed(kinds, [RUNG_FOR.get(kind.id, 1) for kind in kinds])
+    stretch = dice.pick((0.7, 0.85, 1.0, 1.0, 1.0, 1.2))
+    median_s = max(1, round(kind.median_s * stretch / 300)) * 300
+    p90_s = max(median_s, round(kind.p90_s * stretch / 300) * 300)
+    return Call(
+        id=f"C{number:03d}",
+        place=land.place(dice, f"Street {dice.steps(1, 200, 1)}"),
+        kind=kind.id,
+        median_s=median_s,
+        p90_s=p90_s,
+        customer=f"Customer {number}",
+        phone=f"000-{number:04d}",
+        description=dice.pick(OBJECTS),
+        needs=_needs(dice, kind, parts),
+        skills=kind.skills,
+        equipment=kind.equipment,
+        priority=dice.weighed((1, 2, 3, 4), (0.15, 0.5, 0.2, 0.15)),
+        ready=tuple(_ready(dice, item) for item in kind.ready),
+    )
+
+
+def _needs(dice: _Dice, kind: Kind, parts: Mapping[str, Part]) -> tuple[Need, ...]:
+    needs = []
+    variants = sum(part.category == "kit" for part in parts.values())
+    for family, most in USES.get(kind.id, ()):
+        wanted = f"{family}-{dice.steps(1, variants, 1)}"
+        alternatives = (wanted, *parts[wanted].substitutes)
+        if dice.chance(0.2):  # the caller takes no other, or a third does as well
+            other = f"{family}-{dice.steps(1, variants, 1)}"
+            alternatives = (
+                (wanted,) if other in alternatives else (*alternatives, other)
+            )
+        quantity = dice.steps(1, most, 1) if dice.chance(0.4) else 1
+        needs.append(Need(alternatives=alternatives, quantity=quantity))
+    return tuple(needs)
+
+
+def _ready(dice: _Dice, item: ReadyItem) -> ReadyItem:
+    state = dice.weighed(tuple(ReadyState), (0.4, 0.5, 0.1))
+    lead_h = 0
+    if item.kind is ReadyKind.CODE:
+        # Asked for at 18:00: there between 22:00 and 12:00, now and then too late.
+        lead_h = 36 if dice.chance(0.05) else dice.steps(4, 18, 1)
+    elif dice.chance(0.1):
+        lead_h = dice.steps(1, 16, 1)
+    cost_cents = item.cost_cents
+    if cost_cents:
+        cost_cents = dice.steps(cost_cents / 2, cost_cents * 2, 50)
+    return replace(
+        item,
+        state=state,
+        waived_by="office" if state is ReadyState.WAIVED else "",
+        lead_time_s=lead_h * 3600,
+        cost_cents=cost_cents,
+    )
+
+
+def _promise(dice: _Dice, call: Call, fleet: Sequence[Van], clock: DayClock) -> Call:
+    """Give a call its hours, and now and then the one van that may come."""
+    able = [van for van in fleet if _can(van, call)] or fleet
+    # The office has a van in mind, but it does not look at the plan.
+    van = dice.pick(able)
+    open_min = _minute(clock, van.shift.start_s)
+    close_min = _minute(clock, van.shift.end_s)
+    leads = [item.lead_time_s for item in call.ready if item.state is ReadyState.OPEN]
+    ready_min = max(leads, default=0) // 60 + PLANNED_MIN
+    visit_min = -(-call.p90_s // 60)
+    spans = [(open_min, close_min)]
+    middle_min = dice.steps(open_min + 60, close_min - 60, 30)
+    habit = dice.weighed(
+        ("any", "early", "late", "around", "thrice"), (0.55, 0.1, 0.1, 0.17, 0.08)
+    )
+    if habit == "early":
+        spans = [(open_min, max(middle_min, open_min + visit_min + 30))]
+    elif habit == "late":
+        spans = [(min(middle_min, close_min - visit_min - 30), close_min)]
+    elif habit == "around":  # not over noon, when the children come
+        spans = [(open_min, middle_min), (middle_min + 60, close_min)]
+    elif habit == "thrice":
+        third = (close_min - open_min) // 90 * 30
+        spans = [
+            (open_min, open_min + third - 15),
+            (open_min + third + 15, open_min + 2 * third - 15),
+            (open_min + 2 * third + 15, close_min),
+        ]
+    long_enough = [
+        (start, end) for start, end in spans if end - start >= visit_min + SPARE_MIN
+    ]
+    if habit != "any" and not long_enough and dice.chance(0.95):
+        habit, spans = "any", [(open_min, close_min)]
+    promise = None
+    if dice.chance(0.75):
+        start, end = dice.pick(long_enough or spans)
+        if dice.chance(0.8):  # nobody promises to come before the code is there
+            start = max(start, min(ready_min, end - visit_min))
+        width = dice.weighed((60, 120, 180), (0.1, 0.75, 0.15))
+        # Promised to begin where the visit still fits, as an office would.
+        last = min(end - visit_min - width, close_min - 60)
+        first = dice.steps(start, last, 30)
+        promise = _window(clock, first, first + width)
+    return replace(
+        call,
+        windows=()
+        if habit == "any"
+        else tuple(_window(clock, start, end) for start, end in spans),
+        promise=promise,
+        required_van=van.id if dice.chance(0.08) else None,
+    )
+
+
+# --- vans and stock ---------------------------------------------------------------
+
+
+def _van(dice: _Dice, number: int, land: _Land, clock: DayClock, share_s: float) -> Van:
+    home = land.place(dice, f"Home of driver {number}")
+    start, finish = dice.weighed(
+        (
+            (land.shop, land.shop),
+            (home, home),
+            (land.shop, home),
+            (home, land.shop),
+            (None, None),
+            (home, None),
+        ),
+        (0.5, 0.15, 0.1, 0.1, 0.1, 0.05),
+    )
+    length_min = float(np.clip(share_s / 60 * dice.rng.uniform(0.8, 1.2), 240, 720))
+    length_min = dice.steps(length_min - 14, length_min + 15, 15)
+    start_min = dice.weighed(
+        (dice.steps(7 * 60, 9 * 60, 15), dice.steps(10 * 60, 12 * 60, 15)), (0.85, 0.15)
+    )
+    end_min = start_min + length_min
+    meal = None
+    if dice.chance(0.6):
+        middle = (start_min + end_min) // 2
+        meal_start = dice.steps(middle - 75, middle - 30, 15)
+        meal = Break(
+            window=_window(clock, meal_start, meal_start + dice.steps(60, 150, 15)),
+            length_s=dice.pick((20, 30, 30, 45)) * 60,
+        )
+    hour_cents = dice.steps(2400, 4600, 100)
+    return Van(
+        id=f"V{number:02d}",
+        driver=f"Driver {number}",
+        shift=_window(clock, start_min, end_min),
+        start=start,
+        finish=finish,
+        loads_at_shop=start is land.shop or dice.chance(0.4),
+        overtime_limit_s=dice.weighed((0, 30, 60, 90), (0.45, 0.2, 0.2, 0.15)) * 60,
+        meal=meal,
+        rates=Rates(
+            km_cents=dice.steps(25, 80, 5),
+            hour_cents=hour_cents,
+            overtime_hour_cents=dice.pick((0, hour_cents // 4, hour_cents // 2)),
+        ),
+    )
+
+
+def _teach(dice: _Dice, fleet: Sequence[Van], calls: Sequence[Call]) -> list[Van]:
+    """Give drivers their trades, so that nearly every kind has somebody."""
+    kinds = tuple(trade.kinds().values())
+    learnt = []
+    for van in fleet:
+        known = [kind for kind in kinds if dice.chance(0.65)]
+        learnt.append(_equip(van, known))
+    wanted = sorted({call.kind for call in calls})
+    for kind in (kind for kind in kinds if kind.id in wanted):
+        someone = any(
+            van.skills >= kind.skills and van.equipment >= kind.equipment
+            for van in learnt
+        )
+        if not someone and dice.chance(0.9):
+            row = dice.steps(0, len(learnt) - 1, 1)
+            learnt[row] = _equip(learnt[row], [kind])
+    # Here and there something broke, and stayed in the workshop.
+    return [
+        replace(van, equipment=van.equipment - {dice.pick(sorted(van.equipment))})
+        if van.equipment and dice.chance(0.1)
+        else van
+        for van in learnt
+    ]
+
+
+def _equip(van: Van, kinds: Sequence[Kind]) -> Van:
+    return replace(
+        van,
+        skills=van.skills.union(*(kind.skills for kind in kinds)),
+        equipment=van.equipment.union(*(kind.equipment for kind in kinds)),
+    )
+
+
+def _can(van: Van, call: Call) -> bool:
+    return van.skills >= call.skills and van.equipment >= call.equipment
+
+
+def _stock(
+    dice: _Dice,
+    calls: Sequence[Call],
+    parts: Mapping[str, Part],
+    fleet: Sequence[Van],
+    *,
+    supply: float,
+) -> tuple[dict[str, int], dict[str, int], list[Van]]:
+    """Lay out fewer pieces than are called for: in the shop, a counter, the vans."""
+    shop: Counter[str] = Counter()
+    aboard = {van.id: Counter[str]() for van in fleet}
+    counter: Counter[str] = Counter()
+    for call in calls:
+        able = [van for van in fleet if _can(van, call)] or fleet
+        for need in call.needs:
+            if not dice.chance(supply):
+                continue
+            part = parts[need.alternatives[0]]
+            own = aboard[dice.pick(able).id]
+            for part_id, pieces in part.components or ((part.id, 1),):
+                for _ in range(pieces * need.quantity):
+                    (shop if dice.chance(0.5) else own)[part_id] += 1
+    for part in parts.values():
+        if not part.components:
+            holder = dice.pick((shop, aboard[dice.pick(fleet).id]))
+            holder[part.id] += dice.chance(0.35)
+            counter[part.id] += dice.steps(1, 10, 1) * dice.chance(0.5)
+    stocked = [replace(van, stock=_kept(aboard[van.id])) for van in fleet]
+    return _kept(shop), _kept(counter), stocked
+
+
+def _alike(dice: _Dice, fleet: Sequence[Van]) -> tuple[Van, ...]:
+    """Now and then two vans are alike in everything but the driver."""
+    vans = list(fleet)
+    for row in range(1, len(vans)):
+        if dice.chance(0.06):
+            own = vans[row]
+            vans[row] = replace(vans[row - 1], id=own.id, driver=own.driver)
+    return tuple(vans)
+
+
+def _kept(stock: Mapping[str, int]) -> dict[str, int]:
+    return {part_id: pieces for part_id, pieces in stock.items() if pieces}
