@@ -236,18 +236,19 @@ def _clock(dice: _Dice, changes: bool) -> DayClock:  # noqa: FBT001 - a private 
 
 
 def _traffic(dice: _Dice, clock: DayClock) -> Traffic:
-    """Pick a profile of hours on the wall, turned into hours that pass."""
+    """Pick a profile of hours on the wall, turned into seconds that pass."""
     profiles = trade.traffic_profiles()
     wall = profiles[dice.pick(sorted(profiles))]
-    if clock.seconds("24:00") == 24 * 3600:
-        return wall
-    passed = range(0, clock.seconds("24:00"), wall.slot_s)
-    return replace(
-        wall,
-        speed_permille=tuple(
-            wall.speed_permille[60 * _minute(clock, time_s) // wall.slot_s]
-            for time_s in passed
-        ),
+    speeds = wall.speed_permille
+    if len(set(speeds)) == 1:
+        return Traffic(speed_permille=speeds[:1], source=wall.source)
+    slot_s = Traffic().slot_s
+    passed = range(0, 48 * 3600, slot_s)
+    minutes = (_minute(clock, time_s) % 1440 for time_s in passed)
+    return Traffic(
+        slot_s=slot_s,
+        speed_permille=tuple(speeds[60 * minute // wall.slot_s] for minute in minutes),
+        source=wall.source,
     )
 
 
@@ -419,6 +420,8 @@ def _promise(dice: _Dice, call: Call, fleet: Sequence[Van], clock: DayClock) -> 
     long_enough = [
         (start, end) for start, end in spans if end - start >= visit_min + SPARE_MIN
     ]
+    # Now and then a caller names hours that are too short for the work.
+    spans = [(start, end) for start, end in spans if end - start >= SPARE_MIN]
     if habit != "any" and not long_enough and dice.chance(0.95):
         habit, spans = "any", [(open_min, close_min)]
     promise = None
