@@ -31,6 +31,7 @@ from shared.model import (
     Unplaced,
 )
 from tests.builders import a_call, a_day, a_part, need
+from tests.unit.test_meter import Report
 
 ROOT = Path(__file__).resolve().parents[2]
 COMMANDS = sorted(cli.commands)
@@ -268,6 +269,15 @@ def test_seed_and_rounds_reach_the_planner() -> None:
     plan(obj=engine(plan_day))
     plan("--seed", "7", "--rounds", "99", obj=engine(plan_day))
     assert seen == [(0, None), (7, 99)]
+
+
+def test_a_long_search_tells_its_progress_on_stderr_unless_quiet() -> None:
+    def plan_day(day: Day, *, report: Callable[[Any], None], **_: Any) -> Plan:
+        report(Report(seconds=2.0))
+        return planned(day)
+
+    assert "searching: 2 s" in plan(obj=engine(plan_day)).stderr
+    assert plan("--quiet", obj=engine(plan_day)).stderr == ""
 
 
 def test_the_time_limit_ends_the_search() -> None:
