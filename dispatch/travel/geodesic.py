@@ -47,7 +47,7 @@ def distances_m(places: Sequence[Place]) -> NDArray[np.float64]:
     Parameters
     ----------
     places : sequence of Place
-        n places.
+        Where; any number n of them.
 
     Returns
     -------

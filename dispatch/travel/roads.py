@@ -38,7 +38,7 @@ class Roads(Protocol):
 
     @property
     def source(self) -> str:
-        """Words for the plan's footer: where the figures come from."""
+        """Where the figures come from, for the plan's footer."""
 
     def measure(self, places: Sequence[Place]) -> Legs:
         """Return every drive between the places, in their order.

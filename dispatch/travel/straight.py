@@ -87,7 +87,13 @@ class StraightLine:
 
     @property
     def source(self) -> str:
-        """Words for the plan's footer."""
+        """Where the figures come from, for the plan's footer.
+
+        Returns
+        -------
+        str
+            One line of plain words.
+        """
         return (
             "straight line with a detour of 2.0 (short hops) to 1.2 (long drives), "
             f"{self.rules.start_stop_s} s per stop, {self.rules.free_flow_kmh:g} km/h "
