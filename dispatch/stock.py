@@ -207,19 +207,20 @@ def choose(
         all (or, on stock lists far beyond a real day's, when 50,000 steps did not
         find out: then too little is promised, never too much).
     """
-    left = Counter(pool)
     options = [
         [pieces(day, a, need.quantity) for a in need.alternatives] for need in needs
     ]
+    left = {p: pool.get(p, 0) for choices in options for c in choices for p in c}
     picks = [0] * len(needs)
     open_needs: list[int] = []
     for i, choices in enumerate(options):
         if len(choices) > 1:
             open_needs.append(i)
             continue
-        left.subtract(choices[0])
-        if any(left[part] < 0 for part in choices[0]):
-            return None
+        for part_id, count in choices[0].items():
+            left[part_id] -= count
+            if left[part_id] < 0:
+                return None
     for group in _tied_together(open_needs, options):
         found = _search([options[i] for i in group], left)
         if found is None:

@@ -6,7 +6,7 @@ hours and no driving are looked at: that is the plan's business.
 """
 
 from collections import Counter, defaultdict
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
 from typing import NamedTuple
@@ -28,6 +28,7 @@ from dispatch.stock import (
 from dispatch.supply import elsewhere
 from shared.model import Call, Day, Shortage, Van
 
+_NAMES = 3  # so many are named in one line
 _ROUNDS = 4  # vans that come short at the shop choose first in the next round
 
 
@@ -279,15 +280,12 @@ def van_check(day: Day) -> VanCheck:
     ties = _tie(day)
     now = _settle(day, ties)
     moves, after = _propose(day, ties, now)
+    holders = _hold(now.left)
+    calls = tuple(_call_report(day, call, ties, now, holders) for call in ties.free)
+    vans = (_van_report(day, van, ties, (now, after), holders) for van in day.vans)
     return VanCheck(
-        vans=tuple(
-            _van_report(day, van, ties, now, (moves, after)) for van in day.vans
-        ),
-        calls=tuple(
-            _call_report(day, call, now, moves)
-            for call in day.calls
-            if call.id not in ties.van
-        ),
+        vans=tuple(_add_text(report, calls, moves, (now, after)) for report in vans),
+        calls=tuple(_add_call_text(report, moves) for report in calls),
         moves=moves,
         short=_short(day),
     )
@@ -302,6 +300,7 @@ class _Ties(NamedTuple):
     van: dict[str, str]  # call id to van id
     calls: dict[str, list[Call]]  # van id to calls
     free: list[Call]
+    able: dict[str, tuple[Van, ...]]  # call id to vans with the skills and equipment
 
 
 class _Settled(NamedTuple):
@@ -314,9 +313,9 @@ class _Settled(NamedTuple):
 
 
 def _tie(day: Day) -> _Ties:
-    ties = _Ties({}, {van.id: [] for van in day.vans}, [])
+    ties = _Ties({}, {van.id: [] for van in day.vans}, [], {})
     for call in day.calls:
-        able = able_vans(day, call)
+        able = ties.able[call.id] = able_vans(day, call)
         if len(day.vans) == 1:
             van_id: str | None = day.vans[0].id
         elif call.required_van is not None:
@@ -413,7 +412,23 @@ def _gear(day: Day, call: Call, van: Van) -> MissingGear | None:
     )
 
 
-def _missing(day: Day, call: Call, van: Van, left: Left) -> tuple[MissingPart, ...]:
+def _hold(left: Left) -> dict[str, list[tuple[str, int]]]:
+    """Return, per part, the vans that have some left, and how many."""
+    holders: defaultdict[str, list[tuple[str, int]]] = defaultdict(list)
+    for van_id, stock in left.vans.items():
+        for part_id, count in stock.items():
+            if count > 0:
+                holders[part_id].append((van_id, count))
+    return dict(holders)
+
+
+def _missing(
+    day: Day,
+    call: Call,
+    van: Van,
+    left: Left,
+    holders: Mapping[str, Sequence[tuple[str, int]]],
+) -> tuple[MissingPart, ...]:
     """Return what a call lacks on a van, for the alternatives that lack least."""
     pool = reachable(van, left, part_ids(day, (call,)))
     short: Counter[str] = Counter()
@@ -437,9 +452,7 @@ def _missing(day: Day, call: Call, van: Van, left: Left) -> tuple[MissingPart, .
             quantity=count,
             in_shop=max(0, left.shop[part_id]),
             in_vans=tuple(
-                (other.id, left.vans[other.id][part_id])
-                for other in day.vans
-                if other.id != van.id and left.vans[other.id][part_id] > 0
+                holder for holder in holders.get(part_id, ()) if holder[0] != van.id
             ),
             at_counters=elsewhere(day, part_id),
         )
@@ -465,12 +478,12 @@ def _propose(
         if _takers(day, call, ties, settled):  # an earlier move has helped it too
             continue
         tied = ties.van.get(call.id)
-        candidates = (vans[tied],) if tied is not None else able_vans(day, call)
+        candidates = (vans[tied],) if tied is not None else ties.able[call.id]
         tries = [
             found
             for van in candidates
             if _gear(day, call, van) is None
-            and (found := _moves_for(day, call, van, settled.left))
+            and (found := _moves_for(day, call, van, settled))
         ]
         for found in sorted(tries, key=_pieces_moved):
             moved_day = _carry_out(day, found)
@@ -493,7 +506,7 @@ def _takers(day: Day, call: Call, ties: _Ties, settled: _Settled) -> bool:
     asked = part_ids(day, (call,))
     return any(
         choose(day, call.needs, reachable(van, settled.left, asked)) is not None
-        for van in able_vans(day, call)
+        for van in ties.able[call.id]
     )
 
 
@@ -506,23 +519,40 @@ def _helps(
 ) -> bool:
     """Return whether a call is served after the moves and no other one lost."""
     before, after = states
+    changed = _differ(before.left, after.left)
     return (
         _takers(moved_day, call, ties, after)
         and before.picks.keys() <= after.picks.keys()
         and all(
             _takers(moved_day, other, ties, after)
             for other in ties.free
-            if _takers(day, other, ties, before)
+            if not changed.isdisjoint(part_ids(day, (other,)))
+            and _takers(day, other, ties, before)
         )
     )
 
 
-def _moves_for(day: Day, call: Call, taker: Van, left: Left) -> tuple[Move, ...]:
+def _differ(before: Left, after: Left) -> set[str]:
+    """Return the parts of which anybody has more or fewer left than before."""
+    pairs = [(before.shop, after.shop)]
+    pairs += [(stock, after.vans[van_id]) for van_id, stock in before.vans.items()]
+    return {
+        part_id
+        for old, new in pairs
+        if old != new
+        for part_id in {*old, *new}
+        if old[part_id] != new[part_id]
+    }
+
+
+def _moves_for(day: Day, call: Call, taker: Van, settled: _Settled) -> tuple[Move, ...]:
     """Return moves that would give a van all of a call's parts, or none at all."""
     asked = part_ids(day, (call,))
-    pool = reachable(taker, left, asked)
+    pool = reachable(taker, settled.left, asked)
     givers = {
-        van.id: Counter({part_id: left.vans[van.id][part_id] for part_id in asked})
+        van.id: Counter(
+            {part_id: _can_give(van, part_id, settled) for part_id in asked}
+        )
         for van in day.vans
         if van.id != taker.id
     }
@@ -553,6 +583,14 @@ def _moves_for(day: Day, call: Call, taker: Van, left: Left) -> tuple[Move, ...]
         )
         for (giver, part_id), count in given.items()
     )
+
+
+def _can_give(van: Van, part_id: str, settled: _Settled) -> int:
+    """Return what a van has over, and what it uses but can load anew at the shop."""
+    again = 0
+    if van.loads_at_shop:
+        again = min(settled.taken[van.id][part_id], settled.left.shop[part_id])
+    return settled.left.vans[van.id][part_id] + again
 
 
 def _collect(
@@ -592,16 +630,17 @@ def _van_report(
     day: Day,
     van: Van,
     ties: _Ties,
-    now: _Settled,
-    swaps: tuple[tuple[Move, ...], _Settled],
+    states: tuple[_Settled, _Settled],
+    holders: Mapping[str, Sequence[tuple[str, int]]],
 ) -> VanReport:
-    moves, after = swaps
+    """Return how a van stands, without words."""
+    now, after = states
     calls = ties.calls[van.id]
     missing = tuple(
         lack
         for call in calls
         if call.id not in now.picks
-        for lack in _missing(day, call, van, now.left)
+        for lack in _missing(day, call, van, now.left, holders)
     )
     gear = tuple(g for call in calls if (g := _gear(day, call, van)) is not None)
     verdict = Verdict.ABOARD
@@ -613,7 +652,7 @@ def _van_report(
         verdict = Verdict.SWAP
     elif any(now.loaded[van.id].values()):
         verdict = Verdict.LOAD
-    report = VanReport(
+    return VanReport(
         van_id=van.id,
         driver=van.driver,
         verdict=verdict,
@@ -623,7 +662,6 @@ def _van_report(
         missing=missing,
         gear=gear,
     )
-    return replace(report, text=_van_text(day, report, ties, now, moves))
 
 
 def _part_checks(
@@ -666,46 +704,59 @@ def _part_checks(
     return tuple(sorted(checks, key=lambda c: (walk_order(c.bin), c.part_id)))
 
 
-def _van_text(
-    day: Day, report: VanReport, ties: _Ties, now: _Settled, moves: Sequence[Move]
-) -> str:
-    """Return the verdict in one line: what stands, then what to do."""
+def _add_text(
+    report: VanReport,
+    calls: Sequence[CallReport],
+    moves: Sequence[Move],
+    states: tuple[_Settled, _Settled],
+) -> VanReport:
+    """Return the report with its verdict in one line: how it stands, what to do."""
+    now, after = states
     count = len(report.call_ids)
-    load = sum(part.load for part in report.parts)
     own = "its one call" if count == 1 else f"its {count} calls"
+    load = now.loaded[report.van_id].total()
+    more = after.loaded[report.van_id].total() - load
+    helped = {move.call_id for move in moves}
     said = []
     if report.verdict is Verdict.FREE:
-        said.append(_free_text(day, report.van_id, ties, now))
+        said.append(_free_words(report.van_id, calls))
     elif report.verdict is Verdict.ABOARD:
         said.append(f"everything for {own} is aboard")
-    elif report.verdict is Verdict.LOAD:
-        said.append(f"load {_pieces_words(load)} at the shop, then {own} can be served")
     else:
         said += [_gear_words(gear) for gear in report.gear]
-        said += [_missing_words(lack) for lack in report.missing]
-        if load:
-            said.append(f"load {_pieces_words(load)} at the shop")
+        said += [
+            _missing_words(lack)
+            for lack in report.missing
+            if lack.call_id not in helped
+        ]
     for move in moves:
         if move.to_van == report.van_id:
             said.append(f"take {move.quantity} {move.name} from van {move.from_van}")
         elif move.from_van == report.van_id:
             said.append(f"hand {move.quantity} {move.name} to van {move.to_van}")
-    return "; ".join(said)
+    if load + more > 0:
+        said.append(f"load {_pieces_words(load + more)} at the shop")
+    if report.verdict in (Verdict.LOAD, Verdict.SWAP):
+        said[-1] += f", then {own} can be served"
+    return replace(report, text="; ".join(said))
 
 
-def _free_text(day: Day, van_id: str, ties: _Ties, now: _Settled) -> str:
-    van = next(van for van in day.vans if van.id == van_id)
-    open_to_it = [call for call in ties.free if van in able_vans(day, call)]
-    if not open_to_it:
+def _free_words(van_id: str, calls: Sequence[CallReport]) -> str:
+    here = sum(van_id in call.aboard for call in calls)
+    load = sum(van_id in call.after_loading for call in calls)
+    lacking = sum(van_id == van.van_id for call in calls for van in call.lacking)
+    if not here + load + lacking:
         return "no call of the day is for this van"
-    here = sum(
-        choose(day, call.needs, now.left.vans[van_id]) is not None
-        for call in open_to_it
-    )
-    return (
-        f"no call needs just this van; of the {len(open_to_it)} it could serve, "
-        f"it has the parts aboard for {here}"
-    )
+    words = f"no call needs just this van; of the {here + load + lacking} it could "
+    words += f"serve, it has the parts aboard for {here}"
+    return words + (f", for {load} more after loading" if load else "")
+
+
+def _list(names: Sequence[str]) -> str:
+    """Return a few names, and how many more there are."""
+    if len(names) <= _NAMES + 1:
+        return ", ".join(names)
+    return f"{', '.join(names[:_NAMES])} and {len(names) - _NAMES} more"
 
 
 def _pieces_words(count: int) -> str:
@@ -717,34 +768,33 @@ def _gear_words(gear: MissingGear) -> str:
     if gear.skills:
         what.append(f"the driver lacks {', '.join(gear.skills)}")
     for item, vans in gear.carried_by:
-        where = f"van {', '.join(vans)} carries one" if vans else "no van carries one"
+        where = f"van {_list(vans)} carries one" if vans else "no van carries one"
         what.append(f"{item} is not aboard ({where})")
     return f"{gear.call_id}: {', '.join(what)}"
 
 
 def _missing_words(lack: MissingPart) -> str:
-    places = [f"van {van_id} has {count}" for van_id, count in lack.in_vans]
-    if lack.in_shop:
-        places.append(f"the shop has {lack.in_shop}")
+    places = [f"the shop has {lack.in_shop}"] if lack.in_shop else []
+    places += [f"van {van_id} has {count}" for van_id, count in lack.in_vans]
     places += [f"counter {store} has {count}" for store, count in lack.at_counters]
-    where = ", ".join(places) or "none anywhere"
+    where = _list(places) or "none anywhere"
     return f"{lack.call_id}: {lack.quantity} {lack.name} missing ({where})"
 
 
 def _call_report(
-    day: Day, call: Call, now: _Settled, moves: Sequence[Move]
+    day: Day,
+    call: Call,
+    ties: _Ties,
+    now: _Settled,
+    holders: Mapping[str, Sequence[tuple[str, int]]],
 ) -> CallReport:
-    """Return how a call stands that is tied to no van."""
-    able = able_vans(day, call)
+    """Return how a call stands that is tied to no van, without words."""
+    able = ties.able[call.id]
     if not able:
         lacks = [g for van in day.vans if (g := _gear(day, call, van)) is not None]
         least = min(len(g.skills) + len(g.equipment) for g in lacks)
         near = tuple(g for g in lacks if len(g.skills) + len(g.equipment) == least)
-        return CallReport(
-            call_id=call.id,
-            text="no van can do it; " + _nearest_words(near),
-            gear=near,
-        )
+        return CallReport(call_id=call.id, text="", gear=near)
     asked = part_ids(day, (call,))
     aboard, after_loading, lacking = [], [], []
     for van in able:
@@ -753,30 +803,37 @@ def _call_report(
         elif choose(day, call.needs, reachable(van, now.left, asked)) is not None:
             after_loading.append(van.id)
         else:
-            missing = _missing(day, call, van, now.left)
+            missing = _missing(day, call, van, now.left, holders)
             lacking.append(LackingVan(van_id=van.id, missing=missing))
-    own = [move for move in moves if move.call_id == call.id]
-    if aboard:
-        text = f"all aboard van {', '.join(aboard)}"
-    elif after_loading:
-        text = f"van {', '.join(after_loading)} can load the rest at the shop"
+    return CallReport(
+        call_id=call.id,
+        text="",
+        aboard=tuple(aboard),
+        after_loading=tuple(after_loading),
+        lacking=tuple(lacking),
+    )
+
+
+def _add_call_text(report: CallReport, moves: Sequence[Move]) -> CallReport:
+    """Return the report with how the call stands in one line."""
+    own = [move for move in moves if move.call_id == report.call_id]
+    if report.gear:
+        text = f"no van can do it; {_nearest_words(report.gear)}"
+    elif report.aboard:
+        text = f"all aboard van {_list(report.aboard)}"
+    elif report.after_loading:
+        text = f"van {_list(report.after_loading)} can load the rest at the shop"
     elif own:
         text = "no van has it all; " + "; ".join(
             f"move {m.quantity} {m.name} from van {m.from_van} to van {m.to_van}"
             for m in own
         )
     else:
-        least_van = min(lacking, key=lambda v: sum(m.quantity for m in v.missing))
-        text = f"no van has it all; nearest is van {least_van.van_id}: " + ", ".join(
-            _missing_words(m).removeprefix(f"{call.id}: ") for m in least_van.missing
+        near = min(report.lacking, key=lambda v: sum(m.quantity for m in v.missing))
+        text = f"no van has it all; nearest is van {near.van_id}: " + ", ".join(
+            _missing_words(m).removeprefix(f"{report.call_id}: ") for m in near.missing
         )
-    return CallReport(
-        call_id=call.id,
-        text=text,
-        aboard=tuple(aboard),
-        after_loading=tuple(after_loading),
-        lacking=tuple(lacking),
-    )
+    return replace(report, text=text)
 
 
 def _nearest_words(near: Sequence[MissingGear]) -> str:

@@ -8,7 +8,27 @@ from datetime import date
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from shared.model import Call, Day, Need, Part, Place, Rates, Store, Van, Window
+from shared.model import (
+    Call,
+    Day,
+    Issue,
+    Need,
+    Part,
+    Place,
+    Plan,
+    Proof,
+    Rates,
+    Reason,
+    Route,
+    Rule,
+    Status,
+    Stop,
+    StopKind,
+    Store,
+    Unplaced,
+    Van,
+    Window,
+)
 
 HOUR_S = 3600
 SHOP = Place(lat_deg=50.0, lon_deg=8.0, name="Shop")
@@ -83,3 +103,49 @@ def a_day(
         "parts": {part.id: part for part in parts},
     }
     return Day(**(defaults | changes))
+
+
+def a_plan(
+    routes: Mapping[str, tuple[str, ...]],
+    issues: tuple[Issue, ...] = (),
+    unplaced: tuple[str, ...] = (),
+) -> Plan:
+    """Return a plan of van ids to call ids; visits start on the hour from 9, no drive.
+
+    Every van sets off at 8. Nothing about it is judged: it is for what surrounds a
+    plan.
+    """
+    made = []
+    for van_id, call_ids in routes.items():
+        stops = tuple(
+            Stop(
+                kind=StopKind.CALL,
+                call_id=call_id,
+                place=SHOP,
+                drive_m=0,
+                drive_s=0,
+                arrive_s=(9 + hour) * HOUR_S,
+                start_s=(9 + hour) * HOUR_S,
+                finish_s=(9 + hour) * HOUR_S + 1800,
+            )
+            for hour, call_id in enumerate(call_ids)
+        )
+        made.append(
+            Route(
+                van_id=van_id,
+                stops=stops,
+                leave_s=8 * HOUR_S,
+                last_drive_m=0,
+                last_drive_s=0,
+                finish_s=stops[-1].finish_s,
+            )
+        )
+    return Plan(
+        routes=tuple(made),
+        issues=issues,
+        unplaced=tuple(
+            Unplaced(call_id=call_id, reasons=(Reason(rule=Rule.ROOM, text="full"),))
+            for call_id in unplaced
+        ),
+        status=Status(proof=Proof.BEST_FOUND),
+    )

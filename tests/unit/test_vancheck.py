@@ -1,0 +1,291 @@
+"""Before leaving, every van knows what is aboard, what to load and what to swap."""
+
+from collections import Counter
+from dataclasses import replace
+
+from hypothesis import given
+from hypothesis import strategies as st
+
+from dispatch.stock import choose
+from dispatch.vancheck import Verdict, van_check
+from shared.model import Call, Day, Need, Store, Van
+from tests.builders import SHOP, a_call, a_day, a_part, a_van, need
+
+COUNTS = st.integers(min_value=0, max_value=3)
+
+
+def tied(call_id: str, van_id: str, *alternatives: str, quantity: int = 1) -> Call:
+    """Return a call that only this van may serve."""
+    return a_call(
+        call_id, required_van=van_id, needs=(need(*alternatives, quantity=quantity),)
+    )
+
+
+def test_a_one_van_owner_sees_the_whole_day_as_that_vans() -> None:
+    day = a_day(
+        a_call("C1", needs=(need("P"),)),
+        a_call("C2", skills=frozenset({"safe"})),
+        vans=(a_van(stock={"P": 1}),),
+    )
+    check = van_check(day)
+    (van,) = check.vans
+    assert check.calls == ()
+    assert van.call_ids == ("C1", "C2")
+    assert van.verdict is Verdict.SHORT
+    assert van.gear[0].skills == ("safe",)
+    assert "C2: the driver lacks safe" in van.text
+    assert not check.ready
+
+
+def test_the_verdict_goes_from_aboard_over_load_to_short() -> None:
+    call = a_call(needs=(need("P", quantity=2),))
+    for aboard, in_shop, verdict, says in (
+        (2, 0, Verdict.ABOARD, "everything for its one call is aboard"),
+        (1, 1, Verdict.LOAD, "load 1 piece at the shop"),
+        (1, 0, Verdict.SHORT, "C1: 1 P missing (none anywhere)"),
+    ):
+        day = a_day(call, vans=(a_van(stock={"P": aboard}),), shop={"P": in_shop})
+        check = van_check(day)
+        assert check.vans[0].verdict is verdict
+        assert says in check.vans[0].text
+        assert check.ready is (verdict is not Verdict.SHORT)
+
+
+def test_a_substitute_aboard_saves_the_walk_to_the_shop() -> None:
+    day = a_day(
+        a_call(needs=(need("P", "Q"),)), vans=(a_van(stock={"Q": 1}),), shop={"P": 1}
+    )
+    (van,) = van_check(day).vans
+    assert van.verdict is Verdict.ABOARD
+    assert [(p.part_id, p.aboard, p.load, p.instead_of) for p in van.parts] == [
+        ("Q", 1, 0, ("P",))
+    ]
+
+
+def test_what_is_missing_is_looked_for_everywhere() -> None:
+    day = a_day(
+        tied("C1", "V1", "P", quantity=5),
+        vans=(a_van("V1", loads_at_shop=False), a_van("V2", stock={"P": 1})),
+        shop={"P": 2},
+        counters=(Store(id="EAST", place=SHOP, stock={"P": 4}),),
+    )
+    (lack,) = van_check(day).vans[0].missing
+    assert (lack.quantity, lack.in_shop) == (5, 2)
+    assert lack.in_vans == (("V2", 1),)
+    assert lack.at_counters == (("EAST", 4),)
+
+
+def test_a_van_is_told_what_to_take_from_whom_before_leaving() -> None:
+    day = a_day(
+        tied("C1", "V1", "P", quantity=2),
+        vans=(a_van("V1", stock={"P": 1}), a_van("V2", stock={"P": 1})),
+    )
+    check = van_check(day)
+    (move,) = check.moves
+    assert (move.part_id, move.quantity, move.from_van, move.to_van) == (
+        "P",
+        1,
+        "V2",
+        "V1",
+    )
+    assert check.vans[0].verdict is Verdict.SWAP
+    assert "take 1 P from van V2" in check.vans[0].text
+    assert "hand 1 P to van V1" in check.vans[1].text
+
+
+def test_no_van_hands_over_what_its_own_call_hangs_on() -> None:
+    day = a_day(
+        tied("C1", "V1", "P"),
+        tied("C2", "V2", "P"),
+        vans=(a_van("V1"), a_van("V2", stock={"P": 1})),
+    )
+    check = van_check(day)
+    assert check.moves == ()
+    assert [van.verdict for van in check.vans] == [Verdict.SHORT, Verdict.ABOARD]
+    # Both want one and the firm has one.
+    assert [(s.wanted, s.available, s.call_ids) for s in check.short] == [
+        (2, 1, ("C2",))
+    ]
+
+
+def test_a_van_that_can_load_anew_hands_over_its_own_piece() -> None:
+    # V1 never calls at the shop; V2 gives away the one it wants and loads another.
+    vans = (a_van("V1", loads_at_shop=False), a_van("V2", stock={"P": 1}))
+    calls = (tied("C1", "V1", "P"), tied("C2", "V2", "P"))
+    (move,) = van_check(a_day(*calls, vans=vans, shop={"P": 1})).moves
+    assert (move.from_van, move.to_van, move.quantity) == ("V2", "V1", 1)
+    assert van_check(a_day(*calls, vans=vans)).moves == ()
+
+
+def test_a_van_short_at_the_shop_chooses_before_one_with_a_substitute() -> None:
+    # Either could load P; V1 could do with Q as well.
+    day = a_day(
+        tied("C1", "V1", "P", "Q"),
+        tied("C2", "V2", "P"),
+        vans=(a_van("V1"), a_van("V2")),
+        shop={"P": 1, "Q": 1},
+    )
+    check = van_check(day)
+    assert [van.verdict for van in check.vans] == [Verdict.LOAD, Verdict.LOAD]
+    assert check.vans[0].parts[0].part_id == "Q"
+
+
+def test_a_call_open_to_all_shows_who_has_it_who_can_load_it_who_lacks_it() -> None:
+    day = a_day(
+        a_call(needs=(need("P"),)),
+        vans=(
+            a_van("V1", stock={"P": 1}),
+            a_van("V2"),
+            a_van("V3", loads_at_shop=False),
+        ),
+        shop={"P": 1},
+    )
+    (call,) = van_check(day).calls
+    assert call.aboard == ("V1",)
+    assert call.after_loading == ("V2",)
+    assert [van.van_id for van in call.lacking] == ["V3"]
+    assert call.text == "all aboard van V1"
+
+
+def test_a_tied_call_comes_before_an_open_one() -> None:
+    day = a_day(
+        tied("C1", "V1", "P"),
+        a_call("C2", needs=(need("P"),)),
+        vans=(a_van("V1", stock={"P": 1}), a_van("V2")),
+    )
+    check = van_check(day)
+    assert check.calls[0].aboard == ()
+    assert [van.van_id for van in check.calls[0].lacking] == ["V1", "V2"]
+    assert not check.ready
+
+
+def test_missing_equipment_is_named_with_the_van_that_carries_it() -> None:
+    both = a_call(
+        required_van="V1", skills=frozenset({"key"}), equipment=frozenset({"cutter"})
+    )
+    day = a_day(
+        both,
+        replace(both, id="C2", required_van=None),
+        vans=(
+            a_van("V1", skills=frozenset({"key"})),
+            a_van("V2", equipment=frozenset({"cutter"})),
+        ),
+    )
+    check = van_check(day)
+    (gear,) = check.vans[0].gear
+    assert gear.equipment == ("cutter",)
+    assert gear.carried_by == (("cutter", ("V2",)),)
+    assert "cutter is not aboard (van V2 carries one)" in check.vans[0].text
+    # Nobody can do the other: each van lacks one thing.
+    assert [g.van_id for g in check.calls[0].gear] == ["V1", "V2"]
+    assert check.calls[0].text.startswith("no van can do it")
+
+
+def test_three_calls_for_two_fobs_are_short_though_each_alone_is_not() -> None:
+    day = a_day(
+        *(a_call(c, needs=(need("FOB"),)) for c in ("C1", "C2")),
+        a_call("C3", needs=(need("FOB"),), priority=1),
+        vans=(a_van("V1", stock={"FOB": 2}), a_van("V2")),
+    )
+    check = van_check(day)
+    assert all(call.aboard for call in check.calls)
+    assert [(s.wanted, s.available, s.call_ids) for s in check.short] == [
+        (3, 2, ("C2",))
+    ]
+    assert not check.ready
+
+
+def test_a_blank_for_a_cut_gone_wrong_is_asked_for_too() -> None:
+    # Three cuts at 10 % want two spares; one is left aboard.
+    day = a_day(
+        a_call(needs=(need("P", quantity=3),)),
+        vans=(a_van(stock={"P": 4}),),
+        parts=(a_part("P", spoil_rate=0.1),),
+    )
+    (part,) = van_check(day).vans[0].parts
+    assert (part.spares, part.spares_lacking) == (2, 1)
+
+
+@st.composite
+def days(draw: st.DrawFn) -> Day:
+    """Draw three vans, tied and open calls, and too little of everything."""
+    stock = st.dictionaries(st.sampled_from("PQR"), COUNTS)
+    vans = tuple(
+        a_van(v, stock=draw(stock), loads_at_shop=draw(st.booleans()))
+        for v in ("V1", "V2", "V3")
+    )
+    calls = tuple(
+        a_call(
+            f"C{i}",
+            required_van=draw(st.sampled_from((None, "V1", "V2", "V3"))),
+            priority=draw(st.integers(1, 4)),
+            needs=tuple(
+                need(
+                    *draw(
+                        st.lists(
+                            st.sampled_from("PQR"), min_size=1, max_size=2, unique=True
+                        )
+                    ),
+                    quantity=draw(st.integers(1, 2)),
+                )
+                for _ in range(draw(st.integers(1, 2)))
+            ),
+        )
+        for i in range(draw(st.integers(1, 5)))
+    )
+    return a_day(*calls, vans=vans, shop=draw(stock))
+
+
+def handed_over(day: Day) -> Day:
+    """Return the day after all proposed moves."""
+    stock = {van.id: Counter(van.stock) for van in day.vans}
+    for move in van_check(day).moves:
+        stock[move.from_van][move.part_id] -= move.quantity
+        stock[move.to_van][move.part_id] += move.quantity
+    assert all(count >= 0 for pieces in stock.values() for count in pieces.values())
+    return replace(
+        day, vans=tuple(replace(van, stock=stock[van.id]) for van in day.vans)
+    )
+
+
+def lacking(day: Day) -> set[str]:
+    """Return the calls that some or every van lacks parts for, loading included."""
+    check = van_check(day)
+    return {lack.call_id for van in check.vans for lack in van.missing} | {
+        call.call_id
+        for call in check.calls
+        if not call.aboard and not call.after_loading
+    }
+
+
+@given(days())
+def test_moves_help_the_calls_they_are_for_and_harm_none(day: Day) -> None:
+    moves = van_check(day).moves
+    before, after = lacking(day), lacking(handed_over(day))
+    assert after <= before
+    assert {move.call_id for move in moves} <= before - after
+
+
+@given(days())
+def test_a_van_that_is_said_to_be_ready_really_can_serve_all_of_its_calls(
+    day: Day,
+) -> None:
+    check = van_check(day)
+    loaded: Counter[str] = Counter()
+    for report, van in zip(check.vans, day.vans, strict=True):
+        loads = Counter({part.part_id: part.load for part in report.parts})
+        assert van.loads_at_shop or not +loads
+        loaded.update(loads)
+        assert all(
+            part.aboard <= van.stock.get(part.part_id, 0) for part in report.parts
+        )
+        if report.verdict in (Verdict.ABOARD, Verdict.LOAD):
+            used = Counter({p.part_id: p.aboard for p in report.parts}) + loads
+            needs = needs_of(day, van)
+            assert choose(day, needs, used) is not None
+    assert all(count <= day.shop.stock.get(p, 0) for p, count in loaded.items())
+
+
+def needs_of(day: Day, van: Van) -> tuple[Need, ...]:
+    """Return the needs of the calls that require a van."""
+    return tuple(n for c in day.calls if c.required_van == van.id for n in c.needs)
