@@ -22,6 +22,7 @@ _FORBIDDEN_IN_ID = re.compile(r'[|/\\<>"?*\x00-\x1f\x7f]')
 _WAIVED = re.compile(r"waived\s+by\s+(.+)", re.IGNORECASE | re.DOTALL)
 
 LONGEST_ID = 64
+FEW = 8  # words that are listed when none is near
 MOST_PIECES = 1_000_000
 MOST_MONEY = Decimal(1_000_000)
 MOST_MINUTES = 24 * 60
@@ -73,7 +74,10 @@ def one_of(known: Iterable[str], what: str) -> Callable[[str], str]:
     def parse(text: str) -> str:
         if text in words:
             return text
-        raise Refused(f"{what}{nearest(text, words)}")
+        hint = nearest(text, words)
+        if not hint and len(words) <= FEW and not all(word in what for word in words):
+            hint = f" ({', '.join(words)})"
+        raise Refused(f"{what}{hint}")
 
     return parse
 

@@ -839,7 +839,13 @@ def _read_travel(folder: Path, head: _Head, day: Day, findings: Findings) -> Day
         given.setdefault(pair, (base_s, metres))
     if findings.faults:
         return day  # what is missing can only be said of a sound folder
-    full, missing = _fill(given, alias)
+    missing = [
+        f"{origin} to {target}"
+        for origin, target in _pairs(alias)
+        if (origin, target) not in given
+        and (alias[origin][0], alias[target][0]) not in given
+        and alias[origin][1] != alias[target][1]
+    ]
     if missing:
         findings.faults.append(
             Fault(
@@ -848,22 +854,7 @@ def _read_travel(folder: Path, head: _Head, day: Day, findings: Findings) -> Day
                 expected="a line for each way a van can drive",
             )
         )
-    return replace(day, travel=replace(day.travel, matrix=full))
-
-
-def _fill(
-    given: dict[tuple[str, str], tuple[int, int]], alias: dict[str, str]
-) -> tuple[dict[tuple[str, str], tuple[int, int]], list[str]]:
-    """Return the pairs with ``shop`` standing in for yards there, and what lacks."""
-    full, missing = dict(given), []
-    for pair in _pairs(alias):
-        if pair not in given:
-            shared_pair = (alias[pair[0]], alias[pair[1]])
-            if shared_pair in given:
-                full[pair] = given[shared_pair]
-            else:
-                missing.append(f"{pair[0]} to {pair[1]}")
-    return full, missing
+    return replace(day, travel=replace(day.travel, matrix=given))
 
 
 def _seconds(text: str) -> int:
@@ -878,14 +869,14 @@ def _metres(text: str) -> int:
     return round(number * 1000)
 
 
-def _nodes(day: Day) -> dict[str, str]:
-    """Return each node's key and the key that may stand for it."""
-    nodes = {f"call:{call.id}": f"call:{call.id}" for call in day.calls}
+def _nodes(day: Day) -> dict[str, tuple[str, Place]]:
+    """Return each node's key, the key that may stand for it, and its place."""
+    nodes = {f"call:{call.id}": (f"call:{call.id}", call.place) for call in day.calls}
     for van in day.vans:
         for end, place in (("start", van.start), ("finish", van.finish)):
             if place is not None:
                 key = f"{end}:{van.id}"
-                nodes[key] = "shop" if place == day.shop.place else key
+                nodes[key] = ("shop" if place == day.shop.place else key, place)
     return nodes
 
 

@@ -1,0 +1,700 @@
+"""A day's folder is read as a locksmith means it, or every fault is named."""
+
+import tempfile
+from collections.abc import Mapping
+from dataclasses import replace
+from datetime import date
+from pathlib import Path
+from zoneinfo import ZoneInfo
+
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from dispatch.generator import generate_day
+from dispatch.scenario import read_scenario, resolve_traffic, write_scenario
+from shared.errors import Fault, InvalidInput
+from shared.model import Day, Need, ReadyKind, ReadyState, Traffic, Window
+from shared.trade import kinds, traffic_profiles
+from shared.units import DayClock
+from tests.builders import a_call, a_day, a_part, a_van, at, need
+
+DEMOS = Path(__file__).parents[2] / "demo_scenarios"
+
+DAY = """\
+name = "Test"
+date = 2026-12-03
+zone = "Europe/Berlin"
+[shop]
+lat = 50.0
+lon = 8.0
+[costs]
+km = 0.45
+hour = 30
+[[counter]]
+id = "kiln"
+lat = 50.01
+lon = 8.01
+opening = "07:00-16:00"
+"""
+VANS = """\
+[[van]]
+id = "V1"
+shift = "08:00-17:00"
+"""
+PARTS = """\
+id,name,unit_cost,substitutes,components
+FOB-1,Fob one,38.50,FOB-2,
+FOB-2,Fob two,44,FOB-1,
+CELL,Coin cell,0.6,,
+KIT,Kit,,,FOB-1 | CELL x2
+"""
+STOCK = """\
+holder,part,quantity
+V1,FOB-1,1
+shop,CELL,4
+kiln,FOB-2,2
+"""
+CALLS = """\
+id,lat,lon,kind
+1,50.01,8.01,rekey
+"""
+FOLDER: Mapping[str, str] = {
+    "day.toml": DAY,
+    "vans.toml": VANS,
+    "parts.csv": PARTS,
+    "stock.csv": STOCK,
+    "calls.csv": CALLS,
+}
+
+
+def lay(folder: Path, **changes: str | bytes | None) -> Path:
+    """Write a sound folder, changed file by file (``day_toml="..."``)."""
+    folder.mkdir(exist_ok=True)
+    files: dict[str, str | bytes | None] = {**FOLDER}
+    files |= {name.replace("_", ".", 1): text for name, text in changes.items()}
+    for name, text in files.items():
+        if text is not None:
+            raw = text if isinstance(text, bytes) else text.encode()
+            (folder / name).write_bytes(raw)
+    return folder
+
+
+def faults(folder: Path, **changes: str | bytes | None) -> tuple[Fault, ...]:
+    """Return everything that is wrong with a changed folder."""
+    with pytest.raises(InvalidInput) as caught:
+        read_scenario(lay(folder, **changes))
+    return caught.value.faults
+
+
+def the_fault(folder: Path, **changes: str | bytes | None) -> Fault:
+    """Return the one thing that is wrong with a changed folder."""
+    (fault,) = faults(folder, **changes)
+    return fault
+
+
+def calls(columns: str, cells: str) -> str:
+    """Return ``calls.csv`` with one call and some more columns."""
+    return f"id,lat,lon,kind,{columns}\n1,50.01,8.01,rekey,{cells}\n"
+
+
+# --- what a sound folder means -------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("name", "vans", "called"),
+    [("one_van", 1, 9), ("four_vans", 4, 35), ("cannot_work", 2, 9)],
+)
+def test_the_demos_are_sound_and_say_that_they_are_invented(
+    name: str, vans: int, called: int
+) -> None:
+    day = read_scenario(DEMOS / name)
+    assert (len(day.vans), len(day.calls)) == (vans, called)
+    assert "Invented" in day.note
+    assert day.notices == ()
+
+
+def test_the_smallest_folder_gets_its_defaults(tmp_path: Path) -> None:
+    day = read_scenario(lay(tmp_path / "d"))
+    (van,) = day.vans
+    (call,) = day.calls
+    assert (van.start, van.finish, van.loads_at_shop) == (
+        day.shop.place,
+        day.shop.place,
+        True,
+    )
+    assert van.rates.km_cents == 45
+    assert van.rates.hour_cents == 3000
+    assert van.stock == {"FOB-1": 1}
+    assert day.shop.stock == {"CELL": 4}
+    assert day.counters[0].stock == {"FOB-2": 2}
+    assert day.counters[0].opening == Window(start_s=7 * 3600, end_s=16 * 3600)
+    assert (call.median_s, call.p90_s) == (45 * 60, 100 * 60)  # a rekey's
+    assert call.skills == {"pinning"}
+    assert [item.kind for item in call.ready] == [ReadyKind.AUTHORITY]
+    assert call.priority == 2
+    assert day.parts["KIT"].components == (("FOB-1", 1), ("CELL", 2))
+    assert day.parts["KIT"].category == "kit"
+    assert day.planned_at_s == -6 * 3600
+    assert day.notices == ()
+
+
+def test_semicolons_decimal_commas_and_a_byte_order_mark_change_nothing(
+    tmp_path: Path,
+) -> None:
+    plain = read_scenario(lay(tmp_path / "a"))
+    table = PARTS.replace(",", ";").replace("38.50", "38,50").replace("0.6", "0,6")
+    rows = CALLS.replace(",", ";").replace(".", ",").replace("\n", "\r\n")
+    changed = read_scenario(
+        lay(
+            tmp_path / "b",
+            parts_csv=b"\xef\xbb\xbf" + table.encode(),
+            calls_csv=b"\xef\xbb\xbf" + rows.encode(),
+        )
+    )
+    assert replace(changed, name=plain.name) == plain
+
+
+def test_columns_are_found_whatever_their_order_and_spelling(tmp_path: Path) -> None:
+    text = "Kind,LON,Required Van, id ,lat,\nRekey,8.01,V1, 7 ,50.01,\n\n"
+    (call,) = read_scenario(lay(tmp_path / "d", calls_csv=text)).calls
+    assert (call.id, call.kind, call.required_van) == ("7", "rekey", "V1")
+
+
+def test_unknown_columns_keys_and_files_not_named_are_left_aside_with_a_notice(
+    tmp_path: Path,
+) -> None:
+    day = read_scenario(
+        lay(
+            tmp_path / "d",
+            calls_csv=calls("colour,promis", "red,"),
+            vans_toml=VANS + 'radio = "4"\n',
+            travel_csv="from,to,km\n",
+        )
+    )
+    colour, promise, radio, travel = sorted(
+        day.notices,
+        key=lambda text: ("colour", "promis", "radio", "travel").index(
+            next(
+                word for word in ("colour", "promis", "radio", "travel") if word in text
+            )
+        ),
+    )
+    assert colour.startswith("calls.csv")
+    assert "did you mean 'promise'" in promise
+    assert "van.radio" in radio
+    assert "does not name it" in travel
+
+
+def test_needs_read_as_one_writes_them(tmp_path: Path) -> None:
+    cell = "FOB-1 | FOB-2 only x3 | FOB-2 or KIT x2 | CELL x 4"
+    (call,) = read_scenario(lay(tmp_path / "d", calls_csv=calls("needs", cell))).calls
+    assert call.needs == (
+        Need(alternatives=("FOB-1", "FOB-2")),  # its own substitute
+        Need(alternatives=("FOB-2",), quantity=3),
+        Need(alternatives=("FOB-2", "KIT"), quantity=2),
+        Need(alternatives=("CELL",), quantity=4),
+    )
+
+
+def test_windows_of_a_call_are_put_in_order(tmp_path: Path) -> None:
+    cell = "13.00 - 17.00 | 8:00\u201310:30"
+    (call,) = read_scenario(lay(tmp_path / "d", calls_csv=calls("windows", cell))).calls
+    assert call.windows == (
+        Window(start_s=28800, end_s=37800),
+        Window(start_s=46800, end_s=61200),
+    )
+
+
+def test_ready_items_are_the_kinds_unless_the_row_says_otherwise(
+    tmp_path: Path,
+) -> None:
+    text = (
+        "id,lat,lon,kind,code,code_lead_h,code_cost,authority,keys_present,battery\n"
+        "1,50,8,add_key,open,16,52.5,done,waived by Ida F.,not needed\n"
+    )
+    (call,) = read_scenario(lay(tmp_path / "d", calls_csv=text)).calls
+    ready = {item.kind: item for item in call.ready}
+    assert ready[ReadyKind.CODE].lead_time_s == 16 * 3600
+    assert ready[ReadyKind.CODE].cost_cents == 5250
+    assert ready[ReadyKind.AUTHORITY].state is ReadyState.DONE
+    assert ready[ReadyKind.KEYS_PRESENT].waived_by == "Ida F."
+    assert ReadyKind.BATTERY not in ready
+    assert ready[ReadyKind.DATA_LINK].state is ReadyState.OPEN  # the kind's own
+
+
+def test_a_ready_item_can_be_asked_for_beyond_the_kind(tmp_path: Path) -> None:
+    (call,) = read_scenario(lay(tmp_path / "d", calls_csv=calls("code", "open"))).calls
+    assert [item.kind for item in call.ready] == [ReadyKind.CODE, ReadyKind.AUTHORITY]
+
+
+def test_a_long_visit_given_by_its_median_keeps_the_kinds_spread(
+    tmp_path: Path,
+) -> None:
+    rows = calls("median_min", "90")
+    (call,) = read_scenario(lay(tmp_path / "d", calls_csv=rows)).calls
+    assert (call.median_s, call.p90_s) == (5400, 12000)  # 100/45 of 90 min
+
+
+def test_a_night_shift_may_run_past_midnight(tmp_path: Path) -> None:
+    text = VANS.replace("08:00-17:00", "18:00-26:30")
+    (van,) = read_scenario(lay(tmp_path / "d", vans_toml=text)).vans
+    assert van.shift == Window(start_s=18 * 3600, end_s=26 * 3600 + 1800)
+
+
+def test_a_van_from_home_does_not_load_at_the_shop(tmp_path: Path) -> None:
+    text = VANS + 'start = { lat = 50.02, lon = 8.02, name = "home" }\n'
+    (van,) = read_scenario(lay(tmp_path / "d", vans_toml=text)).vans
+    assert van.start is not None
+    assert van.start.name == "home"
+    assert van.finish == van.start
+    assert not van.loads_at_shop
+
+
+def test_a_van_may_start_and_finish_anywhere(tmp_path: Path) -> None:
+    text = VANS + 'start = "anywhere"\nfinish = "shop"\nloads_at_shop = true\n'
+    day = read_scenario(lay(tmp_path / "d", vans_toml=text))
+    (van,) = day.vans
+    assert (van.start, van.finish, van.loads_at_shop) == (None, day.shop.place, True)
+
+
+def test_lead_times_count_from_the_evening_that_was_named(tmp_path: Path) -> None:
+    text = "planned_at = 2026-12-02T17:30:00\n" + DAY
+    assert read_scenario(lay(tmp_path / "d", day_toml=text)).planned_at_s == -23400
+
+
+def test_a_missing_job_log_and_a_strange_one_break_nothing(tmp_path: Path) -> None:
+    day = read_scenario(lay(tmp_path / "d", log_csv=b"\xff\xfe\x00"))
+    assert [notice for notice in day.notices if notice.startswith("log.csv")]
+
+
+def test_costs_that_nobody_named_are_said_aloud(tmp_path: Path) -> None:
+    text = DAY.replace("[costs]\nkm = 0.45\nhour = 30\n", "")
+    day = read_scenario(lay(tmp_path / "d", day_toml=text))
+    assert day.vans[0].rates.km_cents == 50
+    assert "0.50 a kilometre" in day.notices[0]
+
+
+# --- the clock ------------------------------------------------------------------
+
+
+def test_the_rush_hour_comes_when_the_clock_says_so_on_a_day_of_23_hours() -> None:
+    clock = DayClock(date(2027, 3, 28), ZoneInfo("Europe/Berlin"))  # 2 to 3 is missing
+    town = traffic_profiles()["town"]
+    resolved = resolve_traffic(town, clock)
+    at_eight_s = clock.seconds("08:00")
+    assert at_eight_s == 7 * 3600
+    assert resolved.speed_permille[at_eight_s // resolved.slot_s] == 780
+    assert resolved.slot_s * len(resolved.speed_permille) == 48 * 3600
+
+
+@given(
+    day=st.dates(date(1975, 1, 1), date(2100, 1, 1)),
+    zone=st.sampled_from(
+        ["Europe/Berlin", "America/St_Johns", "Australia/Lord_Howe", "Asia/Kolkata"]
+    ),
+    second=st.integers(0, 48 * 3600 - 1),
+    name=st.sampled_from(sorted(traffic_profiles())),
+)
+@settings(deadline=None, max_examples=60)
+def test_traffic_at_any_second_is_the_profiles_at_that_clock_time(
+    day: date, zone: str, second: int, name: str
+) -> None:
+    clock, profile = DayClock(day, ZoneInfo(zone)), traffic_profiles()[name]
+    resolved = resolve_traffic(profile, clock)
+    slot = min(second // resolved.slot_s, len(resolved.speed_permille) - 1)
+    assert (
+        resolved.speed_permille[slot]
+        == profile.speed_permille[clock.instant(second).hour]
+    )
+
+
+def test_own_speeds_are_read_by_the_clock(tmp_path: Path) -> None:
+    speeds = [1000] * 8 + [500] + [1000] * 15
+    text = f"{DAY}[travel.traffic]\nslot_min = 60\nspeed_permille = {speeds}\n"
+    traffic = read_scenario(lay(tmp_path / "d", day_toml=text)).travel.traffic
+    assert traffic.speed_permille[31] == 1000  # 07:45
+    assert traffic.speed_permille[32] == 500  # 08:00
+    assert traffic.speed_permille[35] == 500  # 08:45
+    assert traffic.speed_permille[36] == 1000  # 09:00
+    assert traffic.speed_permille[96 + 32] == 500  # 08:00 of the next day
+
+
+def test_a_clock_time_that_summer_time_skips_is_refused(tmp_path: Path) -> None:
+    fault = the_fault(
+        tmp_path / "d",
+        day_toml=DAY.replace("2026-12-03", "2027-03-28"),
+        calls_csv=calls("promise", "02:30-05:00"),
+    )
+    assert (fault.row, fault.column) == (2, "promise")
+    assert "the clock jumps over 02:30" in fault.expected
+
+
+# --- a given table of driving times ----------------------------------------------
+
+MATRIX = '[travel]\nmatrix = "travel.csv"\n'
+
+
+def test_a_given_table_of_driving_times_is_taken(tmp_path: Path) -> None:
+    table = "from;to;minutes;km\nshop;call:1;7,5;3,25\ncall:1;shop;8;3,25\n"
+    day = read_scenario(lay(tmp_path / "d", day_toml=DAY + MATRIX, travel_csv=table))
+    assert day.travel.matrix == {
+        ("shop", "call:1"): (450, 3250),
+        ("call:1", "shop"): (480, 3250),
+    }
+
+
+def test_a_table_of_driving_times_with_gaps_is_refused(tmp_path: Path) -> None:
+    fault = the_fault(
+        tmp_path / "d",
+        day_toml=DAY + MATRIX,
+        travel_csv="from,to,minutes,km\nshop,call:1,7.5,3.25\n",
+    )
+    assert "1 pairs missing, such as call:1 to finish:V1" in fault.got
+
+
+def test_a_table_of_driving_times_that_is_named_must_be_there(tmp_path: Path) -> None:
+    fault = the_fault(tmp_path / "d", day_toml=DAY + MATRIX)
+    assert (fault.file, fault.got) == ("travel.csv", "no such file")
+
+
+# --- faults ----------------------------------------------------------------------
+
+
+def test_faults_of_all_files_come_in_one_list(tmp_path: Path) -> None:
+    found = faults(
+        tmp_path / "d",
+        day_toml=DAY.replace("Europe/Berlin", "Europe/Berln"),
+        vans_toml=VANS.replace("08:00-17:00", "8-17"),
+        parts_csv=PARTS.replace("38.50", "cheap"),
+        stock_csv=STOCK.replace("shop,CELL,4", "shop,CELL,-4"),
+        calls_csv=CALLS.replace("rekey", "rekay"),
+    )
+    assert [(fault.file, fault.row, fault.column) for fault in found] == [
+        ("day.toml", 3, "zone"),
+        ("parts.csv", 2, "unit_cost"),
+        ("vans.toml", 3, "van.shift"),
+        ("stock.csv", 3, "quantity"),
+        ("calls.csv", 2, "kind"),
+    ]
+    assert "did you mean 'Europe/Berlin'" in found[0].expected
+    assert "did you mean 'rekey'" in found[4].expected
+
+
+def test_a_folder_that_is_not_there_is_a_fault(tmp_path: Path) -> None:
+    with pytest.raises(InvalidInput, match="no such folder"):
+        read_scenario(tmp_path / "nowhere")
+
+
+def test_each_missing_file_is_named_and_nothing_follows_from_it(
+    tmp_path: Path,
+) -> None:
+    found = faults(
+        tmp_path / "d",
+        **dict.fromkeys(
+            ("day_toml", "vans_toml", "parts_csv", "stock_csv", "calls_csv")
+        ),
+    )
+    assert {fault.file for fault in found} == set(FOLDER)
+    assert {fault.got for fault in found} == {"no such file"}
+
+
+def test_a_missing_parts_file_does_not_condemn_every_need(tmp_path: Path) -> None:
+    fault = the_fault(tmp_path / "d", parts_csv=None, calls_csv=calls("needs", "FOB-1"))
+    assert fault.file == "parts.csv"
+
+
+def test_lines_are_counted_as_an_editor_counts_them(tmp_path: Path) -> None:
+    text = 'id,lat,lon,kind,note\n\n1,50,8,rekey,"two\nlines"\n\n2,50,8,sorcery,\n'
+    fault = the_fault(tmp_path / "d", calls_csv=text)
+    assert fault.row == 6
+
+
+CELL_FAULTS = [
+    ("kind", "add key please", "did you mean 'add_key'"),
+    ("kind", "", "a kind of work"),
+    ("id", "a|b", "an id"),
+    ("id", "", "an id"),
+    ("lat", "91", "from -90 to 90"),
+    ("lat", "", "decimal degrees"),
+    ("lon", "1e3", "decimal degrees"),
+    ("lat", "0", "within 1000 km"),
+    ("windows", "10:00-08:00", "ends after it starts"),
+    ("windows", "22:00-02:00", "past midnight write 22:00-26:00"),
+    ("windows", "08:00-10:00 | 09:59-11:00", "do not overlap"),
+    ("windows", "8 to ten", "a local clock time"),
+    ("windows", "08:60-09:00", "a local clock time"),
+    ("windows", "morning", "a window such as"),
+    ("promise", "08:00-09:00 | 10:00-11:00", "a window such as"),
+    ("median_min", "0", "more than 0"),
+    ("median_min", "1.500", "ambiguous"),
+    ("median_min", "1441", "from 0 to 1440"),
+    ("p90_min", "10", "at least the median of 45 min"),
+    ("needs", "FOB-9", "did you mean 'FOB-"),
+    ("needs", "FOB-1 x0", "a quantity from 1"),
+    ("needs", "FOB-1 x1.5", "it has no"),
+    ("priority", "0", "a priority"),
+    ("priority", "5", "a priority"),
+    ("required_van", "V2", "a van in vans.toml (V1)"),
+    ("authority", "perhaps", "waived by NAME"),
+    ("authority", "waived", "waived by NAME"),
+    ("code_lead_h", "5", "'open' in the column code"),
+    ("authority_cost", "1.234", "ambiguous"),
+    ("authority_cost", "4.505,1", "no thousands separators"),
+    ("authority_cost", "12.3456", "at most two decimals"),
+    ("authority_cost", "-1", "from 0"),
+    ("authority_lead_h", "99999", "hours from 0"),
+]
+
+
+@pytest.mark.parametrize(("column", "cell", "expected"), CELL_FAULTS)
+def test_a_wrong_cell_of_a_call_is_found_with_its_place(
+    tmp_path: Path, column: str, cell: str, expected: str
+) -> None:
+    row = {"id": "1", "lat": "50.01", "lon": "8.01", "kind": "rekey"} | {column: cell}
+    text = f"{';'.join(row)}\n{';'.join(row.values())}\n"
+    fault = the_fault(tmp_path / "d", calls_csv=text)
+    assert (fault.file, fault.row, fault.column) == ("calls.csv", 2, column)
+    assert expected in fault.expected
+
+
+def test_swapped_coordinates_are_recognised(tmp_path: Path) -> None:
+    fault = the_fault(tmp_path / "d", calls_csv="id,lat,lon,kind\n1,8.01,50.01,rekey\n")
+    assert fault.got == "8.01, 50.01"
+    assert "look swapped" in fault.expected
+
+
+def test_a_promise_outside_the_customers_windows_is_refused(tmp_path: Path) -> None:
+    fault = the_fault(
+        tmp_path / "d",
+        calls_csv=calls("windows,promise", "08:00-10:00,11:00-12:00"),
+    )
+    assert fault.column == "promise"
+    assert "08:00-10:00" in fault.expected
+
+
+TABLE_FAULTS = [
+    ("calls_csv", "", "calls.csv", None, "an empty file"),
+    ("calls_csv", " \n\n", "calls.csv", None, "an empty file"),
+    ("calls_csv", "id,lat,kind\n", "calls.csv", 1, "no such column"),
+    ("calls_csv", CALLS + "2,50,8,rekey,5\n", "calls.csv", 3, "more cells"),
+    ("calls_csv", CALLS + "1,50,8,rekey\n", "calls.csv", 3, "'1'"),
+    ("calls_csv", CALLS + '2,50,8,"rekey\n', "calls.csv", 3, "never closed"),
+    ("calls_csv", "id,lat,lon,kind,id\n", "calls.csv", 1, "twice"),
+    ("calls_csv", b"id,lat,lon,kind\n1,50,8,r\xe9key\n", "calls.csv", 2, "0xE9"),
+    ("calls_csv", b"PK\x03\x04\x00", "calls.csv", 1, "U+0003"),
+    ("calls_csv", "," * 300, "calls.csv", 1, "more than 256 cells"),
+    ("stock_csv", STOCK + "V1,FOB-1,2\n", "stock.csv", 5, "again"),
+    ("stock_csv", STOCK + "V2,FOB-1,2\n", "stock.csv", 5, "'V2'"),
+    ("stock_csv", STOCK + "V1,FOB-9,2\n", "stock.csv", 5, "'FOB-9'"),
+    ("stock_csv", STOCK + "V1,KIT,2\n", "stock.csv", 5, "'KIT'"),
+    ("stock_csv", STOCK + "V1,CELL,1.5\n", "stock.csv", 5, "'1.5'"),
+    ("stock_csv", STOCK + "V1,CELL,1.000\n", "stock.csv", 5, "'1.000'"),
+    ("stock_csv", STOCK + "V1,CELL,10000000\n", "stock.csv", 5, "'10000000'"),
+    ("parts_csv", PARTS + "FOB-1,,,,\n", "parts.csv", 6, "'FOB-1'"),
+    ("parts_csv", PARTS + "A B,,,,\n", "parts.csv", 6, "'A B'"),
+    ("parts_csv", PARTS + "K2,,,,KIT\n", "parts.csv", 6, "'KIT'"),
+    ("parts_csv", PARTS + "K2,,,,K2 | CELL\n", "parts.csv", 6, "'K2 | CELL'"),
+    ("parts_csv", PARTS + "K2,,,,NIX\n", "parts.csv", 6, "'NIX'"),
+    ("parts_csv", PARTS + "P,,,NIX,\n", "parts.csv", 6, "'NIX'"),
+    ("vans_toml", VANS + VANS, "vans.toml", 5, "'V1'"),
+    ("vans_toml", VANS.replace("V1", "shop"), "vans.toml", 2, "'shop'"),
+    ("vans_toml", VANS + 'start = "shpo"', "vans.toml", 4, "'shpo'"),
+    ("vans_toml", VANS + "loads_at_shop = 3", "vans.toml", 4, "'3'"),
+    ("vans_toml", VANS + "start = {lat=0, lon=0}", "vans.toml", 4, "0, 0"),
+    (
+        "vans_toml",
+        VANS + 'meal = {window="12:00-12:20", length_min=30}',
+        "vans.toml",
+        4,
+        "'30'",
+    ),
+    (
+        "vans_toml",
+        VANS + 'meal = {window="18:00-19:00", length_min=30}',
+        "vans.toml",
+        4,
+        "'18:00-19:00'",
+    ),
+    ("vans_toml", "van = 3", "vans.toml", 1, "'3'"),
+    ("vans_toml", "[van]\nid=", "vans.toml", 2, "Invalid value"),
+    (
+        "day_toml",
+        DAY.replace("2026-12-03", '"2026-13-03"'),
+        "day.toml",
+        2,
+        "'2026-13-03'",
+    ),
+    (
+        "day_toml",
+        DAY.replace("2026-12-03", "1900-01-01"),
+        "day.toml",
+        2,
+        "'1900-01-01'",
+    ),
+    ("day_toml", DAY.replace("50.0\n", "inf\n"), "day.toml", 5, "'Infinity'"),
+    ("day_toml", "cushion = 1.5\n" + DAY, "day.toml", 1, "'1.5'"),
+    ("day_toml", "service_level = 1\n" + DAY, "day.toml", 1, "'1'"),
+    ("day_toml", DAY.replace("kiln", "shop"), "day.toml", 11, "'shop'"),
+    ("day_toml", DAY + '[travel]\ntraffic = "twon"\n', "day.toml", 16, "'twon'"),
+]
+
+
+@pytest.mark.parametrize(("name", "text", "file", "row", "got"), TABLE_FAULTS)
+def test_a_wrong_file_is_found_with_its_place(
+    tmp_path: Path, name: str, text: str | bytes, file: str, row: int | None, got: str
+) -> None:
+    found = faults(tmp_path / "d", **{name: text})
+    assert (found[0].file, found[0].row) == (file, row)
+    assert got in found[0].got
+
+
+def test_a_part_that_stands_in_for_itself_in_a_circle_does_no_harm(
+    tmp_path: Path,
+) -> None:
+    rows = calls("needs", "FOB-2")
+    (call,) = read_scenario(lay(tmp_path / "d", calls_csv=rows)).calls
+    assert call.needs[0].alternatives == ("FOB-2", "FOB-1")
+
+
+# --- there and back ----------------------------------------------------------------
+
+
+def back(day: Day) -> Day:
+    """Return a day after writing and reading it."""
+    with tempfile.TemporaryDirectory() as folder:
+        write_scenario(day, Path(folder))
+        return read_scenario(Path(folder))
+
+
+@pytest.mark.parametrize("name", ["one_van", "four_vans", "cannot_work"])
+def test_a_demo_reads_back_as_it_was_written(name: str) -> None:
+    day = read_scenario(DEMOS / name)
+    assert back(day) == day
+
+
+@given(
+    seed=st.integers(0, 10_000),
+    sizes=st.tuples(st.integers(0, 12), st.integers(1, 4)),
+    clock_change=st.booleans(),
+)
+@settings(deadline=None, max_examples=40)
+def test_an_invented_day_reads_back_as_it_was_written(
+    seed: int, sizes: tuple[int, int], *, clock_change: bool
+) -> None:
+    day = generate_day(seed, *sizes, clock_change=clock_change)
+    assert back(day) == day
+
+
+def test_odd_seconds_own_traffic_and_a_matrix_read_back_too() -> None:
+    rekey = kinds()["rekey"]
+    call = a_call(
+        "C 1",
+        kind="rekey",
+        place=at(north=1.0 / 3),
+        customer='Ida "the key", O\'Hara\nback door',
+        median_s=1801,
+        p90_s=4003,
+        needs=(need("A", quantity=3), need("B"), need("B", "A")),
+        skills=rekey.skills | {"other"},
+        equipment=rekey.equipment,
+        windows=(Window(start_s=30_001, end_s=100_000),),
+    )
+    written = a_day(
+        call,
+        vans=(a_van(stock={"A": 0}, start=None),),
+        parts=(a_part("A", substitutes=("B",), lead_time_s=3601), a_part("B")),
+    )
+    day = replace(
+        written,
+        kinds=back(written).kinds,
+        cautions=back(written).cautions,
+        shop=replace(written.shop, stock={"B": 3}),
+        travel=replace(
+            written.travel,
+            traffic=Traffic(slot_s=450, speed_permille=(900, 1100), source="mine"),
+            matrix={("call:C 1", "finish:V1"): (1001, 12_345)},
+        ),
+    )
+    assert back(day) == day
+
+
+# --- nothing crashes -----------------------------------------------------------------
+
+
+def read_or_refuse(files: Mapping[str, bytes]) -> None:
+    """Read a folder of any bytes; only the one error may leave."""
+    with tempfile.TemporaryDirectory() as folder:
+        for name, raw in files.items():
+            (Path(folder) / name).write_bytes(raw)
+        found: tuple[Fault, ...] = ()
+        used: set[str] = set()
+        try:
+            used = {call.kind for call in read_scenario(Path(folder)).calls}
+        except InvalidInput as refused:
+            found = refused.faults
+    assert used <= set(kinds())
+    assert all(fault.got and fault.expected for fault in found)
+
+
+FILES = sorted(FOLDER)
+BUSY: Mapping[str, bytes] = {
+    path.name: path.read_bytes()
+    for path in (DEMOS / "one_van").iterdir()
+    if path.suffix in {".toml", ".csv"}
+}
+AWKWARD = st.sampled_from(
+    [
+        b'"', b"'", b",", b";", b"|", b"\n", b"\r", b"\x00", b"\xef\xbb\xbf", b"[[",
+        b"x99999999999", b"1e999", b"nan", b"-0", b"47:59-47:59", b"24:00", b"..",
+        b"\xc3", b"\xf0\x9f\x94\x91", b"=", b"{", b" or ", b" only", b"waived by ",
+        b"99999999999999999999999", b"1.234", b"1,5", b"%", b"\xd9\xa1",
+        b"\xe2\x80\xa8",
+    ]
+)  # fmt: skip
+FUZZ = settings(
+    deadline=None, max_examples=150, suppress_health_check=[HealthCheck.too_slow]
+)
+
+
+@given(name=st.sampled_from(FILES), raw=st.binary(max_size=200))
+@FUZZ
+def test_any_bytes_for_a_file_are_read_or_refused(name: str, raw: bytes) -> None:
+    read_or_refuse({**BUSY, name: raw})
+
+
+@given(name=st.sampled_from(FILES), text=st.text(max_size=200))
+@FUZZ
+def test_any_text_for_a_file_is_read_or_refused(name: str, text: str) -> None:
+    read_or_refuse({**BUSY, name: text.encode("utf-8", "replace")})
+
+
+@given(
+    name=st.sampled_from(FILES),
+    place=st.floats(0, 1),
+    length=st.integers(0, 12),
+    put=AWKWARD | st.binary(max_size=4),
+)
+@settings(FUZZ, max_examples=400)
+def test_a_damaged_file_is_read_or_refused(
+    name: str, place: float, length: int, put: bytes
+) -> None:
+    raw = BUSY[name]
+    start = round(place * len(raw))
+    read_or_refuse({**BUSY, name: raw[:start] + put + raw[start + length :]})
+
+
+@given(
+    name=st.sampled_from(["calls.csv", "parts.csv", "stock.csv"]),
+    cell=st.text(max_size=20) | AWKWARD.map(lambda raw: raw.decode("utf-8", "replace")),
+    column=st.integers(0, 19),
+)
+@FUZZ
+def test_any_text_in_a_cell_is_read_or_refused(
+    name: str, cell: str, column: int
+) -> None:
+    head, first, rest = BUSY[name].decode().split("\n", 2)
+    cells = first.split(",")
+    cells[column % len(cells)] = '"' + cell.replace('"', '""') + '"'
+    text = "\n".join((head, ",".join(cells), rest))
+    read_or_refuse({**BUSY, name: text.encode("utf-8", "replace")})
