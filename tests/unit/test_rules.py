@@ -605,6 +605,13 @@ PLANTS: dict[str, tuple[Rule, Edit]] = {
             issues_without(5, 6, plus=(issue("V2", "SET", "C", "SET"),)),
         ),
     ),
+    "a spare is a kit": (
+        Rule.STOCK,
+        all_of(
+            van_with("V2", stock={"SHELL": 1, "CELL": 2, "SET": 1}),
+            issue_with(8, part_id="SET"),
+        ),
+    ),
     "two alternatives share one need": (
         Rule.STOCK,
         all_of(
@@ -731,6 +738,27 @@ def test_a_finding_says_which_rule_van_and_call() -> None:
 def test_a_bound_below_the_cost_is_fair(proof: Proof) -> None:
     _, plan = status_with(proof=proof, bound_units=COST_UNITS - 1)((DAY, PLAN))
     assert judge(DAY, TRAVEL, plan) == ()
+
+
+# D is served from 13:00 to 13:30, V2 is back 25 min after its shift.
+EDGES: dict[str, Edit] = {
+    "a visit that fills its window": all_of(
+        call_with("D", windows=(window(13, 13.5),)), stop_with(0, 3, slack_s=0)
+    ),
+    "a visit that starts as its promise begins": all_of(
+        call_with("D", promise=window(13, 13.25)), stop_with(0, 3, slack_s=900)
+    ),
+    "a visit that starts as its promise ends": all_of(
+        call_with("D", promise=window(12, 13)), stop_with(0, 3, slack_s=0)
+    ),
+    "a van that uses all its overtime": van_with("V2", overtime_limit_s=1500),
+}
+
+
+@pytest.mark.parametrize("edge", EDGES)
+def test_both_ends_of_a_span_belong_to_it(edge: str) -> None:
+    day, plan = EDGES[edge]((DAY, PLAN))
+    assert judge(day, TRAVEL, plan) == ()
 
 
 def test_waived_and_done_items_hold_nobody_up() -> None:
