@@ -268,7 +268,11 @@ def cli(ctx: click.Context) -> None:
     help="End the search after this time at the latest; the plan then depends on "
     "the machine's speed.",
 )
-@click.option("--quiet", is_flag=True, help="No progress on stderr.")
+@click.option(
+    "--quiet",
+    is_flag=True,
+    help="On stderr only faults, and whether the search was stopped.",
+)
 @click.pass_context
 def plan(  # noqa: PLR0913 - one per option
     ctx: click.Context,
@@ -308,7 +312,9 @@ def plan(  # noqa: PLR0913 - one per option
     if out is not None:
         from dispatch.report import write_all
 
-        write_all(answer, out)
+        files = write_all(answer, out)
+        if not quiet:
+            _tell(f"wrote {len(files)} files into {out}")
     if as_json:
         from api.schemas import plan_json
 
@@ -379,7 +385,7 @@ def check(ctx: click.Context, *, folder: Path, as_json: bool) -> None:
     else:
         from dispatch.report.text import check_text
 
-        _show(check_text(found))
+        _show(check_text(found, **_screen()))
     ctx.exit(Exit.PLANNED if found.ready else Exit.UNPLACED)
 
 

@@ -256,6 +256,14 @@ def test_two_ends_of_one_search_are_one_too_many() -> None:
     assert "--rounds" in result.stderr
 
 
+def test_with_out_every_report_is_a_file_too(tmp_path: Path) -> None:
+    result = plan("--out", str(tmp_path / "new" / "out"))
+    assert result.exit_code == 0, result.stderr
+    written = list((tmp_path / "new" / "out").iterdir())
+    assert f"wrote {len(written)} files" in result.stderr
+    assert any(path.suffix == ".html" for path in written)
+
+
 # --- the search's options -----------------------------------------------------
 
 
