@@ -1,7 +1,7 @@
 """What is bought tonight saves a call tomorrow; what only lies wrong is not bought."""
 
-from dispatch.stock import first_choice_issues, spare_issues
-from dispatch.supply import purchases, shortages
+from dispatch.stock import first_choice_issues, leave_over, spare_issues
+from dispatch.supply import hangs_on_parts, purchases, shortages
 from shared.model import Day, Issue, Origin, Plan, Purchase, Purpose, Shortage, Store
 from tests.builders import SHOP, a_call, a_day, a_part, a_plan, a_van, need, window
 
@@ -106,7 +106,9 @@ def test_nothing_is_bought_for_a_call_no_part_can_save() -> None:
     nobody = a_call(needs=(need("P"),), skills=frozenset({"safe"}))
     night = a_call(needs=(need("P"),), windows=(window(20, 22),))
     for call in (nobody, night):
-        assert buy(a_day(call), a_plan({}, unplaced=("C1",))) == ((), ())
+        day = a_day(call)
+        assert buy(day, a_plan({}, unplaced=("C1",))) == ((), ())
+        assert not hangs_on_parts(day, leave_over(day), call)
 
 
 def test_a_call_that_only_lacks_room_hangs_on_no_part() -> None:
@@ -184,3 +186,70 @@ def test_a_spare_given_out_does_not_hide_the_piece_from_a_call() -> None:
         purpose=Purpose.SPARE,
     )
     assert buy(day, a_plan({"V1": ("C1",)}, (*issues, spare), ("C2",))) == ((), ())
+
+
+def test_the_last_piece_at_a_counter_goes_to_the_more_urgent_call() -> None:
+    later = a_call("C1", needs=(need("FOB"),), priority=3)
+    urgent = a_call("C2", needs=(need("FOB"),), priority=1)
+    day = a_day(later, urgent, counters=(counter("EAST", {"FOB": 1}),))
+    _, bought = buy(day, a_plan({}, unplaced=("C1", "C2")))
+    assert [(p.where, p.call_ids) for p in bought] == [("EAST", ("C2",)), ("", ("C1",))]
+
+
+def test_a_part_nobody_knows_of_is_asked_for_before_one_that_is_known_to_be_late() -> (
+    None
+):
+    parts = (a_part("P", lead_time_s=48 * HOUR_S), a_part("Q"))
+    day = a_day(a_call(needs=(need("P", "Q"),)), parts=parts)
+    _, (purchase,) = buy(day, a_plan({}, unplaced=("C1",)))
+    assert (purchase.part_id, purchase.in_time) == ("Q", None)
+
+
+def test_a_part_that_comes_after_the_promised_window_is_late() -> None:
+    fob = a_part("FOB", lead_time_s=16 * HOUR_S)  # 10:00
+    for promised, in_time in ((window(9, 10), True), (window(8, 9.9), False)):
+        call = a_call(needs=(need("FOB"),), promise=promised)
+        _, (purchase,) = buy(a_day(call, parts=(fob,)), a_plan({}, unplaced=("C1",)))
+        assert purchase.in_time is in_time
+
+
+def test_a_counter_that_has_closed_for_the_day_is_no_source() -> None:
+    for planned_h, where in ((17, "EAST"), (19, "")):
+        day = a_day(
+            a_call(needs=(need("FOB"),)),
+            vans=(a_van(shift=window(8, 23)),),
+            counters=(counter("EAST", {"FOB": 1}),),
+            planned_at_s=planned_h * HOUR_S,
+        )
+        _, (purchase,) = buy(day, a_plan({}, unplaced=("C1",)))
+        assert purchase.where == where
+
+
+def test_a_spare_does_not_buy_the_piece_a_call_has_bought_at_the_counter() -> None:
+    day = a_day(
+        a_call(needs=(need("P"),)),
+        parts=(a_part("P", spoil_rate=0.1),),
+        counters=(counter("EAST", {"P": 1}),),
+    )
+    _, bought = buy(day, a_plan({}, unplaced=("C1",)))
+    assert [(p.purpose, p.where) for p in bought] == [
+        (Purpose.CALL, "EAST"),
+        (Purpose.SPARE, ""),
+    ]
+
+
+def test_a_piece_kept_for_a_call_that_waits_for_another_part_is_no_spare() -> None:
+    # V1 wants one spare; the blank left in V2 is kept for C2, which lacks a fob.
+    day = a_day(
+        a_call("C1", needs=(need("P"),)),
+        a_call("C2", needs=(need("P"), need("FOB"))),
+        vans=(a_van("V1", stock={"P": 1}), a_van("V2", stock={"P": 1})),
+        parts=(a_part("P", spoil_rate=0.1),),
+    )
+    issues = first_choice_issues(day, {"V1": ("C1",)})
+    assert issues is not None
+    _, bought = buy(day, a_plan({"V1": ("C1",)}, issues, ("C2",)))
+    assert [(p.purpose, p.part_id, p.quantity) for p in bought] == [
+        (Purpose.CALL, "FOB", 1),
+        (Purpose.SPARE, "P", 1),
+    ]

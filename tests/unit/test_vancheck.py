@@ -117,6 +117,22 @@ def test_a_van_that_can_load_anew_hands_over_its_own_piece() -> None:
     assert van_check(a_day(*calls, vans=vans)).moves == ()
 
 
+def test_two_vans_do_not_both_count_on_the_last_piece_of_the_shop() -> None:
+    # V1 wants two; V2 and V3 could each give theirs, but only one can load anew.
+    vans = (
+        a_van("V1", loads_at_shop=False),
+        a_van("V2", stock={"P": 1}),
+        a_van("V3", stock={"P": 1}),
+    )
+    calls = (
+        tied("C1", "V1", "P", quantity=2),
+        tied("C2", "V2", "P"),
+        tied("C3", "V3", "P"),
+    )
+    assert van_check(a_day(*calls, vans=vans, shop={"P": 1})).moves == ()
+    assert len(van_check(a_day(*calls, vans=vans, shop={"P": 2})).moves) == 2
+
+
 def test_a_van_short_at_the_shop_chooses_before_one_with_a_substitute() -> None:
     # Either could load P; V1 could do with Q as well.
     day = a_day(
