@@ -97,7 +97,7 @@ def tonight(day: Day, plan: Plan) -> tuple[Tonight, ...]:
             Tonight(
                 call_id=call.id,
                 item=item,
-                ask=_ask(call, item, van),
+                ask=_ask(day, call, item, van),
                 by_s=where[1] - item.lead_time_s if where is not None else None,
             )
             for item in call.ready
@@ -115,7 +115,7 @@ def tonight(day: Day, plan: Plan) -> tuple[Tonight, ...]:
     )
 
 
-def _ask(call: Call, item: ReadyItem, van: Van | None) -> str:
+def _ask(day: Day, call: Call, item: ReadyItem, van: Van | None) -> str:
     """Return what to do, as one says it to a colleague or on the phone."""
     if item.kind is ReadyKind.CODE:
         terms = []
@@ -133,7 +133,9 @@ def _ask(call: Call, item: ReadyItem, van: Van | None) -> str:
         phone = f" ({call.phone})" if call.phone else ""
         words = f"Ring {call.customer or 'the customer'}{phone}: "
         words += f"“{_QUESTIONS[item.kind]}”"
-    if item.note:
+    kind = day.kinds.get(call.kind)
+    usual = {listed.note for listed in kind.ready} if kind is not None else set()
+    if item.note and item.note not in usual:  # the trade table's note says the same
         words += f" Note: {item.note}"
     return words if van is not None else f"If call {call.id} gets a place: {words}"
 

@@ -1,5 +1,7 @@
 """Tonight's list names what cannot wait, and warnings come with the work."""
 
+from dataclasses import replace
+
 import pytest
 
 from dispatch.answer import answer
@@ -81,6 +83,16 @@ def test_every_open_item_is_put_into_words_for_customer_and_driver(
         (entry,) = tonight(a_day(a_call(ready=(item,))), a_plan({"V1": ("C1",)}))
         assert entry.ask.startswith(starts)
         assert entry.ask.endswith("Note: gate 4")
+
+
+def test_a_note_of_the_trade_table_is_not_said_twice() -> None:
+    usual = replace(KEYS, note="every key that shall go on working")
+    kind = Kind(id="car", name="", median_s=1, p90_s=1, ready=(usual,))
+    own = replace(KEYS, note="the daughter has the third one")
+    day = a_day(a_call(kind="car", ready=(usual, own)), kinds={"car": kind})
+    first, second = tonight(day, a_plan({"V1": ("C1",)}))
+    assert "Note:" not in first.ask
+    assert second.ask.endswith("Note: the daughter has the third one")
 
 
 def test_codes_are_counted_for_placed_calls_only() -> None:
