@@ -1,0 +1,100 @@
+"""A van's day as a calendar (RFC 5545): one event for each call and for the break.
+
+Calendars are shared and copied to phones: no telephone number, no note and nothing
+about codes is in them. Times are UTC.
+"""
+
+import uuid
+from datetime import UTC, datetime, timedelta
+
+from dispatch.report.words import (
+    Visit,
+    clean,
+    kilometres,
+    name_kind,
+    name_van,
+    promise_words,
+    span_words,
+    visits,
+)
+from shared.model import Answer, Day, Route
+
+# Any fixed value: it sets these identifiers apart from everybody else's.
+_SPACE = uuid.UUID("6f1c2f0e-7f5b-5b1e-9d0a-3a2b6c1e8d47")
+
+
+def calendar_bytes(
+    answer: Answer, route: Route, *, stamp: datetime | None = None, sequence: int = 0
+) -> bytes:
+    """Return one van's day as an iCalendar stream.
+
+    Parameters
+    ----------
+    answer : Answer
+        The answer that the route belongs to.
+    route : Route
+        The van's route.
+    stamp : datetime or None, optional
+        When this calendar was made, aware; ``None``: when the day was planned.
+    sequence : int, optional
+        Counts the versions of this day that were sent out, from 0.
+
+    Returns
+    -------
+    bytes
+        UTF-8, lines end in CR LF. A call keeps its UID from plan to plan.
+    """
+    from icalendar import Calendar, Event  # noqa: PLC0415 - slow, and only needed here
+
+    day = answer.day
+    van = next(van for van in day.vans if van.id == route.van_id)
+    made = day.clock.instant(day.planned_at_s) if stamp is None else stamp
+    calendar = Calendar()
+    calendar.add("prodid", "-//keyround//plan//EN")
+    calendar.add("version", "2.0")
+    calendar.add("method", "PUBLISH")
+    calendar.add("name", f"{day.date.isoformat()} {clean(name_van(van))}")
+    for visit in visits(day, route):
+        stop, call = visit.stop, visit.call
+        event = Event()
+        event.add("uid", _uid(day, call.id if call else f"break of {van.id}"))
+        event.add("dtstamp", made.astimezone(UTC))
+        event.add("sequence", sequence)
+        event.add("dtstart", _utc(day, stop.start_s))
+        event.add("dtend", _utc(day, stop.finish_s))
+        event.add("summary", _summary(day, visit))
+        event.add("description", _describe(day, visit))
+        if stop.place is not None:
+            event.add("location", clean(stop.place.name))
+            event.add(
+                "geo", (round(stop.place.lat_deg, 6), round(stop.place.lon_deg, 6))
+            )
+        calendar.add_component(event)
+    return bytes(calendar.to_ical())
+
+
+def _uid(day: Day, what: str) -> str:
+    key = f"{day.shop.place.lat_deg} {day.shop.place.lon_deg} {day.date} {what}"
+    return str(uuid.uuid5(_SPACE, key))
+
+
+def _utc(day: Day, time_s: int) -> datetime:
+    return day.clock.midnight() + timedelta(seconds=time_s)
+
+
+def _summary(day: Day, visit: Visit) -> str:
+    if visit.call is None:
+        return "Break"
+    return clean(f"{name_kind(day, visit.call.kind)}, {visit.call.id}")
+
+
+def _describe(day: Day, visit: Visit) -> str:
+    lines = []
+    if visit.call is not None:
+        lines += [clean(visit.call.customer), promise_words(day, visit.call)]
+    if visit.stop.drive_s:
+        lines.append(
+            f"leave {day.clock.hhmm(visit.leave_s)}, "
+            f"drive {span_words(visit.stop.drive_s)}, {kilometres(visit.stop.drive_m)}"
+        )
+    return "\n".join(line for line in lines if line)

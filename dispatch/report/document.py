@@ -1,0 +1,898 @@
+"""An answer as plain data for programs: the JSON document and its fields.
+
+Times are RFC 3339 with the day's offset, ``_s`` is seconds, ``_m`` metres,
+``_deg`` degrees, ``_cents`` cents without a currency. A program needs nothing
+else: every call stands in the document with all that is known about it, once.
+The published schema is made from these classes (:mod:`api.schemas`).
+"""
+
+import json
+from dataclasses import asdict, dataclass
+from datetime import date, datetime
+from typing import Literal
+
+from dispatch.report.words import (
+    Visit,
+    date_words,
+    gap_permille,
+    is_tight,
+    name_kind,
+    name_part,
+    status_words,
+    travel_words,
+    visits,
+)
+from shared.model import (
+    Answer,
+    Call,
+    Caution,
+    Day,
+    Origin,
+    PickLine,
+    Place,
+    Plan,
+    Proof,
+    Purchase,
+    Purpose,
+    ReadyItem,
+    ReadyKind,
+    ReadyState,
+    Route,
+    Rule,
+    Shortage,
+    StopKind,
+    Tonight,
+    Unplaced,
+    Window,
+)
+from shared.units import cents
+
+FORMAT: Literal["keyround plan"] = "keyround plan"
+VERSION: Literal[1] = 1
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PlaceDocument:
+    """A point on the map.
+
+    Parameters
+    ----------
+    name : str
+        What a driver would call it; may be empty.
+    lat_deg, lon_deg : float
+        WGS 84 degrees.
+    """
+
+    name: str
+    lat_deg: float
+    lon_deg: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SpanDocument:
+    """A span of time, both ends included.
+
+    Parameters
+    ----------
+    start_at, end_at : datetime
+        First and last moment.
+    """
+
+    start_at: datetime
+    end_at: datetime
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NeedDocument:
+    """A part a call uses up.
+
+    Parameters
+    ----------
+    alternatives : tuple of str
+        Part ids, the wanted one first; one of them serves the whole quantity.
+    quantity : int
+        Pieces (or kits).
+    """
+
+    alternatives: tuple[str, ...]
+    quantity: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ReadyDocument:
+    """Something that must be true before the van rolls.
+
+    Parameters
+    ----------
+    kind : ReadyKind
+        Which thing.
+    state : ReadyState
+        Open, done or waived.
+    owner : str
+        Who sees to it.
+    waived_by : str
+        Who waived it; empty unless waived.
+    cost_cents : int
+        What it costs to get.
+    lead_time_s : int
+        From asking to having it.
+    note : str
+        Free words; always empty for a code, because it may hold the code itself.
+    """
+
+    kind: ReadyKind
+    state: ReadyState
+    owner: str
+    waived_by: str
+    cost_cents: int
+    lead_time_s: int
+    note: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CallDocument:
+    """One customer's job.
+
+    Parameters
+    ----------
+    id : str
+        The firm's own number.
+    customer, phone : str
+        Whom to meet and ring.
+    place : PlaceDocument
+        Where.
+    kind, kind_name : str
+        Kind of work: its id, and words for people.
+    description, note : str
+        The vehicle or the lock in the customer's words; free words.
+    priority : int
+        1 (first) to 4.
+    windows : tuple of SpanDocument
+        Availability: the whole visit lies inside one; empty means any time.
+    promise : SpanDocument or None
+        The window told to the customer: the visit starts inside it.
+    planned_s, median_s, p90_s : int
+        Length of the visit: as planned, and what half and nine in ten stay below.
+    needs : tuple of NeedDocument
+        Parts it uses up.
+    skills, equipment : tuple of str
+        What the driver must know and the van must carry, sorted.
+    required_van : str or None
+        The only van that may serve it.
+    ready : tuple of ReadyDocument
+        What must be true before the van rolls.
+    """
+
+    id: str
+    customer: str
+    phone: str
+    place: PlaceDocument
+    kind: str
+    kind_name: str
+    description: str
+    note: str
+    priority: int
+    windows: tuple[SpanDocument, ...]
+    promise: SpanDocument | None
+    planned_s: int
+    median_s: int
+    p90_s: int
+    needs: tuple[NeedDocument, ...]
+    skills: tuple[str, ...]
+    equipment: tuple[str, ...]
+    required_van: str | None
+    ready: tuple[ReadyDocument, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StopDocument:
+    """One stop of a van.
+
+    Parameters
+    ----------
+    kind : StopKind
+        A call or the meal break.
+    number : int or None
+        1 for the van's first call, and so on; null for a break.
+    call : CallDocument or None
+        The call; null for a break.
+    place : PlaceDocument or None
+        Where; null for a break that is taken anywhere.
+    leave_at, arrive_at, start_at, finish_at : datetime
+        When the van sets off towards it, is there, begins and ends.
+    drive_m, drive_s, wait_s : int
+        The drive there, and the wait before it begins.
+    slack_s : int or None
+        How much later it could begin without leaving its window or promise.
+    tight : bool
+        It begins close to the end of the promise.
+    """
+
+    kind: StopKind
+    number: int | None
+    call: CallDocument | None
+    place: PlaceDocument | None
+    leave_at: datetime
+    arrive_at: datetime
+    start_at: datetime
+    finish_at: datetime
+    drive_m: int
+    drive_s: int
+    wait_s: int
+    slack_s: int | None
+    tight: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PickDocument:
+    """One line of a van's pick list.
+
+    Parameters
+    ----------
+    part_id, name, bin : str
+        What, and where it lies in the shop.
+    load, aboard : int
+        Pieces to load at the shop, and pieces that must be aboard already.
+    spares : int
+        How many of all of these are spares.
+    call_ids : tuple of str
+        Calls that use it, in the order of the route.
+    instead_of : tuple of str
+        Part ids this one stands in for.
+    note : str
+        Free words.
+    """
+
+    part_id: str
+    name: str
+    bin: str
+    load: int
+    aboard: int
+    spares: int
+    call_ids: tuple[str, ...]
+    instead_of: tuple[str, ...]
+    note: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class IssueDocument:
+    """Pieces of one part given to one purpose.
+
+    Parameters
+    ----------
+    part_id, name : str
+        The part itself; of a kit, the component.
+    quantity : int
+        Pieces.
+    origin : Origin
+        Aboard already, or loaded at the shop.
+    purpose : Purpose
+        For a call, or as a spare.
+    call_id : str or None
+        The call; null for a spare.
+    need : int or None
+        Position of the need in the call's needs, from 0; null for a spare.
+    chosen : str or None
+        The alternative of the need that was taken; it may be a kit.
+    """
+
+    part_id: str
+    name: str
+    quantity: int
+    origin: Origin
+    purpose: Purpose
+    call_id: str | None
+    need: int | None
+    chosen: str | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class VanDocument:
+    """One van's day.
+
+    Parameters
+    ----------
+    id, driver : str
+        The van and who drives it.
+    start, finish : PlaceDocument or None
+        Where its day begins and ends; null: anywhere.
+    shift : SpanDocument
+        Paid time.
+    leave_at, finish_at : datetime
+        When it sets off, and when its day ends.
+    last_drive_m, last_drive_s : int
+        From the last stop to the finish place.
+    distance_m, drive_s, work_s, wait_s, overtime_s : int
+        The day's sums.
+    cost_cents, drive_cents, time_cents, overtime_cents : int
+        What the day costs, and its three parts, each rounded once.
+    stops : tuple of StopDocument
+        In order.
+    pick_list : tuple of PickDocument
+        What it takes along, by bin.
+    issues : tuple of IssueDocument
+        Every piece it carries for its calls and as a spare.
+    """
+
+    id: str
+    driver: str
+    start: PlaceDocument | None
+    finish: PlaceDocument | None
+    shift: SpanDocument
+    leave_at: datetime
+    finish_at: datetime
+    last_drive_m: int
+    last_drive_s: int
+    distance_m: int
+    drive_s: int
+    work_s: int
+    wait_s: int
+    overtime_s: int
+    cost_cents: int
+    drive_cents: int
+    time_cents: int
+    overtime_cents: int
+    stops: tuple[StopDocument, ...]
+    pick_list: tuple[PickDocument, ...]
+    issues: tuple[IssueDocument, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ReasonDocument:
+    """Why a call is not planned.
+
+    Parameters
+    ----------
+    rule : Rule
+        The first rule that blocks it.
+    van_id : str or None
+        For which van; null: whichever goes.
+    text, remedy : str
+        Plain words: what blocks it, and the smallest change that would help.
+    """
+
+    rule: Rule
+    van_id: str | None
+    text: str
+    remedy: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class UnplacedDocument:
+    """A call that is on no route.
+
+    Parameters
+    ----------
+    call : CallDocument
+        The call.
+    reasons : tuple of ReasonDocument
+        At least one.
+    """
+
+    call: CallDocument
+    reasons: tuple[ReasonDocument, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HeldDocument:
+    """Pieces at a supplier's trade counter.
+
+    Parameters
+    ----------
+    counter_id : str
+        Which counter.
+    quantity : int
+        Pieces there.
+    """
+
+    counter_id: str
+    quantity: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ShortageDocument:
+    """A part of which the day wants more than there is.
+
+    Parameters
+    ----------
+    part_id, name : str
+        Which part.
+    wanted, available : int
+        Pieces the calls want, and pieces in the vans and the shop.
+    call_ids : tuple of str
+        Calls not planned that hang on it.
+    elsewhere : tuple of HeldDocument
+        Trade counters that hold it.
+    spares : int
+        How many of the missing pieces are spares only.
+    """
+
+    part_id: str
+    name: str
+    wanted: int
+    available: int
+    call_ids: tuple[str, ...]
+    elsewhere: tuple[HeldDocument, ...]
+    spares: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PurchaseDocument:
+    """Something to buy.
+
+    Parameters
+    ----------
+    part_id, name : str
+        What.
+    quantity : int
+        Pieces.
+    cost_cents : int
+        All of them.
+    lead_time_s : int or None
+        From order to hand; null when nobody knows.
+    in_time : bool or None
+        Whether it can arrive for this day; null when nobody knows.
+    call_ids : tuple of str
+        Calls that hang on it.
+    where : str
+        The trade counter that has it, or empty.
+    purpose : Purpose
+        A call cannot be served without it, or it is a spare.
+    """
+
+    part_id: str
+    name: str
+    quantity: int
+    cost_cents: int
+    lead_time_s: int | None
+    in_time: bool | None
+    call_ids: tuple[str, ...]
+    where: str
+    purpose: Purpose
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TonightDocument:
+    """One thing to see to before the day.
+
+    Parameters
+    ----------
+    call_id : str
+        For which call.
+    ask : str
+        What to do or ask, in plain words.
+    item : ReadyDocument
+        The open item.
+    by_at : datetime or None
+        Latest moment to start on it; null for a call that is not planned.
+    """
+
+    call_id: str
+    ask: str
+    item: ReadyDocument
+    by_at: datetime | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CautionDocument:
+    """A warning that applies to this day's work.
+
+    Parameters
+    ----------
+    id, text, source : str
+        Its key, plain words, and where it comes from.
+    emergency : bool
+        A danger to life: show it before everything else.
+    """
+
+    id: str
+    text: str
+    source: str
+    emergency: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StatusDocument:
+    """How good the plan is known to be.
+
+    Parameters
+    ----------
+    proof : Proof
+        Proved best, bounded, or best found.
+    words : str
+        The same for people.
+    bound_cents : int or None
+        No plan that places the same calls by priority costs less; null: not known.
+    gap_permille : int or None
+        How far above that it is at most, tenths of a percent; null: not known.
+    stopped : bool
+        The search was stopped early.
+    iterations, seed : int
+        The same day, iterations and seed give the same plan.
+    """
+
+    proof: Proof
+    words: str
+    bound_cents: int | None
+    gap_permille: int | None
+    stopped: bool
+    iterations: int
+    seed: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DayDocument:
+    """Which day was planned, and on what terms.
+
+    Parameters
+    ----------
+    date : date
+        The day.
+    zone, words : str
+        Its time zone, and the date as people say it.
+    name, note : str
+        What the day is called; free words (such as 'invented').
+    planned_at : datetime
+        Lead times count from here.
+    cushion : float
+        Visits are planned as median + cushion * (p90 - median).
+    service_level : float
+        Wanted chance that the blanks aboard suffice.
+    tolerance_s : int
+        A start this close to the promise's end is tight.
+    shop : PlaceDocument
+        The firm's own store.
+    travel : tuple of str
+        Which driving times were used, and what they cannot know.
+    notices : tuple of str
+        What was read but not understood.
+    """
+
+    date: date
+    zone: str
+    words: str
+    name: str
+    note: str
+    planned_at: datetime
+    cushion: float
+    service_level: float
+    tolerance_s: int
+    shop: PlaceDocument
+    travel: tuple[str, ...]
+    notices: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PlanDocument:
+    """The plan of one day, whole.
+
+    Parameters
+    ----------
+    format : str
+        Always 'keyround plan'.
+    version : int
+        Version of this format; it changes when a field changes its meaning or goes.
+    day : DayDocument
+        The day.
+    status : StatusDocument
+        How good the plan is known to be.
+    cost_cents, distance_m, overtime_s : int
+        Sums over all vans; the cost is rounded once.
+    vans : tuple of VanDocument
+        Vans that go out.
+    idle_vans : tuple of str
+        Vans that stay in.
+    unplaced : tuple of UnplacedDocument
+        Calls on no route, with reasons.
+    shortages : tuple of ShortageDocument
+        What is missing.
+    purchases : tuple of PurchaseDocument
+        What to buy.
+    tonight : tuple of TonightDocument
+        What to see to before the day, longest lead time first.
+    cautions : tuple of CautionDocument
+        Emergencies first.
+    """
+
+    format: Literal["keyround plan"]
+    version: Literal[1]
+    day: DayDocument
+    status: StatusDocument
+    cost_cents: int
+    distance_m: int
+    overtime_s: int
+    vans: tuple[VanDocument, ...]
+    idle_vans: tuple[str, ...]
+    unplaced: tuple[UnplacedDocument, ...]
+    shortages: tuple[ShortageDocument, ...]
+    purchases: tuple[PurchaseDocument, ...]
+    tonight: tuple[TonightDocument, ...]
+    cautions: tuple[CautionDocument, ...]
+
+
+def document(answer: Answer) -> PlanDocument:
+    """Return an answer as the data of the JSON document.
+
+    Parameters
+    ----------
+    answer : Answer
+        What was planned.
+
+    Returns
+    -------
+    PlanDocument
+        Complete: nothing refers to what is not in it.
+    """
+    day, plan = answer.day, answer.plan
+    picks = {picks.van_id: picks.lines for picks in answer.pick_lists}
+    calls = {call.id: call for call in day.calls}
+    out = {route.van_id for route in plan.routes}
+    return PlanDocument(
+        format=FORMAT,
+        version=VERSION,
+        day=_day(day),
+        status=_status(plan),
+        cost_cents=plan.cost_cents,
+        distance_m=sum(route.distance_m for route in plan.routes),
+        overtime_s=sum(route.overtime_s for route in plan.routes),
+        vans=tuple(
+            _van(answer, route, picks.get(route.van_id, ())) for route in plan.routes
+        ),
+        idle_vans=tuple(van.id for van in day.vans if van.id not in out),
+        unplaced=tuple(
+            _unplaced(day, calls[unplaced.call_id], unplaced)
+            for unplaced in plan.unplaced
+        ),
+        shortages=tuple(map(_shortage, answer.shortages)),
+        purchases=tuple(map(_purchase, answer.purchases)),
+        tonight=tuple(_tonight(day, tonight) for tonight in answer.tonight),
+        cautions=tuple(map(_caution, answer.cautions)),
+    )
+
+
+def plan_json(answer: Answer) -> str:
+    """Return an answer as its JSON document.
+
+    Parameters
+    ----------
+    answer : Answer
+        What was planned.
+
+    Returns
+    -------
+    str
+        JSON (RFC 8259), indented, ends in a line feed.
+    """
+    # Without pydantic: a plan on the terminal should not wait for its import.
+    return (
+        json.dumps(
+            asdict(document(answer)),
+            default=_moment,
+            ensure_ascii=False,
+            allow_nan=False,
+            indent=2,
+        )
+        + "\n"
+    )
+
+
+def _moment(value: date) -> str:
+    return value.isoformat()
+
+
+def _place(place: Place) -> PlaceDocument:
+    return PlaceDocument(name=place.name, lat_deg=place.lat_deg, lon_deg=place.lon_deg)
+
+
+def _span(day: Day, window: Window) -> SpanDocument:
+    clock = day.clock
+    return SpanDocument(
+        start_at=clock.instant(window.start_s), end_at=clock.instant(window.end_s)
+    )
+
+
+def _ready(item: ReadyItem) -> ReadyDocument:
+    return ReadyDocument(
+        kind=item.kind,
+        state=item.state,
+        owner=item.owner,
+        waived_by=item.waived_by,
+        cost_cents=item.cost_cents,
+        lead_time_s=item.lead_time_s,
+        note="" if item.kind is ReadyKind.CODE else item.note,
+    )
+
+
+def _call(day: Day, call: Call) -> CallDocument:
+    return CallDocument(
+        id=call.id,
+        customer=call.customer,
+        phone=call.phone,
+        place=_place(call.place),
+        kind=call.kind,
+        kind_name=name_kind(day, call.kind),
+        description=call.description,
+        note=call.note,
+        priority=call.priority,
+        windows=tuple(_span(day, window) for window in call.windows),
+        promise=_span(day, call.promise) if call.promise is not None else None,
+        planned_s=day.planned_s(call),
+        median_s=call.median_s,
+        p90_s=call.p90_s,
+        needs=tuple(
+            NeedDocument(alternatives=need.alternatives, quantity=need.quantity)
+            for need in call.needs
+        ),
+        skills=tuple(sorted(call.skills)),
+        equipment=tuple(sorted(call.equipment)),
+        required_van=call.required_van,
+        ready=tuple(map(_ready, call.ready)),
+    )
+
+
+def _stop(day: Day, visit: Visit) -> StopDocument:
+    stop, call, clock = visit.stop, visit.call, day.clock
+    return StopDocument(
+        kind=stop.kind,
+        number=visit.number,
+        call=_call(day, call) if call is not None else None,
+        place=_place(stop.place) if stop.place is not None else None,
+        leave_at=clock.instant(visit.leave_s),
+        arrive_at=clock.instant(stop.arrive_s),
+        start_at=clock.instant(stop.start_s),
+        finish_at=clock.instant(stop.finish_s),
+        drive_m=stop.drive_m,
+        drive_s=stop.drive_s,
+        wait_s=stop.wait_s,
+        slack_s=stop.slack_s,
+        tight=call is not None and is_tight(day, call, stop),
+    )
+
+
+def _van(answer: Answer, route: Route, picks: tuple[PickLine, ...]) -> VanDocument:
+    day, clock = answer.day, answer.day.clock
+    van = next(van for van in day.vans if van.id == route.van_id)
+    return VanDocument(
+        id=van.id,
+        driver=van.driver,
+        start=_place(van.start) if van.start is not None else None,
+        finish=_place(van.finish) if van.finish is not None else None,
+        shift=_span(day, van.shift),
+        leave_at=clock.instant(route.leave_s),
+        finish_at=clock.instant(route.finish_s),
+        last_drive_m=route.last_drive_m,
+        last_drive_s=route.last_drive_s,
+        distance_m=route.distance_m,
+        drive_s=route.drive_s,
+        work_s=route.work_s,
+        wait_s=route.wait_s,
+        overtime_s=route.overtime_s,
+        cost_cents=cents(route.cost_units),
+        drive_cents=cents(route.drive_units),
+        time_cents=cents(route.time_units),
+        overtime_cents=cents(route.overtime_units),
+        stops=tuple(_stop(day, visit) for visit in visits(day, route)),
+        pick_list=tuple(map(_pick, picks)),
+        issues=tuple(
+            IssueDocument(
+                part_id=issue.part_id,
+                name=name_part(day, issue.part_id),
+                quantity=issue.quantity,
+                origin=issue.origin,
+                purpose=issue.purpose,
+                call_id=issue.call_id,
+                need=issue.need,
+                chosen=issue.chosen,
+            )
+            for issue in answer.plan.issues
+            if issue.van_id == van.id
+        ),
+    )
+
+
+def _pick(line: PickLine) -> PickDocument:
+    return PickDocument(
+        part_id=line.part_id,
+        name=line.name,
+        bin=line.bin,
+        load=line.load,
+        aboard=line.aboard,
+        spares=line.spares,
+        call_ids=line.call_ids,
+        instead_of=line.instead_of,
+        note=line.note,
+    )
+
+
+def _unplaced(day: Day, call: Call, unplaced: Unplaced) -> UnplacedDocument:
+    return UnplacedDocument(
+        call=_call(day, call),
+        reasons=tuple(
+            ReasonDocument(
+                rule=reason.rule,
+                van_id=reason.van_id,
+                text=reason.text,
+                remedy=reason.remedy,
+            )
+            for reason in unplaced.reasons
+        ),
+    )
+
+
+def _shortage(short: Shortage) -> ShortageDocument:
+    return ShortageDocument(
+        part_id=short.part_id,
+        name=short.name,
+        wanted=short.wanted,
+        available=short.available,
+        call_ids=short.call_ids,
+        elsewhere=tuple(
+            HeldDocument(counter_id=counter_id, quantity=quantity)
+            for counter_id, quantity in short.elsewhere
+        ),
+        spares=short.spares,
+    )
+
+
+def _purchase(purchase: Purchase) -> PurchaseDocument:
+    return PurchaseDocument(
+        part_id=purchase.part_id,
+        name=purchase.name,
+        quantity=purchase.quantity,
+        cost_cents=purchase.cost_cents,
+        lead_time_s=purchase.lead_time_s,
+        in_time=purchase.in_time,
+        call_ids=purchase.call_ids,
+        where=purchase.where,
+        purpose=purchase.purpose,
+    )
+
+
+def _tonight(day: Day, tonight: Tonight) -> TonightDocument:
+    return TonightDocument(
+        call_id=tonight.call_id,
+        ask=tonight.ask,
+        item=_ready(tonight.item),
+        by_at=day.clock.instant(tonight.by_s) if tonight.by_s is not None else None,
+    )
+
+
+def _caution(caution: Caution) -> CautionDocument:
+    return CautionDocument(
+        id=caution.id,
+        text=caution.text,
+        source=caution.source,
+        emergency=caution.emergency,
+    )
+
+
+def _status(plan: Plan) -> StatusDocument:
+    status = plan.status
+    return StatusDocument(
+        proof=status.proof,
+        words=status_words(plan),
+        bound_cents=cents(status.bound_units)
+        if status.bound_units is not None
+        else None,
+        gap_permille=gap_permille(plan),
+        stopped=status.stopped,
+        iterations=status.iterations,
+        seed=status.seed,
+    )
+
+
+def _day(day: Day) -> DayDocument:
+    return DayDocument(
+        date=day.date,
+        zone=day.zone.key,
+        words=date_words(day),
+        name=day.name,
+        note=day.note,
+        planned_at=day.clock.instant(day.planned_at_s),
+        cushion=day.cushion,
+        service_level=day.service_level,
+        tolerance_s=day.tolerance_s,
+        shop=_place(day.shop.place),
+        travel=travel_words(day),
+        notices=day.notices,
+    )

@@ -1,0 +1,140 @@
+"""An answer as GeoJSON (RFC 7946): positions are longitude first, then latitude."""
+
+import json
+from typing import Any
+
+from dispatch.report.document import (
+    CallDocument,
+    PlaceDocument,
+    PlanDocument,
+    StopDocument,
+    VanDocument,
+)
+from shared.model import StopKind
+
+_DECIMALS = 6  # about 0.1 m; RFC 7946 section 11.2 calls six enough
+
+
+def feature_collection(plan: PlanDocument) -> dict[str, Any]:
+    """Return routes, stops and unplaced calls as a feature collection.
+
+    Parameters
+    ----------
+    plan : PlanDocument
+        The plan.
+
+    Returns
+    -------
+    dict
+        A line for each van (straight from stop to stop, and it says so), a point
+        for each stop, start and finish, and one for each call on no route.
+    """
+    features = []
+    for van in plan.vans:
+        features.append(_line(van))
+        features.extend(_ends(van))
+        features.extend(_stop(van, stop) for stop in van.stops if stop.place)
+    features.extend(
+        _feature(
+            _point(unplaced.call.place),
+            {"what": "unplaced call", **_call(unplaced.call)},
+        )
+        for unplaced in plan.unplaced
+    )
+    return {"type": "FeatureCollection", "features": features}
+
+
+def geojson_text(plan: PlanDocument) -> str:
+    """Return the same as text.
+
+    Parameters
+    ----------
+    plan : PlanDocument
+        The plan.
+
+    Returns
+    -------
+    str
+        JSON, ends in a line feed.
+    """
+    return (
+        json.dumps(
+            feature_collection(plan), ensure_ascii=False, allow_nan=False, indent=1
+        )
+        + "\n"
+    )
+
+
+def _position(place: PlaceDocument) -> list[float]:
+    return [round(place.lon_deg, _DECIMALS), round(place.lat_deg, _DECIMALS)]
+
+
+def _point(place: PlaceDocument) -> dict[str, Any]:
+    return {"type": "Point", "coordinates": _position(place)}
+
+
+def _feature(
+    geometry: dict[str, Any] | None, properties: dict[str, Any]
+) -> dict[str, Any]:
+    return {"type": "Feature", "geometry": geometry, "properties": properties}
+
+
+def _line(van: VanDocument) -> dict[str, Any]:
+    places = [van.start, *(stop.place for stop in van.stops), van.finish]
+    path: list[list[float]] = []
+    for place in places:
+        if place is not None and (not path or path[-1] != _position(place)):
+            path.append(_position(place))
+    # A line has two positions or more; a van that goes nowhere has no geometry.
+    line = {"type": "LineString", "coordinates": path} if len(path) > 1 else None
+    return _feature(
+        line,
+        {
+            "what": "route",
+            "van_id": van.id,
+            "driver": van.driver,
+            "straight_lines": True,
+            "leave_at": van.leave_at.isoformat(),
+            "finish_at": van.finish_at.isoformat(),
+            "distance_m": van.distance_m,
+            "drive_s": van.drive_s,
+        },
+    )
+
+
+def _ends(van: VanDocument) -> list[dict[str, Any]]:
+    return [
+        _feature(
+            _point(place),
+            {"what": what, "van_id": van.id, "name": place.name, "at": at.isoformat()},
+        )
+        for what, place, at in (
+            ("start", van.start, van.leave_at),
+            ("finish", van.finish, van.finish_at),
+        )
+        if place is not None
+    ]
+
+
+def _stop(van: VanDocument, stop: StopDocument) -> dict[str, Any]:
+    properties: dict[str, Any] = {
+        "what": "break" if stop.kind is StopKind.BREAK else "call",
+        "van_id": van.id,
+        "number": stop.number,
+        "arrive_at": stop.arrive_at.isoformat(),
+        "start_at": stop.start_at.isoformat(),
+        "finish_at": stop.finish_at.isoformat(),
+    }
+    if stop.call is not None:
+        properties |= _call(stop.call)
+    return _feature(_point(stop.place) if stop.place else None, properties)
+
+
+def _call(call: CallDocument) -> dict[str, Any]:
+    return {
+        "call_id": call.id,
+        "kind": call.kind_name,
+        "customer": call.customer,
+        "name": call.place.name,
+        "priority": call.priority,
+    }

@@ -1,0 +1,519 @@
+"""The two drawings of a day sheet, as plain coordinates: the route and the day strip.
+
+Nothing here knows SVG or HTML. All coordinates are drawing units, x to the right and
+y down, inside the box that each drawing names.
+"""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+
+from dispatch.report.words import visits
+from shared.model import Day, Place, Route, Van, Window
+
+ROUTE_WIDTH, ROUTE_HEIGHT = 420.0, 320.0
+STRIP_WIDTH = 760.0
+
+_EARTH_M = 6_371_008.8  # mean radius (IUGG)
+_MARGIN = 34.0
+_DISC = 11.0  # radius of a stop's disc
+_APART = 2 * _DISC + 3
+_FOOT = 26.0  # kept free below the route for the scale bar
+_HOUR_S = 3600
+
+Point = tuple[float, float]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Disc:
+    """A numbered stop.
+
+    Parameters
+    ----------
+    number : int
+        As in the table of stops.
+    x, y : float
+        Centre of the disc.
+    at_x, at_y : float
+        The stop itself; elsewhere than the disc where stops lie close together.
+    """
+
+    number: int
+    x: float
+    y: float
+    at_x: float
+    at_y: float
+
+    @property
+    def moved(self) -> bool:
+        """Whether the disc stands beside its stop."""
+        return math.dist((self.x, self.y), (self.at_x, self.at_y)) > 1.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Leg:
+    """A straight line from stop to stop.
+
+    Parameters
+    ----------
+    x1, y1, x2, y2 : float
+        Its ends.
+    arrow : tuple of points
+        A small triangle that shows the way; empty on a short leg.
+    back : bool
+        It leads to the finish place.
+    """
+
+    x1: float
+    y1: float
+    x2: float
+    y2: float
+    arrow: tuple[Point, ...]
+    back: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Mark:
+    """Where a van starts or finishes.
+
+    Parameters
+    ----------
+    x, y : float
+        The place.
+    words : str
+        'start', 'finish', or both.
+    words_x, words_y : float
+        Where the words stand.
+    anchor : str
+        'start', 'middle' or 'end': which end of the words stands there.
+    """
+
+    x: float
+    y: float
+    words: str
+    words_x: float
+    words_y: float
+    anchor: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RouteDrawing:
+    """A van's route seen from above, north is up.
+
+    Parameters
+    ----------
+    width, height : float
+        The box.
+    legs, discs, marks : tuple
+        What is in it.
+    scale_width : float
+        Length of the scale bar.
+    scale_words : str
+        What that length is on the ground.
+    """
+
+    width: float
+    height: float
+    legs: tuple[Leg, ...]
+    discs: tuple[Disc, ...]
+    marks: tuple[Mark, ...]
+    scale_width: float
+    scale_words: str
+
+
+def draw_route(day: Day, route: Route) -> RouteDrawing:
+    """Return a van's route as straight lines on a small map.
+
+    Parameters
+    ----------
+    day : Day
+        The day.
+    route : Route
+        The van's route.
+
+    Returns
+    -------
+    RouteDrawing
+        True to scale (equirectangular around the route's middle: over the reach of
+        a day's driving the error cannot be seen).
+    """
+    van = next(van for van in day.vans if van.id == route.van_id)
+    places = [van.start, *(stop.place for stop in route.stops), van.finish]
+    known = [place for place in places if place is not None]
+    box = _Frame(known)
+    path = [box.put(place) for place in known]
+    last = len(path) - 2 if van.finish is not None else None
+    legs = tuple(
+        _leg(here, there, back=number == last)
+        for number, (here, there) in enumerate(pairwise(path))
+        if math.dist(here, there) > 1.0
+    )
+    calls = [visit for visit in visits(day, route) if visit.number is not None]
+    points = [
+        box.put(visit.stop.place) for visit in calls if visit.stop.place is not None
+    ]
+    ends = _ends(van, box)
+    discs = tuple(
+        Disc(number=number, x=x, y=y, at_x=at[0], at_y=at[1])
+        for number, ((x, y), at) in enumerate(
+            zip(_spread(points, [point for point, _ in ends]), points, strict=True), 1
+        )
+    )
+    scale_m = _round_length(box.metres(ROUTE_WIDTH / 3))
+    return RouteDrawing(
+        width=ROUTE_WIDTH,
+        height=ROUTE_HEIGHT,
+        legs=legs,
+        discs=discs,
+        marks=tuple(
+            _mark(point, words, [(disc.x, disc.y) for disc in discs])
+            for point, words in ends
+        ),
+        scale_width=box.units(scale_m),
+        scale_words=f"{scale_m / 1000:g} km" if scale_m >= 1000 else f"{scale_m:g} m",  # noqa: PLR2004 - a kilometre
+    )
+
+
+class _Frame:
+    """Fits places into the route's box."""
+
+    def __init__(self, places: Sequence[Place]) -> None:
+        self._lon_deg = places[0].lon_deg if places else 0.0
+        lats = [place.lat_deg for place in places] or [0.0]
+        self._squeeze = math.cos(math.radians((min(lats) + max(lats)) / 2))
+        xs, ys = zip(*map(self._metres, places), strict=True) if places else ([0], [0])
+        self._middle = ((min(xs) + max(xs)) / 2, (min(ys) + max(ys)) / 2)
+        wide, high = max(max(xs) - min(xs), 500.0), max(max(ys) - min(ys), 500.0)
+        self._scale = min(
+            (ROUTE_WIDTH - 2 * _MARGIN) / wide,
+            (ROUTE_HEIGHT - 2 * _MARGIN - _FOOT) / high,
+        )
+
+    def _metres(self, place: Place) -> Point:
+        # Around the first place, so that the date line is a line like any other.
+        east_deg = (place.lon_deg - self._lon_deg + 180.0) % 360.0 - 180.0
+        metres_per_deg = math.radians(1.0) * _EARTH_M
+        return (
+            east_deg * self._squeeze * metres_per_deg,
+            -place.lat_deg * metres_per_deg,
+        )
+
+    def put(self, place: Place) -> Point:
+        """Return where a place is in the box."""
+        x, y = self._metres(place)
+        return (
+            ROUTE_WIDTH / 2 + (x - self._middle[0]) * self._scale,
+            (ROUTE_HEIGHT - _FOOT) / 2 + (y - self._middle[1]) * self._scale,
+        )
+
+    def units(self, length_m: float) -> float:
+        """Return metres on the ground as drawing units."""
+        return length_m * self._scale
+
+    def metres(self, units: float) -> float:
+        """Return drawing units as metres on the ground."""
+        return units / self._scale
+
+
+def _leg(here: Point, there: Point, *, back: bool) -> Leg:
+    length = math.dist(here, there)
+    along = ((there[0] - here[0]) / length, (there[1] - here[1]) / length)
+    arrow: tuple[Point, ...] = ()
+    if length > 4 * _DISC:
+        # Past the middle: the arrows of a way out and back do not meet.
+        tip = (
+            here[0] + 0.58 * (there[0] - here[0]),
+            here[1] + 0.58 * (there[1] - here[1]),
+        )
+        arrow = (
+            tip,
+            (
+                tip[0] - 8 * along[0] - 4 * along[1],
+                tip[1] - 8 * along[1] + 4 * along[0],
+            ),
+            (
+                tip[0] - 8 * along[0] + 4 * along[1],
+                tip[1] - 8 * along[1] - 4 * along[0],
+            ),
+        )
+    return Leg(x1=here[0], y1=here[1], x2=there[0], y2=there[1], arrow=arrow, back=back)
+
+
+def _ends(van: Van, box: _Frame) -> list[tuple[Point, str]]:
+    if van.start is not None and van.start == van.finish:
+        return [(box.put(van.start), "start and finish")]
+    return [
+        (box.put(place), words)
+        for place, words in ((van.start, "start"), (van.finish, "finish"))
+        if place is not None
+    ]
+
+
+def _spread(points: Sequence[Point], fixed: Sequence[Point]) -> list[Point]:
+    """Push discs apart until none covers another, as far as the box has room."""
+    placed = list(points)
+    for _ in range(300):
+        calm = True
+        for i, here in enumerate(placed):
+            for j, other in enumerate([*placed, *fixed]):
+                gap = math.dist(here, other)
+                if i == j or gap >= _APART:
+                    continue
+                calm = False
+                # Discs on one spot part in directions of their own.
+                angle = (
+                    math.atan2(here[1] - other[1], here[0] - other[0])
+                    if gap > 0.01  # noqa: PLR2004 - a hair
+                    else 2.4 * i
+                )
+                step = (_APART - gap) / 2 + 0.1
+                here = _keep_inside(  # noqa: PLW2901 - it moves on
+                    (here[0] + step * math.cos(angle), here[1] + step * math.sin(angle))
+                )
+            placed[i] = here
+        if calm:
+            break
+    return placed
+
+
+def _keep_inside(point: Point) -> Point:
+    edge = _DISC + 2
+    return (
+        min(max(point[0], edge), ROUTE_WIDTH - edge),
+        min(max(point[1], edge), ROUTE_HEIGHT - _FOOT - edge),
+    )
+
+
+def _mark(point: Point, words: str, discs: Sequence[Point]) -> Mark:
+    """Place the words of a mark where they cover the fewest discs."""
+    x, y = point
+    length = 6.2 * len(words)
+    choices: list[tuple[bool, int, int, float, float, str]] = []
+    for words_x, words_y, anchor, left in (
+        (x + 14, y + 4, "start", x + 14),
+        (x - 14, y + 4, "end", x - 14 - length),
+        (x, y + 25, "middle", x - length / 2),
+        (x, y - 17, "middle", x - length / 2),
+    ):
+        outside = left < 2 or left + length > ROUTE_WIDTH - 2  # noqa: PLR2004 - edge
+        outside = outside or not 10 < words_y < ROUTE_HEIGHT - _FOOT + 6  # noqa: PLR2004
+        covered = sum(
+            left - _DISC < disc[0] < left + length + _DISC
+            and abs(disc[1] - (words_y - 4)) < _DISC + 6
+            for disc in discs
+        )
+        choices.append((outside, covered, len(choices), words_x, words_y, anchor))
+    *_, words_x, words_y, anchor = min(choices)
+    return Mark(x=x, y=y, words=words, words_x=words_x, words_y=words_y, anchor=anchor)
+
+
+def _round_length(length_m: float) -> float:
+    """Return the longest of 1, 2 or 5 times a power of ten that fits."""
+    power = 10.0 ** math.floor(math.log10(length_m))
+    return max(step * power for step in (1, 2, 5) if step * power <= length_m)
+
+
+# --- the day strip -------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Bar:
+    """A span of the day.
+
+    Parameters
+    ----------
+    what : str
+        'drive', 'wait', 'work' or 'break'.
+    x, width : float
+        From where, and how long.
+    words : str
+        What stands in it: a stop's number, or nothing.
+    """
+
+    what: str
+    x: float
+    width: float
+    words: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Bracket:
+    """The window in which a stop may begin, drawn above the strip.
+
+    Parameters
+    ----------
+    number : int
+        The stop.
+    x, width : float
+        From where, and how long.
+    y : float
+        Height; brackets that would touch stand in different rows.
+    promised : bool
+        Told to the customer; otherwise when the customer is there.
+    """
+
+    number: int
+    x: float
+    width: float
+    y: float
+    promised: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Tick:
+    """A full hour on the axis.
+
+    Parameters
+    ----------
+    x : float
+        Where.
+    words : str
+        The hour.
+    """
+
+    x: float
+    words: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StripDrawing:
+    """A van's day from left to right.
+
+    Parameters
+    ----------
+    width, height : float
+        The box.
+    y : float
+        Middle of the strip.
+    leave_x, finish_x : float
+        Where the day sets off and ends.
+    shift_x : float
+        End of the shift.
+    shift_words : str
+        The same in words.
+    bars, brackets, ticks : tuple
+        What is in it.
+    """
+
+    width: float
+    height: float
+    y: float
+    leave_x: float
+    finish_x: float
+    shift_x: float
+    shift_words: str
+    bars: tuple[Bar, ...]
+    brackets: tuple[Bracket, ...]
+    ticks: tuple[Tick, ...]
+
+
+_LEFT, _RIGHT = 44.0, 18.0
+_ROW = 17.0
+_NUMBER = 16.0  # room for a bracket's number, left of it
+
+
+def draw_strip(day: Day, route: Route) -> StripDrawing:
+    """Return a van's day as a strip of drives, waits, visits and the break.
+
+    Parameters
+    ----------
+    day : Day
+        The day.
+    route : Route
+        The van's route.
+
+    Returns
+    -------
+    StripDrawing
+        From the full hour before the van sets off to the one after it is back, the
+        shift included.
+    """
+    van = next(van for van in day.vans if van.id == route.van_id)
+    first_s = min(van.shift.start_s, route.leave_s) // _HOUR_S * _HOUR_S
+    last_s = -(-max(van.shift.end_s, route.finish_s) // _HOUR_S) * _HOUR_S
+    scale = (STRIP_WIDTH - _LEFT - _RIGHT) / (last_s - first_s)
+
+    def put(time_s: int) -> float:
+        return _LEFT + (min(max(time_s, first_s), last_s) - first_s) * scale
+
+    brackets = _brackets(day, route, put(first_s), put(last_s), scale, first_s)
+    y = max((bracket.y for bracket in brackets), default=4.0) + 36
+    hours = range(first_s, last_s + 1, _HOUR_S)
+    every = 1 if len(hours) <= 14 else 2  # noqa: PLR2004 - more than fit side by side
+    return StripDrawing(
+        width=STRIP_WIDTH,
+        height=y + 58,
+        y=y,
+        leave_x=put(route.leave_s),
+        finish_x=put(route.finish_s),
+        shift_x=put(van.shift.end_s),
+        shift_words=f"shift ends {day.clock.hhmm(van.shift.end_s)}",
+        bars=tuple(
+            Bar(what=what, x=put(start_s), width=put(end_s) - put(start_s), words=words)
+            for what, start_s, end_s, words in _spans(day, route)
+            if end_s > start_s
+        ),
+        brackets=brackets,
+        ticks=tuple(
+            Tick(x=put(time_s), words=day.clock.hhmm(time_s).split(" ")[0])
+            for time_s in hours[::every]
+        ),
+    )
+
+
+def _spans(day: Day, route: Route) -> list[tuple[str, int, int, str]]:
+    spans = []
+    for visit in visits(day, route):
+        stop = visit.stop
+        spans.append(("drive", visit.leave_s, stop.arrive_s, ""))
+        spans.append(("wait", stop.arrive_s, stop.start_s, ""))
+        if visit.call is None:
+            spans.append(("break", stop.start_s, stop.finish_s, ""))
+        else:
+            spans.append(("work", stop.start_s, stop.finish_s, str(visit.number)))
+    spans.append(("drive", route.stops[-1].finish_s, route.finish_s, ""))
+    return spans
+
+
+def _brackets(
+    day: Day, route: Route, left: float, right: float, scale: float, first_s: int
+) -> tuple[Bracket, ...]:
+    found: list[tuple[float, float, int, bool]] = []
+    for visit in visits(day, route):
+        if visit.call is None or visit.number is None:
+            continue
+        window = visit.call.promise or _around(visit.call.windows, visit.stop.start_s)
+        if window is None:
+            continue
+        x, end = (
+            min(max(left + (time_s - first_s) * scale, left), right)
+            for time_s in (window.start_s, window.end_s)
+        )
+        found.append((x, end, visit.number, visit.call.promise is not None))
+    rows: list[float] = []  # where each row is taken up to
+    brackets = []
+    for x, end, number, promised in sorted(found):
+        row = next(
+            (row for row, taken in enumerate(rows) if taken + 4 <= x - _NUMBER),
+            len(rows),
+        )
+        if row == len(rows):
+            rows.append(end)
+        rows[row] = end
+        brackets.append((row, x, end, number, promised))
+    return tuple(
+        Bracket(
+            number=number,
+            x=x,
+            width=end - x,
+            # The first row lies lowest, next to the strip.
+            y=12 + (len(rows) - 1 - row) * _ROW,
+            promised=promised,
+        )
+        for row, x, end, number, promised in brackets
+    )
+
+
+def _around(windows: Sequence[Window], time_s: int) -> Window | None:
+    return next((w for w in windows if w.start_s <= time_s <= w.end_s), None)

@@ -1,0 +1,441 @@
+"""The plain words that every report shares: times, places, status, reasons."""
+
+import math
+import unicodedata
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+
+from shared.model import (
+    Answer,
+    Call,
+    Day,
+    Plan,
+    Proof,
+    ReadyItem,
+    ReadyKind,
+    ReadyState,
+    Route,
+    Stop,
+    StopKind,
+    Tonight,
+    Unplaced,
+    Van,
+    Window,
+)
+from shared.units import money
+
+READY_WORDS = {
+    ReadyKind.CODE: "code",
+    ReadyKind.AUTHORITY: "proof of authority",
+    ReadyKind.KEYS_PRESENT: "all existing keys there",
+    ReadyKind.VEHICLE_PLACE: "where the vehicle stands",
+    ReadyKind.DATA_LINK: "data link on site",
+    ReadyKind.BATTERY: "vehicle battery",
+}
+
+# Characters that turn the writing direction, and ones nobody can see.
+_STEERING = {"LRE", "RLE", "LRO", "RLO", "PDF", "LRI", "RLI", "FSI", "PDI"}
+_INVISIBLE = "\u061c\u200b\u200e\u200f\u2060\ufeff"
+
+_WEEKDAYS = (
+    "Monday",
+    "Tuesday",
+    "Wednesday",
+    "Thursday",
+    "Friday",
+    "Saturday",
+    "Sunday",
+)
+_MONTHS = (
+    "January",
+    "February",
+    "March",
+    "April",
+    "May",
+    "June",
+    "July",
+    "August",
+    "September",
+    "October",
+    "November",
+    "December",
+)
+
+TRAVEL_LIMITS = (
+    "No plan knows tomorrow's road works, closures, accidents, weather or "
+    "parking: look before you leave."
+)
+STRAIGHT_LIMITS = (
+    "Driving times come from straight lines, not from streets: a river, a railway "
+    "or a one-way system in between makes a drive longer than shown."
+)
+SHEET_LIMITS = (
+    "Follow local law and licensing, and make sure that whoever asks for a key may "
+    "have one."
+)
+
+
+def clean(text: str) -> str:
+    """Return text on one line without anything that steers a terminal.
+
+    Parameters
+    ----------
+    text : str
+        What somebody typed.
+
+    Returns
+    -------
+    str
+        Without control characters and writing-direction overrides, each run of
+        white space as one space.
+    """
+    if text.isascii() and text.isprintable() and "  " not in text:
+        return text.strip()
+    kept = (
+        character
+        for character in " ".join(text.split())
+        if unicodedata.category(character) not in {"Cc", "Cs"}
+        and unicodedata.bidirectional(character) not in _STEERING
+        and character not in _INVISIBLE
+    )
+    return " ".join("".join(kept).split())
+
+
+def name_kind(day: Day, kind_id: str) -> str:
+    """Return a kind of work's name, or its id where the table has none."""
+    kind = day.kinds.get(kind_id)
+    return kind.name if kind is not None and kind.name else kind_id
+
+
+def name_part(day: Day, part_id: str) -> str:
+    """Return a part's name, or its id where the list has none."""
+    part = day.parts.get(part_id)
+    return part.name if part is not None and part.name else part_id
+
+
+def name_van(van: Van) -> str:
+    """Return a van's id, and its driver's name where it says more."""
+    driver = clean(van.driver)
+    return f"{van.id}, {driver}" if driver and driver != van.id else van.id
+
+
+def date_words(day: Day) -> str:
+    """Return the day's date as people say it, free of the machine's language."""
+    weekday, month = _WEEKDAYS[day.date.weekday()], _MONTHS[day.date.month - 1]
+    return f"{weekday} {day.date.day} {month} {day.date.year}"
+
+
+def span(day: Day, window: Window) -> str:
+    """Return a window as ``08:30 to 09:30``."""
+    clock = day.clock
+    return f"{clock.hhmm(window.start_s)} to {clock.hhmm(window.end_s)}"
+
+
+def promise_words(day: Day, call: Call) -> str:
+    """Return when a call was promised, or else when it can be done."""
+    if call.promise is not None:
+        return f"promised {span(day, call.promise)}"
+    if call.windows:
+        return "open " + " or ".join(span(day, window) for window in call.windows)
+    return "any time"
+
+
+def kilometres(distance_m: int) -> str:
+    """Return metres as kilometres with one decimal, ``6.4 km``."""
+    tenths = (distance_m + 50) // 100
+    return f"{tenths // 10}.{tenths % 10} km"
+
+
+def span_words(duration_s: int) -> str:
+    """Return a duration to the nearest minute: ``45 min`` or ``2 h 05``."""
+    whole = (duration_s + 30) // 60
+    if whole < 60:  # noqa: PLR2004 - minutes of an hour
+        return f"{whole} min"
+    return f"{whole // 60} h {whole % 60:02d}"
+
+
+def slack_words(slack_s: int) -> str:
+    """Return slack to the whole minute, rounded down: never more than there is."""
+    return span_words(slack_s // 60 * 60)
+
+
+def lead_words(lead_s: int) -> str:
+    """Return a lead time: ``45 min``, ``8 h`` or ``2 days``."""
+    day_s = 24 * 3600
+    if lead_s >= 2 * day_s and lead_s % day_s == 0:
+        return f"{lead_s // day_s} days"
+    if lead_s >= 3600 and lead_s % 3600 == 0:  # noqa: PLR2004 - seconds of an hour
+        return f"{lead_s // 3600} h"
+    return span_words(-(-lead_s // 60) * 60)
+
+
+def count(number: int, one: str, many: str = "") -> str:
+    """Return ``1 call`` or ``3 calls``."""
+    return f"{number} {one if number == 1 else many or one + 's'}"
+
+
+def join(words: Iterable[str], last: str = "and") -> str:
+    """Return ``a``, ``a and b`` or ``a, b and c``."""
+    listed = list(words)
+    if len(listed) < 2:  # noqa: PLR2004 - nothing to join
+        return "".join(listed)
+    return f"{', '.join(listed[:-1])} {last} {listed[-1]}"
+
+
+def is_tight(day: Day, call: Call, stop: Stop) -> bool:
+    """Return whether a visit starts close to the end of what was promised."""
+    return (
+        call.promise is not None
+        and call.promise.end_s - stop.start_s <= day.tolerance_s
+    )
+
+
+def gap_permille(plan: Plan) -> int | None:
+    """Return how far above its bound a plan may be at most, rounded up.
+
+    Parameters
+    ----------
+    plan : Plan
+        With or without a bound.
+
+    Returns
+    -------
+    int or None
+        Tenths of a percent of the bound; ``None`` where nothing is known.
+    """
+    bound = plan.status.bound_units
+    if plan.status.proof is Proof.PROVED_BEST:
+        return 0
+    if plan.status.proof is not Proof.BOUNDED or bound is None or bound <= 0:
+        return None
+    return max(0, math.ceil((plan.cost_units - bound) * 1000 / bound))
+
+
+def status_words(plan: Plan) -> str:
+    """Return how good a plan is known to be, in one sentence or two."""
+    gap = gap_permille(plan)
+    if plan.status.proof is Proof.PROVED_BEST:
+        words = (
+            "Proved best: calls in order of priority, then cost; no plan that keeps "
+            "the rules does better."
+        )
+    elif gap is not None:
+        words = (
+            f"At most {gap // 10}.{gap % 10} % above the best possible cost of "
+            "serving these calls."
+        )
+    else:
+        words = "Best found: nothing better turned up, but that is no proof."
+    if plan.status.stopped:
+        words += " The search was stopped early: this is the best plan so far."
+    return words
+
+
+def place_words(day: Day, van: Van, *, finish: bool = False) -> str:
+    """Return where a van starts or finishes, in words."""
+    place = van.finish if finish else van.start
+    if place is None:
+        return "anywhere"
+    if place == day.shop.place:
+        return clean(place.name) or "the shop"
+    return clean(place.name) or f"{place.lat_deg:.5f}, {place.lon_deg:.5f}"
+
+
+def ready_words(item: ReadyItem) -> str:
+    """Return a ready item and its state: ``code: open``."""
+    state = str(item.state)
+    if item.state is ReadyState.WAIVED and item.waived_by:
+        state += f" by {clean(item.waived_by)}"
+    return f"{READY_WORDS[item.kind]}: {state}"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Visit:
+    """One stop with what surrounds it.
+
+    Parameters
+    ----------
+    stop : Stop
+        The stop itself.
+    call : Call or None
+        Its call; ``None`` for a break.
+    number : int or None
+        1 for the route's first call, 2 for its second; ``None`` for a break.
+    leave_s : int
+        When the van sets off towards it.
+    """
+
+    stop: Stop
+    call: Call | None
+    number: int | None
+    leave_s: int
+
+
+def visits(day: Day, route: Route) -> Iterator[Visit]:
+    """Yield a route's stops with their calls, numbers and departures."""
+    calls = {call.id: call for call in day.calls}
+    leave_s, number = route.leave_s, 0
+    for stop in route.stops:
+        call = None
+        if stop.kind is StopKind.CALL and stop.call_id is not None:
+            call = calls[stop.call_id]
+            number += 1
+        yield Visit(
+            stop=stop,
+            call=call,
+            number=number if call is not None else None,
+            leave_s=leave_s,
+        )
+        leave_s = stop.finish_s
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Why:
+    """One reason with all the vans it holds for.
+
+    Parameters
+    ----------
+    who : str
+        ``North and South``, ``every van``, or empty when no van matters.
+    text, remedy : str
+        The reason, and what would help (may be empty).
+    """
+
+    who: str
+    text: str
+    remedy: str
+
+
+def group_reasons(day: Day, unplaced: Unplaced) -> tuple[Why, ...]:
+    """Return why a call is not planned, vans with the same reason together.
+
+    Parameters
+    ----------
+    day : Day
+        Knows how many vans there are.
+    unplaced : Unplaced
+        The call and a reason for each van.
+
+    Returns
+    -------
+    tuple of Why
+        In the order of first appearance.
+    """
+    groups: dict[tuple[str, str], list[str | None]] = {}
+    for reason in unplaced.reasons:
+        groups.setdefault((reason.text, reason.remedy), []).append(reason.van_id)
+    every = {van.id for van in day.vans}
+    found = []
+    for (text, remedy), vans in groups.items():
+        named = [van for van in vans if van is not None]
+        if len(named) < len(vans):
+            who = ""
+        elif len(every) > 1 and set(named) == every:
+            who = "every van"
+        else:
+            who = join(dict.fromkeys(named))
+        found.append(Why(who=who, text=text, remedy=remedy))
+    return tuple(found)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Evening:
+    """Tonight's list, by who is rung or asked; longest lead time first in each.
+
+    Parameters
+    ----------
+    codes, customers, drivers : tuple of Tonight
+        Codes to buy, customers to ask, what drivers see to.
+    """
+
+    codes: tuple[Tonight, ...]
+    customers: tuple[Tonight, ...]
+    drivers: tuple[Tonight, ...]
+
+
+def sort_evening(answer: Answer) -> Evening:
+    """Return tonight's list sorted into codes, customers and drivers.
+
+    Parameters
+    ----------
+    answer : Answer
+        Its items stand with the longest lead time first; that order is kept.
+
+    Returns
+    -------
+    Evening
+        The same items in three groups.
+    """
+    codes, customers, drivers = [], [], []
+    for entry in answer.tonight:
+        if entry.item.kind is ReadyKind.CODE:
+            codes.append(entry)
+        elif entry.item.owner == "driver":
+            drivers.append(entry)
+        else:
+            customers.append(entry)
+    return Evening(
+        codes=tuple(codes), customers=tuple(customers), drivers=tuple(drivers)
+    )
+
+
+def codes_words(evening: Evening) -> str:
+    """Return how many codes are to be bought and what they cost together.
+
+    Parameters
+    ----------
+    evening : Evening
+        Codes of calls that are not planned are named by themselves.
+
+    Returns
+    -------
+    str
+        For example ``Codes to buy: 3, 73.50 in all``.
+    """
+    sure = [e.item.cost_cents for e in evening.codes if e.by_s is not None]
+    maybe = [e.item.cost_cents for e in evening.codes if e.by_s is None]
+    words = f"Codes to buy: {len(sure) or 'none'}"
+    if sure:
+        words += f", {money(sum(sure))} in all"
+    if maybe:
+        words += f"; {len(maybe)} more ({money(sum(maybe))}) if a call gets a place"
+    return words
+
+
+def sums_words(answer: Answer) -> str:
+    """Return the day in one line: calls, vans, kilometres, cost."""
+    plan, day = answer.plan, answer.day
+    placed = sum(len(route.call_ids) for route in plan.routes)
+    calls, vans = count(len(day.calls), "call"), count(len(plan.routes), "van")
+    words = [
+        f"{placed} of {calls} planned on {vans}",
+        kilometres(sum(route.distance_m for route in plan.routes)),
+    ]
+    overtime_s = sum(route.overtime_s for route in plan.routes)
+    if overtime_s:
+        words.append(f"overtime {span_words(overtime_s)}")
+    words.append(f"cost {money(plan.cost_cents)}")
+    return ", ".join(words)
+
+
+def travel_words(day: Day) -> tuple[str, ...]:
+    """Return which travel times were used, and what they cannot know."""
+    rules = day.travel
+    if rules.matrix is not None:
+        used = "Driving times: the given table."
+        limits = TRAVEL_LIMITS
+    else:
+        used = (
+            f"Driving times: {rules.free_flow_kmh:g} km/h on a free road, "
+            f"{span_words(rules.start_stop_s)} to set off and park."
+        )
+        limits = f"{STRAIGHT_LIMITS} {TRAVEL_LIMITS}"
+    sources = [
+        f"{label}: {clean(text).rstrip('.')}."
+        for label, text in (
+            ("Distance", rules.source),
+            ("Traffic", rules.traffic.source),
+        )
+        if text
+    ]
+    return (" ".join([used, *sources]), limits)

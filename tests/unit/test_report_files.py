@@ -1,0 +1,295 @@
+import csv
+import io
+import json
+import math
+from collections import Counter
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import Any
+from zoneinfo import ZoneInfo
+
+import pytest
+from icalendar import Calendar
+
+from dispatch.report import write_all
+from dispatch.report.calendar import calendar_bytes
+from dispatch.report.csvfile import tables
+from dispatch.report.document import document
+from dispatch.report.folder import name_files
+from dispatch.report.geojson import feature_collection, geojson_text
+from shared.model import Answer
+from tests.unit.sample_answer import ANSWER, DAY, PLAN, hostile_answer
+
+MIDNIGHT = datetime(2026, 11, 26, tzinfo=ZoneInfo("Europe/Berlin"))
+
+
+# --- tables ------------------------------------------------------------------
+
+
+def rows(name: str, answer: Answer = ANSWER) -> list[dict[str, str]]:
+    return list(csv.DictReader(io.StringIO(tables(document(answer))[name], newline="")))
+
+
+def test_every_stop_is_a_row_and_reads_back_as_planned() -> None:
+    read = rows("stops.csv")
+    stops = [stop for route in PLAN.routes for stop in route.stops]
+    assert [row["call_id"] for row in read] == [stop.call_id or "" for stop in stops]
+    for row, stop in zip(read, stops, strict=True):
+        start = MIDNIGHT + timedelta(seconds=stop.start_s)
+        assert datetime.fromisoformat(row["start_at"]) == start
+        assert int(row["drive_m"]) == stop.drive_m
+
+
+def test_lines_of_a_table_end_in_cr_lf_and_have_equally_many_cells() -> None:
+    for answer in (ANSWER, hostile_answer()):
+        for name, text in tables(document(answer)).items():
+            assert text.endswith("\r\n")
+            assert "\n" not in text.replace("\r\n", "")
+            assert len({len(row) for row in csv.reader(io.StringIO(text))}) == 1, name
+
+
+def test_no_cell_of_words_is_taken_for_a_formula() -> None:
+    guarded = Counter[str]()
+    for text in tables(document(hostile_answer())).values():
+        for row in csv.reader(io.StringIO(text)):
+            for cell in row:
+                if cell.startswith(("=", "+", "-", "@", "\t", "\r")):
+                    float(cell)  # only a number may begin like that
+                guarded[cell[:2]] += 1
+    # The planted ones are there, made harmless: '=1+1, '+49, '@, '-
+    assert all(guarded[start] for start in ("'=", "'+", "'@", "'-"))
+
+
+def test_a_western_longitude_stays_a_number() -> None:
+    call = replace(DAY.calls[0], place=replace(DAY.calls[0].place, lon_deg=-3.25))
+    stop = replace(PLAN.routes[0].stops[0], place=call.place)
+    route = replace(PLAN.routes[0], stops=(stop, *PLAN.routes[0].stops[1:]))
+    answer = replace(
+        ANSWER,
+        day=replace(DAY, calls=(call, *DAY.calls[1:])),
+        plan=replace(PLAN, routes=(route,)),
+    )
+    assert rows("stops.csv", answer)[0]["lon_deg"] == "-3.25"
+
+
+def test_pieces_picked_are_the_pieces_issued() -> None:
+    picked = Counter[tuple[str, str]]()
+    for row in rows("picks.csv"):
+        pieces = int(row["load"]) + int(row["aboard"])
+        picked[row["van_id"], row["part_id"]] += pieces
+    issued = Counter[tuple[str, str]]()
+    for issue in PLAN.issues:
+        issued[issue.van_id, issue.part_id] += issue.quantity
+    assert picked == issued
+
+
+def test_no_table_holds_a_note_on_a_code() -> None:
+    assert not any("9911" in text for text in tables(document(ANSWER)).values())
+
+
+# --- map ---------------------------------------------------------------------
+
+
+def features(what: str, answer: Answer = ANSWER) -> list[dict[str, Any]]:
+    collection: dict[str, Any] = json.loads(geojson_text(document(answer)))
+    assert collection["type"] == "FeatureCollection"
+    return [f for f in collection["features"] if f["properties"]["what"] == what]
+
+
+def test_positions_are_longitude_first() -> None:
+    for feature in features("call"):
+        call = next(c for c in DAY.calls if c.id == feature["properties"]["call_id"])
+        lon, lat = feature["geometry"]["coordinates"]
+        assert math.isclose(lon, call.place.lon_deg, abs_tol=1e-6)
+        assert math.isclose(lat, call.place.lat_deg, abs_tol=1e-6)
+
+
+def test_every_van_is_one_line_through_its_stops_and_says_it_is_straight() -> None:
+    lines = features("route")
+    assert [line["properties"]["van_id"] for line in lines] == ["North", "South"]
+    for line, route in zip(lines, PLAN.routes, strict=True):
+        assert line["properties"]["straight_lines"] is True
+        path = line["geometry"]["coordinates"]
+        van = next(van for van in DAY.vans if van.id == route.van_id)
+        places = [van.start, *(stop.place for stop in route.stops), van.finish]
+        expected: list[list[float]] = []
+        for place in places:
+            assert place is not None
+            position = [round(place.lon_deg, 6), round(place.lat_deg, 6)]
+            if not expected or expected[-1] != position:
+                expected.append(position)
+        assert path == expected
+
+
+def test_calls_without_a_place_on_a_route_are_on_the_map_too() -> None:
+    ids = [f["properties"]["call_id"] for f in features("unplaced call")]
+    assert ids == ["C8", "C9"]
+
+
+def test_a_van_that_never_moves_has_a_route_without_geometry() -> None:
+    van = replace(DAY.vans[0], start=None, finish=None)
+    route = replace(PLAN.routes[0], stops=PLAN.routes[0].stops[:1])
+    answer = replace(
+        ANSWER,
+        day=replace(DAY, vans=(van,)),
+        plan=replace(PLAN, routes=(route,)),
+    )
+    (line,) = features("route", answer)
+    assert line["geometry"] is None  # RFC 7946, 3.2: an unlocated feature
+
+
+def test_geometries_are_of_the_standard_and_numbers_finite() -> None:
+    for feature in feature_collection(document(ANSWER))["features"]:
+        assert set(feature) == {"type", "geometry", "properties"}
+        assert feature["geometry"]["type"] in {"Point", "LineString"}
+
+
+# --- calendar ----------------------------------------------------------------
+
+
+def events(content: bytes) -> list[Any]:
+    calendar = Calendar.from_ical(content)
+    return list(calendar.walk("VEVENT"))
+
+
+@pytest.mark.parametrize("number", [0, 1])
+def test_every_stop_is_an_event_at_its_hour(number: int) -> None:
+    route = PLAN.routes[number]
+    read = events(calendar_bytes(ANSWER, route))
+    assert len(read) == len(route.stops)
+    for event, stop in zip(read, route.stops, strict=True):
+        start, end = event["DTSTART"].dt, event["DTEND"].dt
+        assert start == MIDNIGHT + timedelta(seconds=stop.start_s)
+        assert end == MIDNIGHT + timedelta(seconds=stop.finish_s)
+        assert start.utcoffset() == timedelta(0)
+
+
+def test_a_calendar_s_lines_are_folded_at_75_octets_and_end_in_cr_lf() -> None:
+    for answer in (ANSWER, hostile_answer()):
+        content = calendar_bytes(answer, answer.plan.routes[0])
+        assert content.endswith(b"END:VCALENDAR\r\n")
+        lines = content.split(b"\r\n")
+        assert max(map(len, lines)) <= 75
+        assert not any(b"\n" in line or b"\r" in line for line in lines)
+        content.decode()  # folding has not torn a character for good
+        for line in lines:
+            line.decode()
+
+
+def test_hostile_words_do_not_make_events_of_their_own() -> None:
+    answer = hostile_answer()
+    evil = "x\r\nEND:VEVENT\r\nBEGIN:VEVENT\r\nSUMMARY:evil"
+    calls = tuple(replace(call, customer=evil) for call in answer.day.calls)
+    answer = replace(answer, day=replace(answer.day, calls=calls))
+    read = events(calendar_bytes(answer, answer.plan.routes[0]))
+    assert len(read) == len(PLAN.routes[0].stops)
+    assert "evil" not in [str(event["SUMMARY"]) for event in read]
+
+
+def test_a_call_keeps_its_uid_when_the_plan_changes() -> None:
+    def uids(answer: Answer, number: int) -> list[str]:
+        content = calendar_bytes(answer, answer.plan.routes[number])
+        return [str(event["UID"]) for event in events(content)]
+
+    first, second = PLAN.routes
+    later = replace(second, stops=tuple(reversed(second.stops)))
+    changed = replace(ANSWER, plan=replace(PLAN, routes=(first, later)))
+    assert uids(changed, 1) == list(reversed(uids(ANSWER, 1)))
+    everything = uids(ANSWER, 0) + uids(ANSWER, 1)
+    assert len(set(everything)) == len(everything)
+
+
+def test_the_same_plan_gives_the_same_calendar_and_a_new_version_says_so() -> None:
+    route = PLAN.routes[0]
+    assert calendar_bytes(ANSWER, route) == calendar_bytes(ANSWER, route)
+    (first, *_) = events(calendar_bytes(ANSWER, route))
+    # Planned at 18:00 the evening before, Berlin in winter.
+    assert first["DTSTAMP"].dt == datetime(2026, 11, 25, 17, tzinfo=UTC)
+    assert int(first["SEQUENCE"]) == 0
+    stamp = datetime(2026, 11, 25, 20, 30, tzinfo=UTC)
+    (second, *_) = events(calendar_bytes(ANSWER, route, stamp=stamp, sequence=3))
+    assert second["DTSTAMP"].dt == stamp
+    assert int(second["SEQUENCE"]) == 3
+
+
+def test_a_calendar_gives_away_no_phone_number_no_note_and_no_code() -> None:
+    for route in PLAN.routes:
+        content = calendar_bytes(ANSWER, route).replace(b"\r\n ", b"").decode()
+        assert "555" not in content
+        assert "Side gate" not in content
+        assert "9911" not in content
+
+
+def test_the_geo_property_is_latitude_first() -> None:
+    (first, *_) = events(calendar_bytes(ANSWER, PLAN.routes[0]))
+    place = PLAN.routes[0].stops[0].place
+    assert place is not None
+    lat, lon = map(float, first["GEO"].to_ical().split(";"))
+    assert math.isclose(lat, place.lat_deg, abs_tol=1e-6)
+    assert math.isclose(lon, place.lon_deg, abs_tol=1e-6)
+
+
+# --- the folder --------------------------------------------------------------
+
+
+def test_all_reports_are_written_and_none_is_left_half_done(tmp_path: Path) -> None:
+    folder = tmp_path / "new" / "plan"
+    written = write_all(ANSWER, folder)
+    assert sorted(written) == sorted(folder.iterdir())
+    assert {path.name for path in written} == {
+        "plan.txt",
+        "plan.json",
+        "sheet-north.html",
+        "sheet-south.html",
+        "calendar-north.ics",
+        "calendar-south.ics",
+        "stops.csv",
+        "picks.csv",
+        "unplaced.csv",
+        "purchases.csv",
+        "tonight.csv",
+        "routes.geojson",
+    }
+
+
+def test_a_plan_written_twice_is_the_same_byte_for_byte(tmp_path: Path) -> None:
+    first = {p.name: p.read_bytes() for p in write_all(ANSWER, tmp_path / "a")}
+    second = {p.name: p.read_bytes() for p in write_all(ANSWER, tmp_path / "b")}
+    assert first == second
+
+
+def test_a_van_s_old_sheet_goes_and_everything_else_stays(tmp_path: Path) -> None:
+    write_all(ANSWER, tmp_path)
+    own = tmp_path / "sheet-mine.html"
+    own.write_text("my own notes")
+    (tmp_path / "calls.csv").write_text("id\n")
+    one_van = replace(
+        ANSWER,
+        plan=replace(PLAN, routes=PLAN.routes[:1]),
+        pick_lists=ANSWER.pick_lists[:1],
+    )
+    write_all(one_van, tmp_path)
+    assert not (tmp_path / "sheet-south.html").exists()
+    assert not (tmp_path / "calendar-south.ics").exists()
+    assert own.read_text() == "my own notes"
+    assert (tmp_path / "calls.csv").exists()
+
+
+def test_nothing_is_touched_when_a_report_cannot_be_made(tmp_path: Path) -> None:
+    write_all(ANSWER, tmp_path)
+    before = {p.name: p.read_bytes() for p in tmp_path.iterdir()}
+    broken = replace(ANSWER, day=replace(DAY, calls=DAY.calls[:1]))
+    with pytest.raises(KeyError):  # a plan that names calls the day has not
+        write_all(broken, tmp_path)
+    assert {p.name: p.read_bytes() for p in tmp_path.iterdir()} == before
+
+
+def test_tables_carry_the_mark_by_which_spreadsheets_know_utf_8(tmp_path: Path) -> None:
+    write_all(ANSWER, tmp_path)
+    assert (tmp_path / "stops.csv").read_bytes().startswith(b"\xef\xbb\xbf")
+
+
+def test_vans_with_awkward_names_get_file_names_of_their_own() -> None:
+    names = name_files(["Van 1", "van-1", "../etc", "Käthe", "鍵", "鍵屋", "CON"])
+    assert names == ["van-1", "van-1-2", "etc", "kathe", "van", "van-2", "con"]

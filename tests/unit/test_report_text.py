@@ -1,0 +1,302 @@
+import re
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from dispatch.report.text import check_text, measure, plan_text, wrap
+from dispatch.report.words import (
+    clean,
+    gap_permille,
+    group_reasons,
+    lead_words,
+    slack_words,
+    status_words,
+)
+from dispatch.vancheck import van_check
+from shared.model import Proof, Reason, Rule, Status, StopKind, Unplaced
+from tests.builders import a_call, a_day, a_van
+from tests.unit.sample_answer import ANSWER, DAY, HOSTILE, PLAN, hostile_answer
+
+TEXT = plan_text(ANSWER)
+
+
+def squeeze(text: str) -> str:
+    """Return text with every run of white space as one space."""
+    return " ".join(text.split())
+
+
+def test_an_emergency_stands_before_every_number() -> None:
+    words = squeeze(TEXT)
+    emergency = words.index("A child, an animal or an ill person locked in")
+    assert emergency < words.index("7 of 9 calls")
+    assert "EMERGENCY FIRST." in words[:emergency]
+
+
+def test_a_day_without_emergencies_raises_no_alarm() -> None:
+    calm = replace(ANSWER, cautions=())
+    assert "EMERGENCY" not in plan_text(calm)
+
+
+def test_invented_data_says_so_at_the_top() -> None:
+    assert "Invented data" in "\n".join(TEXT.splitlines()[:4])
+
+
+@pytest.mark.parametrize("number", [0, 1])
+def test_every_stop_is_shown_with_all_its_times(number: int) -> None:
+    route = PLAN.routes[number]
+    chapter = TEXT.split("\nVan ")[2 + number]  # the first one is the overview
+    assert chapter.startswith(f"{route.van_id},")
+    leave_s, position = route.leave_s, 0
+    for stop in route.stops:
+        if stop.drive_s:
+            position = chapter.index(f"leave {DAY.clock.hhmm(leave_s)}", position)
+            position = chapter.index(f"arrive {DAY.clock.hhmm(stop.arrive_s)}")
+        position = chapter.index(f"start {DAY.clock.hhmm(stop.start_s)}", position)
+        position = chapter.index(f"finish {DAY.clock.hhmm(stop.finish_s)}", position)
+        leave_s = stop.finish_s
+    assert f"arrive {DAY.clock.hhmm(route.finish_s)}" in chapter[position:]
+
+
+def test_every_call_is_named_with_its_customer_place_and_phone() -> None:
+    words = squeeze(TEXT)
+    for call in DAY.calls:
+        assert f"{call.customer}, {call.place.name}, tel {call.phone}" in words
+
+
+def test_slack_and_waiting_are_what_the_plan_says() -> None:
+    # C2: arrives 09:08:48, starts 09:30, promise ends 11:00: slack 1 h 30.
+    block = TEXT.split(" 2  C2, Add a key")[1].split("\n\n")[0]
+    assert "slack 1 h 30" in block
+    assert "wait 21 min" in block
+
+
+def test_slack_is_never_shown_longer_than_it_is() -> None:
+    assert slack_words(59) == "0 min"
+    assert slack_words(3599) == "59 min"
+
+
+def test_a_start_near_the_end_of_the_promise_is_called_tight() -> None:
+    stop = PLAN.routes[0].stops[0]  # C1, promised until 09:30, tolerance 10 min
+    late = replace(stop, start_s=stop.start_s + 3000, slack_s=597)
+    route = replace(PLAN.routes[0], stops=(late, *PLAN.routes[0].stops[1:]))
+    answer = replace(ANSWER, plan=replace(PLAN, routes=(route, PLAN.routes[1])))
+    assert "slack 9 min, tight" in plan_text(answer)
+    assert "tight" not in TEXT
+
+
+def test_the_pick_list_says_bin_part_numbers_calls_spares_and_substitute() -> None:
+    words = squeeze(TEXT)
+    assert (
+        "A5 3 - Chip blank, edge cut, long head (BLANK-5): for C3, 1 spare, "
+        "instead of Chip blank, edge cut (BLANK-4)" in words
+    )
+    assert "A1 - 6 House blank, six pin (BLANK-1): for C6 and C4, 1 spare" in words
+
+
+def test_tonight_counts_the_codes_and_what_they_cost() -> None:
+    # One code of 24.50 for a planned call, one of 31.00 for a call without a place.
+    assert (
+        "Codes to buy: 1, 24.50 in all; 1 more (31.00) if a call gets a place"
+        in squeeze(TEXT)
+    )
+
+
+def test_a_note_on_a_code_is_never_shown() -> None:
+    assert "9911" not in TEXT
+
+
+def test_purchases_say_what_hangs_on_them_and_whether_they_come_in_time() -> None:
+    words = squeeze(TEXT)
+    assert (
+        "1 \u00d7 Proximity fob, four button (FOB-9), 52.00 hangs on it: C9 "
+        "at Eastgate counter, lead time 2 days, too late for this day" in words
+    )
+    assert "spare for C7 lead time not known" in words
+
+
+def test_vans_with_the_same_reason_are_named_together() -> None:
+    day = a_day(a_call("C1"), vans=(a_van("A"), a_van("B"), a_van("C")))
+    same = [Reason(rule=Rule.SKILL, text="no", van_id=van) for van in ("A", "B")]
+    other = Reason(rule=Rule.STOCK, text="none left", van_id="C")
+    some = group_reasons(day, Unplaced(call_id="C1", reasons=(*same, other)))
+    assert [(why.who, why.text) for why in some] == [
+        ("A and B", "no"),
+        ("C", "none left"),
+    ]
+    third = replace(same[0], van_id="C")
+    every = group_reasons(day, Unplaced(call_id="C1", reasons=(*same, third)))
+    assert [why.who for why in every] == ["every van"]
+
+
+def test_each_reason_of_an_unplaced_call_is_in_the_text() -> None:
+    words = squeeze(TEXT)
+    for unplaced in PLAN.unplaced:
+        for reason in unplaced.reasons:
+            assert reason.text in words
+            assert reason.remedy in words
+    assert "every van: the driver does not know safes" in words
+
+
+def test_the_gap_is_rounded_up_so_that_it_promises_nothing_too_good() -> None:
+    plan = replace(PLAN, status=Status(proof=Proof.BOUNDED, bound_units=10**6))
+    cost = plan.cost_units
+    exact = (cost - 10**6) * 1000 / 10**6
+    gap = gap_permille(plan)
+    assert gap is not None
+    assert exact <= gap < exact + 1
+
+
+def test_the_status_line_says_how_much_is_known() -> None:
+    def words(status: Status) -> str:
+        return status_words(replace(PLAN, status=status))
+
+    assert words(Status(proof=Proof.PROVED_BEST)).startswith("Proved best")
+    assert words(Status(proof=Proof.BEST_FOUND)).startswith("Best found")
+    # A bound of nothing is no bound.
+    assert words(Status(proof=Proof.BOUNDED, bound_units=0)).startswith("Best found")
+    assert "At most 1.3 % above the best possible" in TEXT
+    stopped = words(Status(proof=Proof.BEST_FOUND, stopped=True))
+    assert "stopped early" in stopped
+
+
+def test_the_footer_names_what_the_driving_times_cannot_know() -> None:
+    assert "straight lines, not from streets" in squeeze(TEXT)
+    given_table = replace(DAY, travel=replace(DAY.travel, matrix={}))
+    words = squeeze(plan_text(replace(ANSWER, day=given_table)))
+    assert "the given table" in words
+    assert "straight lines, not" not in words
+
+
+def test_a_van_that_stays_in_is_named() -> None:
+    assert "Not needed" not in TEXT
+    more = replace(DAY, vans=(*DAY.vans, a_van("West")))
+    assert "Not needed: West" in plan_text(replace(ANSWER, day=more))
+
+
+@pytest.mark.parametrize("width", [40, 72, 80, 100, 132])
+@pytest.mark.parametrize("encoding", ["utf-8", "ascii", "cp1252"])
+def test_no_line_is_wider_than_the_terminal(width: int, encoding: str) -> None:
+    for answer in (ANSWER, hostile_answer()):
+        text = plan_text(answer, width, encoding=encoding)
+        assert max(map(measure, text.splitlines())) <= max(width, 72)
+        text.encode(encoding)
+
+
+def test_long_names_are_wrapped_and_never_cut_off() -> None:
+    words = plan_text(hostile_answer())
+    letters = re.sub(r"\s", "", words)
+    assert letters.count(re.sub(r"\s", "", clean(HOSTILE))) >= len(DAY.calls)
+
+
+def test_what_customers_typed_cannot_steer_the_terminal() -> None:
+    text = plan_text(hostile_answer())
+    assert not set(text) & (set(map(chr, range(32))) - {"\n"} | {"\u202e"})
+
+
+def test_headings_are_bold_only_when_asked_for() -> None:
+    assert "\x1b" not in TEXT
+    bold = plan_text(ANSWER, bold=True)
+    assert re.sub(r"\x1b\[[01]m", "", bold) == TEXT
+
+
+def test_a_plain_terminal_gets_plain_characters() -> None:
+    plain = plan_text(ANSWER, encoding="ascii")
+    assert plain.isascii()
+    assert "1 x Proximity fob" in plain
+    # The layout is the same, line for line.
+    assert [len(line) for line in plain.splitlines()] == [
+        len(line) for line in TEXT.splitlines()
+    ]
+
+
+def test_a_name_the_terminal_cannot_write_is_spelled_in_simpler_letters() -> None:
+    calls = (replace(DAY.calls[0], customer="Zoë Ł"), *DAY.calls[1:])
+    text = plan_text(replace(ANSWER, day=replace(DAY, calls=calls)), encoding="ascii")
+    # No simpler letter stands for the last one: its number does, not a '?'.
+    assert "Zoe \\u0141" in text
+
+
+def test_a_day_on_which_nothing_could_be_planned_is_still_an_answer() -> None:
+    empty = replace(PLAN, routes=(), issues=())
+    text = plan_text(replace(ANSWER, plan=empty, pick_lists=(), tonight=()))
+    assert "0 of 9 calls planned on 0 vans" in text
+
+
+@given(st.text(), st.integers(2, 100))
+def test_wrapping_keeps_every_letter_and_every_width(text: str, width: int) -> None:
+    lines = wrap(text, width)
+    assert all(measure(line) <= width for line in lines)
+    assert "".join("".join(lines).split()) == "".join(clean(text).split())
+
+
+@given(st.text())
+def test_cleaned_text_is_one_line_without_control_characters(text: str) -> None:
+    once = clean(text)
+    assert once == clean(once)
+    assert len(once.splitlines()) <= 1
+
+
+def test_wide_characters_take_two_columns_and_accents_none() -> None:
+    assert measure("鍵") == 2
+    assert measure("e\u0301") == 1
+
+
+def test_lead_times_are_said_in_their_natural_unit() -> None:
+    assert lead_words(2 * 86400) == "2 days"
+    assert lead_words(8 * 3600) == "8 h"
+    assert lead_words(5400) == "1 h 30"
+    assert lead_words(61) == "2 min"
+
+
+def test_the_van_check_names_every_van_and_every_loose_call() -> None:
+    check = van_check(DAY)
+    text = squeeze(check_text(check))
+    for van in check.vans:
+        assert f"Van {van.van_id}, {van.driver}" in text
+        assert van.text[1:] in text
+    for call in check.calls:
+        assert call.text in text
+    assert "not everything is there yet" in text
+    assert "Proximity fob, four button (FOB-9): 1 wanted, 0 in the vans" in text
+
+
+def test_the_van_check_fits_the_terminal_whatever_people_typed() -> None:
+    text = check_text(van_check(hostile_answer().day), encoding="ascii")
+    assert max(map(len, text.splitlines())) <= 80
+
+
+def test_the_plan_on_the_terminal_imports_nothing_heavy(tmp_path: Path) -> None:
+    import subprocess  # noqa: PLC0415 - only this test starts an interpreter
+    import sys  # noqa: PLC0415
+
+    script = tmp_path / "probe.py"
+    script.write_text(
+        "import sys\n"
+        "import dispatch.report.text, dispatch.report.document, dispatch.report\n"
+        "heavy = {'jinja2', 'icalendar', 'pydantic', 'pandas', 'numpy', 'numba'}\n"
+        "print(sorted(heavy & set(sys.modules)))\n"
+    )
+    root = Path(__file__).parents[2]
+    done = subprocess.run(  # noqa: S603 - our own script
+        [sys.executable, script],
+        capture_output=True,
+        check=True,
+        cwd=root,
+        env={"PYTHONPATH": str(root)},
+        text=True,
+    )
+    assert done.stdout.strip() == "[]"
+
+
+def test_the_sample_is_consistent_with_itself() -> None:
+    for route in PLAN.routes:
+        now_s = route.leave_s
+        for stop in route.stops:
+            assert stop.arrive_s == now_s + stop.drive_s
+            assert stop.start_s >= stop.arrive_s
+            now_s = stop.finish_s
+        assert route.finish_s == now_s + route.last_drive_s
+        assert sum(stop.kind is StopKind.BREAK for stop in route.stops) == 1
