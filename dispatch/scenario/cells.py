@@ -22,6 +22,7 @@ _FORBIDDEN_IN_ID = re.compile(r'[|/\\<>"?*\x00-\x1f\x7f]')
 _WAIVED = re.compile(r"waived\s+by\s+(.+)", re.IGNORECASE | re.DOTALL)
 
 LONGEST_ID = 64
+LONGEST_NIGHT_S = 16 * 3600  # 22:00-06:00 means the next morning, 16:00-13:00 not
 FEW = 8  # words that are listed when none is near
 MOST_PIECES = 1_000_000
 MOST_MONEY = Decimal(1_000_000)
@@ -69,7 +70,7 @@ def one_of(known: Iterable[str], what: str) -> Callable[[str], str]:
     callable
         From text to the word.
     """
-    words = tuple(known)
+    words = dict.fromkeys(known)  # in order, and quick to look up
 
     def parse(text: str) -> str:
         if text in words:
@@ -515,13 +516,10 @@ def window(clock: DayClock) -> Callable[[str], Window]:
             raise Refused("a window such as 08:00-10:00")
         start_s, end_s = parse_time(ends[0]), parse_time(ends[1])
         if end_s < start_s:
-            hour, rest = int(re.split("[:.]", ends[1])[0]), ends[1].lstrip()[-3:]
-            hint = (
-                f"; past midnight write {ends[0]}-{hour + 24}{rest}"
-                if hour < 24 and len(re.split("[:.]", ends[1])) == 2  # noqa: PLR2004
-                else ""
-            )
-            raise Refused(f"a window that ends after it starts{hint}")
+            hour, rest = re.split("(?=[:.])", ends[1], maxsplit=1)
+            night = end_s + 24 * 3600 - start_s <= LONGEST_NIGHT_S
+            hint = f"; past midnight write {ends[0]}-{int(hour) + 24}{rest}"
+            raise Refused(f"a window that ends after it starts{hint if night else ''}")
         return Window(start_s=start_s, end_s=end_s)
 
     return parse
@@ -577,28 +575,25 @@ def pieces(text: str) -> tuple[str, int]:
     return match[1], quantity
 
 
-def known_part(text: str, known: Iterable[str]) -> str:
-    """Return a part id that ``parts.csv`` lists.
+def known_parts(ids: Iterable[str], known: Iterable[str]) -> None:
+    """Refuse part ids that ``parts.csv`` does not list, all at once.
 
     Parameters
     ----------
-    text : str
-        The id.
+    ids : iterable of str
+        What a cell names.
     known : iterable of str
         All ids.
-
-    Returns
-    -------
-    str
-        The same.
     """
-    listed = tuple(known)
-    if text not in listed:
+    listed = frozenset(known)
+    unknown = [word for word in dict.fromkeys(ids) if word not in listed]
+    if unknown:
         raise Refused(
-            f"parts of parts.csv, such as 'A or B x2 | C'; it has no "
-            f"'{text[:LONGEST_ID]}'{nearest(text, listed)}"
+            "parts of parts.csv, such as 'A or B x2 | C'; it has no "
+            + ", no ".join(
+                f"'{word[:LONGEST_ID]}'{nearest(word, listed)}" for word in unknown
+            )
         )
-    return text
 
 
 def needs(parts: dict[str, Part]) -> Callable[[str], tuple[Need, ...]]:
@@ -617,18 +612,18 @@ def needs(parts: dict[str, Part]) -> Callable[[str], tuple[Need, ...]]:
     """
 
     def parse(text: str) -> tuple[Need, ...]:
-        found = []
+        named: list[tuple[list[str], int, bool]] = []
         for entry in words(text):
-            named, quantity = pieces(entry)
-            alone = _ONLY.fullmatch(named)
-            ids = [
-                known_part(name, parts)
-                for name in _OR.split(alone[1] if alone else named)
-            ]
-            if len(ids) == 1 and not alone:
-                ids += parts[ids[0]].substitutes
+            said, quantity = pieces(entry)
+            alone = _ONLY.fullmatch(said)
+            ids = _OR.split(alone[1] if alone else said)
+            named.append((ids, quantity, alone is not None))
+        known_parts((word for ids, _, _ in named for word in ids), parts)
+        found = []
+        for ids, quantity, only in named:
+            own = parts[ids[0]].substitutes if len(ids) == 1 and not only else ()
             found.append(
-                Need(alternatives=tuple(dict.fromkeys(ids)), quantity=quantity)
+                Need(alternatives=tuple(dict.fromkeys((*ids, *own))), quantity=quantity)
             )
         return tuple(found)
 

@@ -476,14 +476,16 @@ def _refuse_twice(row: Row, found: str, earlier: Row) -> None:
 
 def _read_part(row: Row, part_id: str, known: set[str], kits: set[str]) -> Part:
     def substitutes(text: str) -> tuple[str, ...]:
-        ids = [cells.known_part(word, known) for word in cells.words(text)]
+        ids = cells.words(text)
+        cells.known_parts(ids, known)
         return tuple(word for word in dict.fromkeys(ids) if word != part_id)
 
     def components(text: str) -> tuple[tuple[str, int], ...]:
         total: dict[str, int] = {}
-        for entry in cells.words(text):
-            word, quantity = cells.pieces(entry)
-            if cells.known_part(word, known) == part_id:
+        entries = [cells.pieces(entry) for entry in cells.words(text)]
+        cells.known_parts((word for word, _ in entries), known)
+        for word, quantity in entries:
+            if word == part_id:
                 raise Refused("components other than the kit itself")
             if word in kits:
                 raise Refused(
@@ -534,7 +536,7 @@ def _read_stock(
     known_holder = cells.one_of(sorted(holders), "'shop', a van or a counter")
 
     def known_part(text: str) -> str:
-        if parts is None or vans is None:
+        if parts is None:
             return text
         if text not in parts:
             raise Refused(f"a part of parts.csv{cells.nearest(text, parts)}")

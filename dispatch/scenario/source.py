@@ -7,6 +7,7 @@ same words.
 import math
 import re
 import tomllib
+import warnings
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 from datetime import date, time
@@ -267,36 +268,17 @@ def read_table(
     text = read_text(path, findings, why=why)
     if text is None:
         return None
-    first = _QUOTED.sub("", text.lstrip("\n").split("\n", 1)[0])
+    lines = text.split("\n")
+    first = next(_QUOTED.sub("", line) for line in lines if line.strip())
     separator = max(_SEPARATORS, key=first.count)
-    wide = [
-        number
-        for number, line in enumerate(text.split("\n"), 1)
-        if line.count(separator) >= MOST_COLUMNS
-    ]
-    if wide:
-        findings.faults.append(
-            Fault(
-                file=path.name,
-                row=wide[0],
-                got=f"more than {MOST_COLUMNS} cells",
-                expected=f"a table of at most {MOST_COLUMNS} columns",
-            )
-        )
-        return None
-    width = 1 + max(line.count(separator) for line in text.split("\n"))
+    frame = None
+    wide = max(range(len(lines)), key=lambda number: lines[number].count(separator))
+    width = 1 + lines[wide].count(separator)
     try:
-        frame = pd.read_csv(
-            StringIO(text),
-            sep=separator,
-            header=None,
-            names=list(range(width)),
-            index_col=False,
-            dtype=str,
-            keep_default_na=False,
-            na_filter=False,
-            skip_blank_lines=False,
-        )
+        if width <= MOST_COLUMNS:
+            frame = _parse(text, separator, width)
+        if frame is None:  # a record that runs over several lines can hold more
+            frame = _parse(text, separator, MOST_COLUMNS)
     except (pd.errors.ParserError, pd.errors.EmptyDataError) as error:
         place = re.search(r"starting at row ([0-9]+)", str(error))
         findings.faults.append(
@@ -308,8 +290,39 @@ def read_table(
             )
         )
         return None
+    if frame is None:
+        findings.faults.append(
+            Fault(
+                file=path.name,
+                row=wide + 1,
+                got=f"more than {MOST_COLUMNS} cells",
+                expected=f"a table of at most {MOST_COLUMNS} columns",
+            )
+        )
+        return None
     records = [[str(cell) for cell in record] for record in frame.to_numpy()]
     return _rows(path.name, records, findings, required, optional)
+
+
+def _parse(text: str, separator: str, width: int) -> pd.DataFrame | None:
+    """Return a table as text, None when a record has more cells than ``width``."""
+    with warnings.catch_warnings():
+        # By itself pandas would warn of surplus cells and then drop them.
+        warnings.simplefilter("error", pd.errors.ParserWarning)
+        try:
+            return pd.read_csv(
+                StringIO(text),
+                sep=separator,
+                header=None,
+                names=list(range(width)),
+                index_col=False,
+                dtype=str,
+                keep_default_na=False,
+                na_filter=False,
+                skip_blank_lines=False,
+            )
+        except pd.errors.ParserWarning:
+            return None
 
 
 def _header(

@@ -13,6 +13,12 @@ from hypothesis import strategies as st
 
 from dispatch.generator import generate_day
 from dispatch.scenario import read_scenario, resolve_traffic, write_scenario
+from dispatch.scenario.read import (
+    CALL_COLUMNS,
+    PART_COLUMNS,
+    READY_DETAILS,
+    VAN_KEYS,
+)
 from shared.errors import Fault, InvalidInput
 from shared.model import Day, Need, ReadyKind, ReadyState, Traffic, Window
 from shared.trade import kinds, traffic_profiles
@@ -358,6 +364,37 @@ def test_a_table_of_driving_times_that_is_named_must_be_there(tmp_path: Path) ->
     assert (fault.file, fault.got) == ("travel.csv", "no such file")
 
 
+# --- the format's reference --------------------------------------------------------
+
+REFERENCE = (DEMOS / "README.md").read_text(encoding="utf-8")
+
+
+@pytest.mark.parametrize(
+    "word",
+    [
+        *CALL_COLUMNS[: CALL_COLUMNS.index(ReadyKind.CODE)],
+        *ReadyKind,
+        *(f"code_{detail}" for detail in READY_DETAILS),
+        *PART_COLUMNS,
+        *VAN_KEYS,
+        *traffic_profiles(),
+    ],
+)
+def test_the_reference_describes_every_column_and_key(word: str) -> None:
+    assert f"`{word}`" in REFERENCE
+
+
+def test_the_examples_of_the_reference_are_a_sound_folder(tmp_path: Path) -> None:
+    for file in FOLDER:
+        chapter = REFERENCE.split(f"## {file}\n", 1)[1]
+        example = chapter.split("```", 2)[1].split("\n", 1)[1]
+        (tmp_path / file).write_text(example, encoding="utf-8")
+    day = read_scenario(tmp_path)
+    assert [call.id for call in day.calls] == ["101", "102"]
+    assert day.parts["FOB-32"].spoil_rate == 0.04
+    assert day.notices == ()
+
+
 # --- faults ----------------------------------------------------------------------
 
 
@@ -410,6 +447,16 @@ def test_lines_are_counted_as_an_editor_counts_them(tmp_path: Path) -> None:
     assert fault.row == 6
 
 
+def test_no_cell_is_lost_where_a_stray_quotation_mark_joins_lines(
+    tmp_path: Path,
+) -> None:
+    # The mark before 1 makes one cell of '1,50,8,rekey\n2'; its record has 4 more.
+    text = 'id,lat,lon,kind\n"1,50,8,rekey\n2",50,8,rekey,9\n'
+    found = faults(tmp_path / "d", calls_csv=text)
+    assert found[0].row == 2
+    assert "more cells than the header has columns, from '9'" in found[0].got
+
+
 CELL_FAULTS = [
     ("kind", "add key please", "did you mean 'add_key'"),
     ("kind", "", "a kind of work"),
@@ -421,6 +468,8 @@ CELL_FAULTS = [
     ("lat", "0", "within 1000 km"),
     ("windows", "10:00-08:00", "ends after it starts"),
     ("windows", "22:00-02:00", "past midnight write 22:00-26:00"),
+    ("windows", "16:00-13:00", "ends after it starts"),
+    ("needs", "NIX | CELL | WEG", "no 'NIX', no 'WEG'"),
     ("windows", "08:00-10:00 | 09:59-11:00", "do not overlap"),
     ("windows", "8 to ten", "a local clock time"),
     ("windows", "08:60-09:00", "a local clock time"),
