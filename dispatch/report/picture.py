@@ -167,8 +167,7 @@ def draw_route(day: Day, route: Route) -> RouteDrawing:
         legs=legs,
         discs=discs,
         marks=tuple(
-            _mark(point, words, [(disc.x, disc.y) for disc in discs])
-            for point, words in ends
+            _mark(point, words, _obstacles(discs, legs)) for point, words in ends
         ),
         scale_width=box.units(scale_m),
         scale_words=f"{scale_m / 1000:g} km" if scale_m >= 1000 else f"{scale_m:g} m",  # noqa: PLR2004 - a kilometre
@@ -285,8 +284,18 @@ def _keep_inside(point: Point) -> Point:
     )
 
 
-def _mark(point: Point, words: str, discs: Sequence[Point]) -> Mark:
-    """Place the words of a mark where they cover the fewest discs."""
+def _obstacles(discs: Sequence[Disc], legs: Sequence[Leg]) -> list[Point]:
+    """Return points that words should not cover: discs first of all, then legs."""
+    along = [
+        (leg.x1 + part * (leg.x2 - leg.x1), leg.y1 + part * (leg.y2 - leg.y1))
+        for leg in legs
+        for part in (step / 24 for step in range(25))
+    ]
+    return [*[(disc.x, disc.y) for disc in discs] * 8, *along]
+
+
+def _mark(point: Point, words: str, obstacles: Sequence[Point]) -> Mark:
+    """Place the words of a mark where they cover least."""
     x, y = point
     length = 6.2 * len(words)
     choices: list[tuple[bool, int, int, float, float, str]] = []
@@ -295,13 +304,17 @@ def _mark(point: Point, words: str, discs: Sequence[Point]) -> Mark:
         (x - 14, y + 4, "end", x - 14 - length),
         (x, y + 25, "middle", x - length / 2),
         (x, y - 17, "middle", x - length / 2),
+        (x + 10, y + 25, "end", x + 10 - length),
+        (x - 10, y + 25, "start", x - 10),
+        (x + 10, y - 17, "end", x + 10 - length),
+        (x - 10, y - 17, "start", x - 10),
     ):
         outside = left < 2 or left + length > ROUTE_WIDTH - 2  # noqa: PLR2004 - edge
         outside = outside or not 10 < words_y < ROUTE_HEIGHT - _FOOT + 6  # noqa: PLR2004
         covered = sum(
-            left - _DISC < disc[0] < left + length + _DISC
-            and abs(disc[1] - (words_y - 4)) < _DISC + 6
-            for disc in discs
+            left - 6 < x_there < left + length + 6
+            and abs(y_there - (words_y - 4)) < _DISC
+            for x_there, y_there in obstacles
         )
         choices.append((outside, covered, len(choices), words_x, words_y, anchor))
     *_, words_x, words_y, anchor = min(choices)

@@ -4,6 +4,7 @@ Every line makes sense when it is read aloud, nothing is cut off, and nothing th
 somebody typed can steer the terminal.
 """
 
+import re
 import unicodedata
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
@@ -21,8 +22,10 @@ from dispatch.report.words import (
     join,
     kilometres,
     lead_words,
+    moment_words,
     name_kind,
     name_part,
+    name_store,
     name_van,
     place_words,
     promise_words,
@@ -34,7 +37,17 @@ from dispatch.report.words import (
     travel_words,
     visits,
 )
-from shared.model import Answer, PickList, Purchase, Purpose, Route, Shortage, Tonight
+from shared.model import (
+    Answer,
+    Day,
+    PickList,
+    Purchase,
+    Purpose,
+    ReadyKind,
+    Route,
+    Shortage,
+    Tonight,
+)
 from shared.units import cents, money
 
 if TYPE_CHECKING:  # whoever has a van check has imported it
@@ -409,16 +422,20 @@ def _stop(page: _Page, answer: Answer, visit: Visit, *, already_there: bool) -> 
         slack = f"slack {slack_words(stop.slack_s)}"
         if is_tight(day, call, stop):
             slack += ", tight"
+    promise = promise_words(day, call)
+    fits = measure(promise) < _STOP_COLUMNS[4] - _STOP_COLUMNS[2]
     page.grid(
         (
             f"start {clock.hhmm(stop.start_s)}",
             f"finish {clock.hhmm(stop.finish_s)}",
-            promise_words(day, call),
+            promise if fits else "",
             "",
             slack,
         ),
         _STOP_COLUMNS,
     )
+    if not fits:
+        page.say(promise, 4, 2)
     who = [call.customer, call.place.name, call.phone and f"tel {call.phone}"]
     for words in (
         ", ".join(word for word in who if word),
@@ -514,7 +531,7 @@ def _missing(page: _Page, answer: Answer) -> None:
         page.gap()
         page.say("Short", 2, bold=True)
         for short in answer.shortages:
-            _short(page, short, 4)
+            _short(page, short, 4, answer.day)
     if answer.purchases:
         total = money(sum(purchase.cost_cents for purchase in answer.purchases))
         page.gap()
@@ -526,11 +543,11 @@ def _missing(page: _Page, answer: Answer) -> None:
                 4,
                 2,
             )
-            for words in purchase_words(purchase):
+            for words in purchase_words(answer.day, purchase):
                 page.say(words, 6, 2)
 
 
-def _short(page: _Page, short: Shortage, indent: int) -> None:
+def _short(page: _Page, short: Shortage, indent: int, day: Day | None = None) -> None:
     missing = f"; {count(short.spares, 'spare')} missing" if short.spares else ""
     page.say(
         f"{short.name} ({short.part_id}): {short.wanted} wanted, "
@@ -541,11 +558,14 @@ def _short(page: _Page, short: Shortage, indent: int) -> None:
     if short.call_ids:
         page.say(f"hangs on it: {join(short.call_ids)}", indent + 2, 2)
     if short.elsewhere:
-        held = join(f"{number} at {store}" for store, number in short.elsewhere)
+        held = join(
+            f"{number} at {store if day is None else name_store(day, store)}"
+            for store, number in short.elsewhere
+        )
         page.say(f"elsewhere: {held}", indent + 2, 2)
 
 
-def purchase_words(purchase: Purchase) -> tuple[str, ...]:
+def purchase_words(day: Day, purchase: Purchase) -> tuple[str, ...]:
     """Return what hangs on a purchase, where it is, and when it can be here."""
     words = []
     if purchase.purpose is Purpose.SPARE:
@@ -559,7 +579,7 @@ def purchase_words(purchase: Purchase) -> tuple[str, ...]:
         else "lead time not known"
     )
     in_time = {True: ", in time", False: ", too late for this day", None: ""}
-    where = f"at {purchase.where}, " if purchase.where else ""
+    where = f"at {name_store(day, purchase.where)}, " if purchase.where else ""
     words.append(where + lead + in_time[purchase.in_time])
     return tuple(words)
 
@@ -581,19 +601,39 @@ def _evening(page: _Page, answer: Answer) -> None:
 
 
 def _errands(page: _Page, answer: Answer, entries: Sequence[Tonight]) -> None:
-    indent = 4 + max(measure(page.spell(entry.call_id)) for entry in entries) + 2
+    calls: dict[str, list[Tonight]] = {}
     for entry in entries:
-        # A call's number stands in the margin, unless it would fill the page.
-        if indent < page.width // 3:
-            page.say(entry.ask, indent, mark=f"    {page.spell(entry.call_id)}")
-        else:
-            page.say(f"{entry.call_id}: {entry.ask}", 4, 2)
-        if entry.by_s is not None and entry.item.lead_time_s:
-            page.say(
-                f"start by {answer.day.clock.hhmm(entry.by_s)}, "
-                f"it takes {lead_words(entry.item.lead_time_s)}",
-                min(indent, 6) if indent >= page.width // 3 else indent,
-            )
+        calls.setdefault(entry.call_id, []).append(entry)
+    margin = 4 + max(measure(page.spell(call_id)) for call_id in calls) + 2
+    for call_id, own in calls.items():
+        indent = margin if margin < page.width // 3 else 4
+        mark = f"    {page.spell(call_id)}" if indent == margin else ""
+        if not mark:
+            page.say(call_id, 4)
+        asks = [entry.ask for entry in own]
+        opening = _opening(asks)
+        if opening:
+            page.say(opening, indent, mark=mark)
+            mark, indent = "", indent + 2
+        for entry, ask in zip(own, asks, strict=True):
+            start = mark or ("-".rjust(indent - 1) if opening else "")
+            page.say(ask.removeprefix(opening), indent, mark=start)
+            mark = ""
+            if entry.by_s is not None and entry.item.lead_time_s:
+                by = f"start by {moment_words(answer.day, entry.by_s)}"
+                if entry.item.kind is not ReadyKind.CODE:  # there the ask says it
+                    by += f", it takes {lead_words(entry.item.lead_time_s)}"
+                page.say(by, indent)
+
+
+def _opening(asks: Sequence[str]) -> str:
+    """Return the words that all asks of one call begin with, up to a colon."""
+    if len(asks) < 2:  # noqa: PLR2004 - nothing is said twice
+        return ""
+    first = asks[0]
+    heads = [first[: colon.end()] for colon in re.finditer(": ", first)]
+    shared = [head for head in heads if all(ask.startswith(head) for ask in asks)]
+    return max(shared, key=len, default="")
 
 
 def _close(page: _Page, answer: Answer) -> None:

@@ -125,6 +125,21 @@ def date_words(day: Day) -> str:
     return f"{weekday} {day.date.day} {month} {day.date.year}"
 
 
+def name_store(day: Day, store_id: str) -> str:
+    """Return what a trade counter is called, or its id where it has no name."""
+    names = {store.id: clean(store.place.name) for store in day.counters}
+    return names.get(store_id) or store_id
+
+
+def moment_words(day: Day, time_s: int) -> str:
+    """Return a clock time near the day: ``20:04 the day before``."""
+    shown = day.clock.hhmm(time_s)
+    for suffix, words in ((" (-1)", " the day before"), (" (+1)", " the next day")):
+        if shown.endswith(suffix):
+            return shown.removesuffix(suffix) + words
+    return shown
+
+
 def span(day: Day, window: Window) -> str:
     """Return a window as ``08:30 to 09:30``."""
     clock = day.clock
@@ -136,7 +151,7 @@ def promise_words(day: Day, call: Call) -> str:
     if call.promise is not None:
         return f"promised {span(day, call.promise)}"
     if call.windows:
-        return "open " + " or ".join(span(day, window) for window in call.windows)
+        return "available " + " or ".join(span(day, window) for window in call.windows)
     return "any time"
 
 

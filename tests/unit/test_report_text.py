@@ -104,6 +104,22 @@ def test_tonight_counts_the_codes_and_what_they_cost() -> None:
     )
 
 
+def test_a_customer_is_rung_once_for_all_questions() -> None:
+    first = ANSWER.tonight[2]
+    second = replace(first, ask="Ring Fenwick Bakery (555 0103): where it stands.")
+    text = squeeze(plan_text(replace(ANSWER, tonight=(first, second))))
+    assert text.count("Ring Fenwick Bakery (555 0103):") == 1
+    assert "- ask for proof that they own the van." in text
+    assert "- where it stands." in text
+
+
+def test_what_has_to_be_done_the_evening_before_says_so() -> None:
+    # 22:40 on the day before is 80 minutes before midnight.
+    early = replace(ANSWER.tonight[1], by_s=-80 * 60)
+    text = squeeze(plan_text(replace(ANSWER, tonight=(early,))))
+    assert "start by 22:40 the day before" in text
+
+
 def test_a_note_on_a_code_is_never_shown() -> None:
     assert "9911" not in TEXT
 
@@ -112,7 +128,7 @@ def test_purchases_say_what_hangs_on_them_and_whether_they_come_in_time() -> Non
     words = squeeze(TEXT)
     assert (
         "1 \u00d7 Proximity fob, four button (FOB-9), 52.00 hangs on it: C9 "
-        "at Eastgate counter, lead time 2 days, too late for this day" in words
+        "at Eastgate 9, lead time 2 days, too late for this day" in words
     )
     assert "spare for C7 lead time not known" in words
 
