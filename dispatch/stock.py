@@ -370,10 +370,12 @@ def demand(day: Day, call: Call, picks: Sequence[str]) -> list[dict[str, int]]:
 # --- issues ------------------------------------------------------------------
 
 
-def first_choice_issues(
-    day: Day, assignment: Mapping[str, Sequence[str]]
+def give_out(
+    day: Day,
+    assignment: Mapping[str, Sequence[str]],
+    chosen: Mapping[tuple[str, int], str] | None = None,
 ) -> tuple[Issue, ...] | None:
-    """Give every need its first alternative, from the van first, then the shop.
+    """Give every need its alternative, from the van first, then the shop.
 
     Parameters
     ----------
@@ -381,14 +383,17 @@ def first_choice_issues(
         The day.
     assignment : mapping of str to sequence of str
         Van id to the ids of its calls, in route order.
+    chosen : mapping of (str, int) to str, optional
+        The alternative of a call's need, where it is not the first one.
 
     Returns
     -------
     tuple of Issue or None
-        In the order of the day's vans, then calls, then needs. No allocation has a
-        smaller total rank, and none of that rank takes fewer pieces from the shop.
-        ``None`` when stock does not allow it.
+        In the order of the day's vans, then calls, then needs. No allocation with
+        these alternatives takes fewer pieces from the shop. ``None`` when stock
+        does not allow it.
     """
+    chosen = chosen or {}
     calls = {call.id: call for call in day.calls}
     left = leave_over(day)
     issues: list[Issue] = []
@@ -396,7 +401,7 @@ def first_choice_issues(
         aboard = left.vans[van.id]
         for call_id in assignment.get(van.id, ()):
             for index, need in enumerate(calls[call_id].needs):
-                wanted = need.alternatives[0]
+                wanted = chosen.get((call_id, index), need.alternatives[0])
                 for part_id, count in pieces(day, wanted, need.quantity).items():
                     own = min(count, aboard[part_id])
                     fetched = count - own

@@ -5,7 +5,8 @@
     KeyroundError
     ├── InvalidInput   the request is wrong: every fault, each with its place
     ├── Conflict       the request was right, but the day has moved on
-    └── Unavailable    something outside did not answer (map, database, geocoder)
+    ├── Unavailable    something outside did not answer (map, database, geocoder)
+    └── Defect         keyround is wrong: its own judge refuses its plan
 
 A call that cannot be planned is none of these: it is an answer with a reason.
 """
@@ -72,3 +73,7 @@ class Conflict(KeyroundError):  # noqa: N818 - the house's words
 
 class Unavailable(KeyroundError):  # noqa: N818 - the house's words
     """Something outside did not answer."""
+
+
+class Defect(KeyroundError):  # noqa: N818 - the house's words
+    """Keyround is wrong: its own judge refuses its plan. Nothing was handed out."""

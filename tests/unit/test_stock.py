@@ -16,7 +16,7 @@ from dispatch.stock import (
     chance_enough,
     choose,
     demand,
-    first_choice_issues,
+    give_out,
     pick_lists,
     spare_count,
     spare_issues,
@@ -30,7 +30,7 @@ PARTS = ("P", "Q", "R")
 
 def plan_of(day: Day, routes: Mapping[str, tuple[str, ...]]) -> Plan:
     """Return a plan whose calls take their first choice, spares along."""
-    issues = first_choice_issues(day, routes)
+    issues = give_out(day, routes)
     assert issues is not None
     bare = a_plan(routes, issues)
     return a_plan(routes, (*issues, *spare_issues(day, bare.routes, issues)))
@@ -175,7 +175,7 @@ class TestFirstChoice:
             vans=(a_van(stock={"P": 1}),),
             shop={"P": 2},
         )
-        issues = first_choice_issues(day, {"V1": ("C1",)})
+        issues = give_out(day, {"V1": ("C1",)})
         assert issues is not None
         assert [(i.quantity, i.origin) for i in issues] == [
             (1, Origin.ABOARD),
@@ -186,8 +186,8 @@ class TestFirstChoice:
         calls = (a_call("C1", needs=(need("P"),)), a_call("C2", needs=(need("P"),)))
         vans = (a_van("V1"), a_van("V2"))
         day = a_day(*calls, vans=vans, shop={"P": 1})
-        assert first_choice_issues(day, {"V1": ("C1",), "V2": ("C2",)}) is None
-        assert first_choice_issues(day, {"V1": ("C1",)}) is not None
+        assert give_out(day, {"V1": ("C1",), "V2": ("C2",)}) is None
+        assert give_out(day, {"V1": ("C1",)}) is not None
 
     def test_a_van_that_does_not_load_there_gets_nothing_from_the_shop(self) -> None:
         day = a_day(
@@ -195,7 +195,7 @@ class TestFirstChoice:
             vans=(a_van(loads_at_shop=False),),
             shop={"P": 9},
         )
-        assert first_choice_issues(day, {"V1": ("C1",)}) is None
+        assert give_out(day, {"V1": ("C1",)}) is None
 
     def test_a_kit_is_issued_as_its_components(self) -> None:
         kit = a_part("KIT", components=(("FOB", 1), ("CELL", 2)))
@@ -204,7 +204,7 @@ class TestFirstChoice:
             parts=(kit,),
             shop={"FOB": 2, "CELL": 4},
         )
-        issues = first_choice_issues(day, {"V1": ("C1",)})
+        issues = give_out(day, {"V1": ("C1",)})
         assert issues is not None
         assert [(i.part_id, i.quantity, i.chosen) for i in issues] == [
             ("FOB", 2, "KIT"),
@@ -299,7 +299,7 @@ class TestSpares:
         self, drawn: tuple[Day, dict[str, tuple[str, ...]]]
     ) -> None:
         day, routes = drawn
-        issues = first_choice_issues(day, routes)
+        issues = give_out(day, routes)
         if issues is None:
             return
         spares = spare_issues(day, a_plan(routes).routes, issues)
@@ -390,7 +390,7 @@ class TestPickList:
         self, drawn: tuple[Day, dict[str, tuple[str, ...]]]
     ) -> None:
         day, routes = drawn
-        if first_choice_issues(day, routes) is None:
+        if give_out(day, routes) is None:
             return
         plan = plan_of(day, routes)
         listed: Counter[tuple[str, str, Origin]] = Counter()

@@ -1,6 +1,6 @@
 """What is bought tonight saves a call tomorrow; what only lies wrong is not bought."""
 
-from dispatch.stock import first_choice_issues, leave_over, spare_issues
+from dispatch.stock import give_out, leave_over, spare_issues
 from dispatch.supply import hangs_on_parts, purchases, shortages
 from shared.model import Day, Issue, Origin, Plan, Purchase, Purpose, Shortage, Store
 from tests.builders import SHOP, a_call, a_day, a_part, a_plan, a_van, need, window
@@ -119,7 +119,7 @@ def test_a_call_that_only_lacks_room_hangs_on_no_part() -> None:
 def test_pieces_of_placed_calls_do_not_count_as_there() -> None:
     calls = [a_call(c, needs=(need("P"),)) for c in ("C1", "C2")]
     day = a_day(*calls, shop={"P": 1})
-    issues = first_choice_issues(day, {"V1": ("C1",)})
+    issues = give_out(day, {"V1": ("C1",)})
     assert issues is not None
     short, bought = buy(day, a_plan({"V1": ("C1",)}, issues, ("C2",)))
     assert [(s.wanted, s.available, s.call_ids) for s in short] == [(2, 1, ("C2",))]
@@ -131,7 +131,7 @@ def test_spares_that_are_nowhere_are_bought_after_what_saves_a_call() -> None:
     calls = (a_call("C1", needs=(need("P"),)), a_call("C2", needs=(need("P"),)))
     part = a_part("P", spoil_rate=0.1, lead_time_s=12 * HOUR_S)
     day = a_day(*calls, vans=(a_van(stock={"P": 1}),), parts=(part,))
-    issues = first_choice_issues(day, {"V1": ("C1",)})
+    issues = give_out(day, {"V1": ("C1",)})
     assert issues is not None
     short, bought = buy(day, a_plan({"V1": ("C1",)}, issues, ("C2",)))
     (lack,) = short
@@ -149,7 +149,7 @@ def test_a_spare_that_comes_after_the_van_has_left_is_late() -> None:
         day = a_day(
             a_call(needs=(need("P"),)), vans=(a_van(stock={"P": 1}),), parts=(part,)
         )
-        issues = first_choice_issues(day, {"V1": ("C1",)})
+        issues = give_out(day, {"V1": ("C1",)})
         assert issues is not None
         _, (purchase,) = buy(day, a_plan({"V1": ("C1",)}, issues))
         assert (purchase.purpose, purchase.in_time) == (Purpose.SPARE, in_time)
@@ -161,7 +161,7 @@ def test_a_spare_that_another_van_has_left_over_is_not_bought() -> None:
         vans=(a_van("V1", stock={"P": 1}), a_van("V2", stock={"P": 1})),
         parts=(a_part("P", spoil_rate=0.1),),
     )
-    issues = first_choice_issues(day, {"V1": ("C1",)})
+    issues = give_out(day, {"V1": ("C1",)})
     assert issues is not None
     plan = a_plan({"V1": ("C1",)}, issues)
     assert spare_issues(day, plan.routes, issues) == ()
@@ -176,7 +176,7 @@ def test_a_spare_given_out_does_not_hide_the_piece_from_a_call() -> None:
         vans=(a_van(stock={"P": 2}),),
         parts=(a_part("P", spoil_rate=0.1),),
     )
-    issues = first_choice_issues(day, {"V1": ("C1",)})
+    issues = give_out(day, {"V1": ("C1",)})
     assert issues is not None
     spare = Issue(
         van_id="V1",
@@ -246,7 +246,7 @@ def test_a_piece_kept_for_a_call_that_waits_for_another_part_is_no_spare() -> No
         vans=(a_van("V1", stock={"P": 1}), a_van("V2", stock={"P": 1})),
         parts=(a_part("P", spoil_rate=0.1),),
     )
-    issues = first_choice_issues(day, {"V1": ("C1",)})
+    issues = give_out(day, {"V1": ("C1",)})
     assert issues is not None
     _, bought = buy(day, a_plan({"V1": ("C1",)}, issues, ("C2",)))
     assert [(p.purpose, p.part_id, p.quantity) for p in bought] == [

@@ -1,0 +1,65 @@
+"""The one place where compilation options are chosen.
+
+numba's cache notices edits to a function's own file but not to the files of the
+functions it calls, so the cache folder is named after the text of every kernel file
+(and of the column layout in ``problem.py``, which is compiled in).
+"""
+
+import hashlib
+import os
+import tempfile
+from collections.abc import Callable
+from pathlib import Path
+from typing import ParamSpec, TypeVar
+
+import numba
+
+P = ParamSpec("P")
+R = TypeVar("R")
+
+_HERE = Path(__file__).parent
+
+
+def _source_digest() -> str:
+    digest = hashlib.sha256()
+    for path in [*sorted(_HERE.glob("*.py")), _HERE.parent / "problem.py"]:
+        digest.update(path.read_bytes())
+    # A bounds-checked build must never be taken for a fast one.
+    digest.update(os.environ.get("NUMBA_BOUNDSCHECK", "").encode())
+    return digest.hexdigest()[:16]
+
+
+def _cache_folder() -> Path:
+    root = os.environ.get("KEYROUND_KERNEL_CACHE")
+    folder = Path(root) if root else Path.home() / ".cache" / "keyround"
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        writable = os.access(folder, os.W_OK)
+    except OSError:
+        writable = False
+    if not writable:  # plan all the same; only the compilation is lost
+        folder = Path(tempfile.mkdtemp(prefix="keyround-kernel-"))
+    return folder / _source_digest()
+
+
+CACHE_FOLDER = _cache_folder()
+numba.config.CACHE_DIR = str(CACHE_FOLDER)  # type: ignore[attr-defined]
+
+
+def is_compiled() -> bool:
+    """Return whether an earlier run has left compiled kernels to load."""
+    return bool(numba.config.DISABLE_JIT) or any(CACHE_FOLDER.rglob("*.nbc"))
+
+
+def kernel(function: Callable[P, R]) -> Callable[P, R]:
+    """Compile ``function`` with the project's options: cached, GIL released, exact."""
+    compiled: Callable[P, R] = numba.njit(cache=True, nogil=True, error_model="numpy", _nrt=False)(function)
+    return compiled
+
+
+def leaf(function: Callable[P, R]) -> Callable[P, R]:
+    """Compile a small function into its callers: a day's arrays are many words."""
+    compiled: Callable[P, R] = numba.njit(
+        cache=True, nogil=True, error_model="numpy", _nrt=False, forceinline=True
+    )(function)
+    return compiled

@@ -1,0 +1,311 @@
+"""Time one route: earliest times forwards, latest arrivals backwards.
+
+Because driving never runs backwards (leaving earlier never arrives later), doing
+everything as early as possible is best for every later stop, and the arrivals from
+which a rest of a route still works are all those up to one latest second. So a route
+is described by four numbers at each position: the earliest time its van is free
+with the meal break still ahead and with it behind, and the latest arrival at the
+next stop in both cases. Testing an insertion needs nothing else.
+
+The break is taken where it costs least: after a stop before driving on, or at the
+next stop's street before starting. It never needs a stop of its own when the van is
+back by the last moment the break could start.
+"""
+
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from dispatch.problem import (
+    FINISH,
+    LENGTH,
+    M_UNITS,
+    MEAL_HI,
+    MEAL_LENGTH,
+    MEAL_LO,
+    NEVER,
+    OVER_UNITS,
+    S_UNITS,
+    SHIFT_END,
+    SHIFT_HI,
+    SHIFT_LO,
+    START,
+    WINDOW,
+    WINDOWS,
+    Problem,
+)
+from dispatch.search._jit import kernel, leaf
+
+# columns of Routes.labels: at position k of a route, before its k-th stop
+FREE_DUE, FREE_DONE, LATEST_DUE, LATEST_DONE = range(4)
+# columns of Routes.facts, one row per van
+SIZE, MONEY, BACK, VERSION = range(4)
+
+
+class Routes(NamedTuple):
+    """One solution, with what the search remembers about each route.
+
+    Parameters
+    ----------
+    order : ndarray, shape (vans, calls)
+        Calls of each van in order; the first ``facts[v, SIZE]`` count.
+    labels : ndarray, shape (vans, calls + 1, 4)
+        At position k: when the van is free to drive to its k-th stop with the break
+        due or done, and the latest arrival there with the break due or done.
+    facts : ndarray, shape (vans, 4)
+        SIZE, MONEY (cost units), BACK (second at the finish place), VERSION (rises
+        with every change the search keeps).
+    van_of, place_of : ndarray, shape (calls,)
+        Van (-1: left out) and position of each call.
+    chosen : ndarray, shape (needs,)
+        Row of ``choices`` that serves each need of a placed call.
+    used : ndarray, shape (vans + 1, parts)
+        Pieces each van's calls use; the last row is what the shop gives.
+    """
+
+    order: NDArray[np.int64]
+    labels: NDArray[np.int64]
+    facts: NDArray[np.int64]
+    van_of: NDArray[np.int64]
+    place_of: NDArray[np.int64]
+    chosen: NDArray[np.int64]
+    used: NDArray[np.int64]
+
+
+def empty_routes(problem: Problem) -> Routes:
+    """Return routes without any call.
+
+    Parameters
+    ----------
+    problem : Problem
+        The day.
+
+    Returns
+    -------
+    Routes
+        Every call left out; labels not yet worked out.
+    """
+    calls, vans = len(problem.calls), len(problem.vans)
+    return Routes(
+        order=np.zeros((vans, max(1, calls)), np.int64),
+        labels=np.zeros((vans, calls + 1, 4), np.int64),
+        facts=np.zeros((vans, 4), np.int64),
+        van_of=np.full(calls, -1, np.int64),
+        place_of=np.zeros(calls, np.int64),
+        chosen=np.zeros(len(problem.needs), np.int64),
+        used=np.zeros_like(problem.stock),
+    )
+
+
+@leaf
+def arrive(problem: Problem, free_s: int, origin: int, target: int) -> int:
+    """Return the earliest arrival when leaving at ``free_s``; nodes -1 are anywhere."""
+    if origin < 0 or target < 0 or free_s >= NEVER:
+        return free_s
+    base_s = problem.base_s[origin, target]
+    clock = problem.clock
+    last = len(clock) - 1
+    if last == 0 and clock[0, 1] == 1000:  # noqa: PLR2004 - free flow all day
+        return free_s + base_s
+    slot_s = problem.slot_s
+    slot = min(free_s // slot_s, last)
+    goal = clock[slot, 0] + (free_s - slot * slot_s) * clock[slot, 1] + 1000 * base_s
+    while slot < last and clock[slot + 1, 0] < goal:
+        slot += 1
+    return slot * slot_s - (clock[slot, 0] - goal) // clock[slot, 1]
+
+
+@leaf
+def leave_by(problem: Problem, limit_s: int, origin: int, target: int) -> int:
+    """Return the latest departure that arrives by ``limit_s``; negative: none."""
+    if origin < 0 or target < 0 or limit_s < 0:
+        return limit_s
+    base_s = problem.base_s[origin, target]
+    clock = problem.clock
+    last = len(clock) - 1
+    if last == 0 and clock[0, 1] == 1000:  # noqa: PLR2004 - free flow all day
+        return limit_s - base_s
+    slot_s = problem.slot_s
+    slot = min(limit_s // slot_s, last)
+    goal = clock[slot, 0] + (limit_s - slot * slot_s) * clock[slot, 1] - 1000 * base_s
+    if goal < 0:
+        return -1
+    while clock[slot, 0] > goal:
+        slot -= 1
+    return slot * slot_s + (goal - clock[slot, 0]) // clock[slot, 1]
+
+
+@leaf
+def done_at(problem: Problem, call: int, arrive_s: int) -> int:
+    """Return the earliest finish of a visit after arriving; ``NEVER`` if too late."""
+    calls = problem.calls
+    for index in range(calls[call, WINDOWS]):
+        if arrive_s <= calls[call, WINDOW + 2 * index + 1]:
+            return max(arrive_s, calls[call, WINDOW + 2 * index]) + calls[call, LENGTH]
+    return NEVER
+
+
+@leaf
+def arrive_by(problem: Problem, call: int, limit_s: int) -> int:
+    """Return the latest arrival whose visit is finished by ``limit_s``, or -1."""
+    calls = problem.calls
+    latest_s = limit_s - calls[call, LENGTH]
+    for index in range(calls[call, WINDOWS] - 1, -1, -1):
+        if calls[call, WINDOW + 2 * index] <= latest_s:
+            return min(calls[call, WINDOW + 2 * index + 1], latest_s)
+    return -1
+
+
+@leaf
+def rested(problem: Problem, van: int, free_s: int) -> int:
+    """Return when the break is over if it is taken as soon as possible."""
+    vans = problem.vans
+    if free_s > vans[van, MEAL_HI]:
+        return NEVER
+    return max(free_s, vans[van, MEAL_LO]) + vans[van, MEAL_LENGTH]
+
+
+@leaf
+def rest_by(problem: Problem, van: int, limit_s: int) -> int:
+    """Return the latest second from which a break can be over by ``limit_s``, or -1."""
+    vans = problem.vans
+    latest_s = limit_s - vans[van, MEAL_LENGTH]
+    if latest_s < vans[van, MEAL_LO]:
+        return -1
+    return min(latest_s, vans[van, MEAL_HI])
+
+
+@leaf
+def free_at_start(problem: Problem, van: int) -> tuple[int, int]:
+    """Return when the van may set off with its break due, and with it done."""
+    start_s = problem.vans[van, SHIFT_LO]
+    if problem.vans[van, MEAL_LENGTH] == 0:
+        return NEVER, start_s
+    return start_s, rested(problem, van, start_s)
+
+
+@leaf
+def serve(
+    problem: Problem, van: int, free: tuple[int, int], leg: tuple[int, int]
+) -> tuple[int, int]:
+    """Return when a van is free after one more visit, break due and break done.
+
+    Parameters
+    ----------
+    problem : Problem
+        The day.
+    van : int
+        Its row of ``problem.vans``.
+    free : tuple of int
+        When it is free at the origin, break due and break done.
+    leg : tuple of int
+        Origin node and the call it drives to.
+
+    Returns
+    -------
+    tuple of int
+        ``NEVER`` where it cannot be.
+    """
+    origin, call = leg
+    done_s = NEVER
+    if free[1] < NEVER:
+        done_s = done_at(problem, call, arrive(problem, free[1], origin, call))
+    due_s = NEVER
+    if free[0] < NEVER:
+        arrive_s = arrive(problem, free[0], origin, call)
+        due_s = done_at(problem, call, arrive_s)
+        before_s = arrive(problem, rested(problem, van, free[0]), origin, call)
+        there_s = min(before_s, rested(problem, van, arrive_s))
+        done_s = min(done_s, done_at(problem, call, there_s))
+    return due_s, done_s
+
+
+@leaf
+def back_at(
+    problem: Problem, van: int, free: tuple[int, int], origin: int
+) -> int:
+    """Return when the van is at its finish place, or ``NEVER`` if that is too late."""
+    target = problem.vans[van, FINISH]
+    back_s = NEVER
+    if free[1] < NEVER:
+        back_s = arrive(problem, free[1], origin, target)
+    if free[0] < NEVER:
+        direct_s = arrive(problem, free[0], origin, target)
+        if direct_s <= problem.vans[van, MEAL_HI]:  # the break fits in after the route
+            back_s = min(back_s, direct_s)
+        back_s = min(back_s, arrive(problem, rested(problem, van, free[0]), origin, target))
+    return back_s if back_s <= problem.vans[van, SHIFT_HI] else NEVER
+
+
+@leaf
+def price(problem: Problem, van: int, metres: int, back_s: int) -> int:
+    """Return a route's cost units."""
+    vans = problem.vans
+    return (
+        metres * vans[van, M_UNITS]
+        + (back_s - vans[van, SHIFT_LO]) * vans[van, S_UNITS]
+        + max(0, back_s - vans[van, SHIFT_END]) * vans[van, OVER_UNITS]
+    )
+
+
+@leaf
+def gap_m(problem: Problem, origin: int, target: int) -> int:
+    """Return the metres of one leg; none from or to anywhere."""
+    if origin < 0 or target < 0:
+        return 0
+    return problem.distance_m[origin, target]
+
+
+@kernel
+def time_route(problem: Problem, routes: Routes, van: int) -> bool:
+    """Work out one route's labels, cost and return; False if it breaks a rule.
+
+    Parameters
+    ----------
+    problem : Problem
+        The day.
+    routes : Routes
+        Changed in place: row ``van`` of labels and facts, ``place_of`` and
+        ``van_of`` of its calls.
+    van : int
+        The van.
+
+    Returns
+    -------
+    bool
+        Whether windows, shift and break allow the order as it stands.
+    """
+    vans, order, labels = problem.vans, routes.order, routes.labels
+    size = routes.facts[van, SIZE]
+    free = free_at_start(problem, van)
+    labels[van, 0, FREE_DUE], labels[van, 0, FREE_DONE] = free
+    origin = vans[van, START]
+    metres = 0
+    for index in range(size):
+        call = order[van, index]
+        routes.van_of[call] = van
+        routes.place_of[call] = index
+        metres += gap_m(problem, origin, call)
+        free = serve(problem, van, free, (origin, call))
+        labels[van, index + 1, FREE_DUE], labels[van, index + 1, FREE_DONE] = free
+        origin = call
+    metres += gap_m(problem, origin, vans[van, FINISH]) if size > 0 else 0
+    back_s = back_at(problem, van, free, origin) if size > 0 else vans[van, SHIFT_LO]
+    routes.facts[van, BACK] = back_s
+    routes.facts[van, MONEY] = price(problem, van, metres, back_s) if size > 0 else 0
+
+    due_s, done_s = min(vans[van, SHIFT_HI], vans[van, MEAL_HI]), vans[van, SHIFT_HI]
+    labels[van, size, LATEST_DUE], labels[van, size, LATEST_DONE] = due_s, done_s
+    target = vans[van, FINISH]
+    for index in range(size - 1, -1, -1):
+        call = order[van, index]
+        leave_done_s = leave_by(problem, done_s, call, target)
+        leave_due_s = max(
+            leave_by(problem, due_s, call, target), rest_by(problem, van, leave_done_s)
+        )
+        done_s = arrive_by(problem, call, leave_done_s)
+        due_s = max(arrive_by(problem, call, leave_due_s), rest_by(problem, van, done_s))
+        labels[van, index, LATEST_DUE], labels[van, index, LATEST_DONE] = due_s, done_s
+        target = call
+    return back_s < NEVER
