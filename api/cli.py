@@ -19,7 +19,7 @@ from typing import TYPE_CHECKING, Any, Protocol, TypedDict
 
 import click
 
-from api.meter import Halt, Meter, stderr_meter
+from api.meter import Halt, Meter, Stopwatch, stderr_meter
 from shared.errors import Fault, InvalidInput, Unavailable
 
 if TYPE_CHECKING:  # their modules pull in pandas, numba and ortools
@@ -50,6 +50,7 @@ class PlanDay(Protocol):
         *,
         seed: int,
         rounds: int | None,
+        spent: Callable[[], float] | None,
         stop: Callable[[], bool],
         report: Callable[["Progress"], None],
     ) -> "Plan":
@@ -67,12 +68,15 @@ def _plan_day(
     *,
     seed: int,
     rounds: int | None,
+    spent: Callable[[], float] | None,
     stop: Callable[[], bool],
     report: Callable[["Progress"], None],
 ) -> "Plan":
-    from dispatch.planner import plan_day
+    from dispatch.planner import Budget, plan_day
 
-    return plan_day(day, seed=seed, rounds=rounds, stop=stop, report=report)
+    return plan_day(
+        day, Budget(seed=seed, rounds=rounds, spent=spent, stop=stop, report=report)
+    )
 
 
 def _answer(day: "Day", plan: "Plan") -> "Answer":
@@ -265,8 +269,8 @@ def cli(ctx: click.Context) -> None:
     "--seconds",
     type=click.FloatRange(min=0, min_open=True),
     metavar="S",
-    help="End the search after this time at the latest; the plan then depends on "
-    "the machine's speed.",
+    help="Search this long instead of a number of rounds; the plan then depends on "
+    "the machine's speed. A day small enough to be proved best takes less.",
 )
 @click.option(
     "--quiet",
@@ -339,13 +343,18 @@ def _search(
         meter.clear()
         _tell(words)
 
-    with Halt(seconds=seconds, say=say) as halt:
-        made = engine.plan_day(day, seed=seed, rounds=rounds, stop=halt, report=meter)
+    with Halt(say=say) as halt:
+        made = engine.plan_day(
+            day,
+            seed=seed,
+            rounds=rounds,
+            spent=None if seconds is None else Stopwatch(seconds),
+            stop=halt,
+            report=meter,
+        )
     meter.clear()
     if halt.heard:
         _tell("stopped by Ctrl-C: this is the best plan found so far")
-    elif halt.late and made.status.stopped:
-        _tell(f"stopped after {seconds:g} s: this is the best plan found so far")
     return made
 
 

@@ -1,4 +1,4 @@
-"""How far the search is, and how to end it: the clock and Ctrl-C at the edge."""
+"""How far the search is, and how it ends: the clock and Ctrl-C at the edge."""
 
 import signal
 import sys
@@ -14,7 +14,7 @@ if TYPE_CHECKING:  # the planner pulls in the compiled kernel: only when it is u
 PATIENCE_S = 1.0  # nobody needs to be told about less
 SPARSEST_S = 30.0
 COLUMNS = 79
-COMPILING = "compiling"  # the planner's phase before the first search on a machine
+COMPILING = "compiling"  # the phase before the first search on a machine
 
 
 class Meter:
@@ -93,46 +93,55 @@ class Meter:
             self._stream = None
 
 
+class Stopwatch:
+    """The planner's ``spent``: which share of the time for the search has passed.
+
+    It starts when the planner asks for the first time: compiling before that is not
+    the search's fault.
+
+    Parameters
+    ----------
+    seconds : float
+        The time, positive.
+    clock : callable, optional
+        Seconds, never backwards.
+    """
+
+    def __init__(
+        self, seconds: float, clock: Callable[[], float] = time.monotonic
+    ) -> None:
+        self._seconds = seconds
+        self._clock = clock
+        self._begun: float | None = None
+
+    def __call__(self) -> float:
+        """Return the share, 0 to 1."""
+        now = self._clock()
+        if self._begun is None:
+            self._begun = now
+        return min(1.0, (now - self._begun) / self._seconds)
+
+
 class Halt:
-    """The planner's ``stop``: true after Ctrl-C, or when the time is up.
+    """The planner's ``stop``: true after Ctrl-C.
 
     As a context it listens to Ctrl-C: the first one asks the search to end with
     its best plan so far, the second one breaks off (``KeyboardInterrupt``).
 
     Parameters
     ----------
-    seconds : float or None
-        Time for the search, positive, counted from the first time the planner
-        asks (compiling before that is not the search's fault); ``None``: no limit.
     say : callable
         Where to say that Ctrl-C was heard.
-    clock : callable, optional
-        Seconds, never backwards.
     """
 
-    def __init__(
-        self,
-        *,
-        seconds: float | None,
-        say: Callable[[str], None],
-        clock: Callable[[], float] = time.monotonic,
-    ) -> None:
-        self._seconds = seconds
+    def __init__(self, *, say: Callable[[str], None]) -> None:
         self._say = say
-        self._clock = clock
-        self._until: float | None = None
         self._before: object = None
-        self.heard = False  # Ctrl-C
-        self.late = False  # the time was up
+        self.heard = False
 
     def __call__(self) -> bool:
         """Return whether the search shall end now."""
-        if self._seconds is not None:
-            now = self._clock()
-            if self._until is None:
-                self._until = now + self._seconds
-            self.late = self.late or now >= self._until
-        return self.heard or self.late
+        return self.heard
 
     def hear(self, number: int = 0, frame: FrameType | None = None) -> None:
         """Take Ctrl-C; the arguments are the signal's and not used.
