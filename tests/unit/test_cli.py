@@ -14,7 +14,9 @@ import click
 import pytest
 from click.testing import CliRunner, Result
 
+from api import meter
 from api.cli import Engine, Exit, cli
+from dispatch import planner
 from shared import trade
 from shared.errors import Fault, InvalidInput, Unavailable
 from shared.model import (
@@ -391,6 +393,31 @@ def test_help_answers_at_once_because_nothing_heavy_is_loaded() -> None:
     ).stdout.split()
     heavy = {"pandas", "numpy", "numba", "ortools", "pydantic", "jinja2", "icalendar"}
     assert heavy.isdisjoint(loaded)
+
+
+# --- the real thing -----------------------------------------------------------
+
+
+def test_the_readme_shows_what_the_first_command_prints() -> None:
+    result = run("plan", str(ROOT / "demo_scenarios" / "one_van"), obj=Engine())
+    assert result.exit_code == 0, result.stderr
+    assert "Proved best" in result.stdout
+    readme = (ROOT / "README.md").read_text(encoding="utf-8")
+    sample = readme.split("```text\n")[1].split("```")[0].splitlines()
+    shown = [line for line in sample if line and line != "..."]
+    printed = result.stdout.splitlines()
+    assert len(shown) > 20
+    assert [line for line in shown if line not in printed] == []
+
+
+def test_the_day_that_cannot_work_ends_with_status_1_and_says_why() -> None:
+    result = run("plan", str(ROOT / "demo_scenarios" / "cannot_work"), obj=Engine())
+    assert result.exit_code == 1, result.stderr
+    assert "FOB-77" in result.stdout  # the fob that nobody has
+
+
+def test_the_meter_knows_the_planners_word_for_compiling() -> None:
+    assert meter.COMPILING == planner.COMPILING
 
 
 # --- what is documented -------------------------------------------------------
