@@ -184,8 +184,11 @@ def _show(text: str, *, raw: bool = False) -> None:
             if isinstance(stream, io.TextIOWrapper):
                 stream.reconfigure(errors="replace")
             click.echo(text)
-    except BrokenPipeError:  # the reader (head, less) has seen enough
+    except OSError as error:
+        # What is left in the buffer goes nowhere, or Python complains at its exit.
         os.dup2(os.open(os.devnull, os.O_WRONLY), stream.fileno())
+        if not isinstance(error, BrokenPipeError):  # head or less has seen enough
+            raise
 
 
 class Screen(TypedDict):

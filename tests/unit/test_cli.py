@@ -136,19 +136,25 @@ def polish(_: Path) -> Day:
     return a_day(a_call("C1", customer="Łukasz Müller"))
 
 
+def buffered() -> dict[str, str]:
+    """Return an environment in which Python buffers its output, as it usually does."""
+    return {k: v for k, v in os.environ.items() if k != "PYTHONUNBUFFERED"}
+
+
 def spawn(changes: str, **options: Any) -> subprocess.Popen[str]:
     """Start a real process whose engine is made of this module's fakes."""
     code = (
         "from tests.unit.test_cli import *\n"
         f"cli(['plan', {str(ROOT)!r}], obj=engine({changes}))"
     )
+    defaults: dict[str, Any] = {"stdout": subprocess.PIPE, "env": buffered()}
     return subprocess.Popen(  # noqa: S603 - this very Python
         [sys.executable, "-c", code],
         cwd=ROOT,
         text=True,
         stdin=subprocess.DEVNULL,
         stderr=subprocess.PIPE,
-        **({"stdout": subprocess.PIPE} | options),
+        **(defaults | options),
     )
 
 
@@ -375,7 +381,7 @@ def test_a_full_disk_is_the_environments_fault() -> None:
 
 
 def test_a_terminal_that_lacks_a_letter_gets_a_plan_too() -> None:
-    western = {**os.environ, "PYTHONIOENCODING": "latin-1", "PYTHONUTF8": "0"}
+    western = {**buffered(), "PYTHONIOENCODING": "latin-1", "PYTHONUTF8": "0"}
     process = spawn("planned, read=polish", env=western, encoding="latin-1")
     out, err = process.communicate(timeout=30)
     assert process.returncode == 0, err
