@@ -342,11 +342,7 @@ def _search(
     seconds: float | None,
     meter: Meter,
 ) -> "Plan":
-    def say(words: str) -> None:
-        meter.clear()
-        _tell(words)
-
-    with Halt(say=say) as halt:
+    with Halt() as halt:
         made = engine.plan_day(
             day,
             seed=seed,

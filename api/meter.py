@@ -1,10 +1,12 @@
 """How far the search is, and how it ends: the clock and Ctrl-C at the edge."""
 
+import os
 import signal
 import sys
 import threading
 import time
 from collections.abc import Callable
+from contextlib import suppress
 from types import FrameType, TracebackType
 from typing import TYPE_CHECKING, Self, TextIO
 
@@ -87,8 +89,6 @@ class Meter:
         try:
             self._stream.write(words)
             self._stream.flush()
-        except RuntimeError:  # Ctrl-C in the middle of another line
-            return
         except (OSError, ValueError):  # a plan is not lost because nobody listens
             self._stream = None
 
@@ -122,6 +122,22 @@ class Stopwatch:
         return min(1.0, (now - self._begun) / self._seconds)
 
 
+def call_out(words: str) -> None:
+    """Write a line to stderr from a signal handler.
+
+    Python's own stderr may be in the middle of another line and refuses a second
+    one then, so this goes past it.
+
+    Parameters
+    ----------
+    words : str
+        The line.
+    """
+    if sys.__stderr__ is not None:
+        with suppress(OSError):
+            os.write(sys.__stderr__.fileno(), f"\n{words}\n".encode())
+
+
 class Halt:
     """The planner's ``stop``: true after Ctrl-C.
 
@@ -130,11 +146,11 @@ class Halt:
 
     Parameters
     ----------
-    say : callable
-        Where to say that Ctrl-C was heard.
+    say : callable, optional
+        Says that Ctrl-C was heard; it is called from a signal handler.
     """
 
-    def __init__(self, *, say: Callable[[str], None]) -> None:
+    def __init__(self, *, say: Callable[[str], None] = call_out) -> None:
         self._say = say
         self._before: object = None
         self.heard = False
