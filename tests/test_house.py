@@ -70,6 +70,18 @@ def test_the_top_level_holds_what_the_map_in_developers_shows_and_nothing_else()
     assert all(f"\n{folder}/ " in guide for folder in FOLDERS)
 
 
+def test_the_map_in_developers_shows_every_module() -> None:
+    guide = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    parts = [path.relative_to(ROOT).parts for path in tracked()]
+    modules = {
+        rest[0] if len(rest) == 1 else f"{rest[0]}/"
+        for first, *rest in parts
+        if first in {"shared", "dispatch", "api"} and rest[-1].endswith(".py")
+    }
+    missing = {m for m in modules if f"\n  {m}" not in guide}
+    assert missing - {"__init__.py", "trade/"} == set()  # trade/ stands with its files
+
+
 def test_no_module_has_a_name_that_says_nothing() -> None:
     named = {part.removesuffix(".py") for path in tracked() for part in path.parts}
     assert named.isdisjoint(VAGUE)
