@@ -84,7 +84,9 @@ class _Cover:
         shop = len(problem.vans)
         taken: dict[tuple[int, int], list[cp_model.LinearExpr | cp_model.IntVar]] = {}
         for (van, call), uses in self.on.items():
-            for need in range(problem.calls[call, NEED_LO], problem.calls[call, NEED_HI]):
+            for need in range(
+                problem.calls[call, NEED_LO], problem.calls[call, NEED_HI]
+            ):
                 picks = []
                 for choice in range(*problem.needs[need]):
                     pick = self.model.new_bool_var("")
@@ -118,6 +120,7 @@ def _solver(effort: float) -> cp_model.CpSolver:
     solver.parameters.num_workers = 1
     solver.parameters.random_seed = 0
     solver.parameters.max_deterministic_time = effort
+    solver.parameters.catch_sigint_signal = False  # Ctrl-C belongs to the edge
     return solver
 
 
@@ -159,15 +162,23 @@ def choose_routes(
         return None
     proved = status == cp_model.OPTIMAL
     least = round(solver.objective_value)
-    found = [column for column, use in zip(pool, cover.use, strict=True) if solver.boolean_value(use)]
+    found = [
+        column
+        for column, use in zip(pool, cover.use, strict=True)
+        if solver.boolean_value(use)
+    ]
     cover.model.add(left_out == least)
-    cover.model.clear_hints()
+    cover.model.clear_hints()  # type: ignore[no-untyped-call]
     cover.hint(found)
     cover.model.minimize(cost)
     solver = _solver(effort)
     status = solver.solve(cover.model)
     if status in (cp_model.OPTIMAL, cp_model.FEASIBLE):
-        found = [column for column, use in zip(pool, cover.use, strict=True) if solver.boolean_value(use)]
+        found = [
+            column
+            for column, use in zip(pool, cover.use, strict=True)
+            if solver.boolean_value(use)
+        ]
     return Cover(
         columns=tuple(sorted(found)),
         left_out=least,
@@ -229,7 +240,9 @@ def _share_exactly(
     for part, some in by_part.items():
         model.add(sum(some) <= day.shop.stock.get(part, 0))
     most = 1 + sum(day.shop.stock.get(part, 0) for part in by_part)
-    model.minimize(most * sum(ranks) + sum(load for some in by_part.values() for load in some))
+    model.minimize(
+        most * sum(ranks) + sum(load for some in by_part.values() for load in some)
+    )
     solver = _solver(100.0)
     if solver.solve(model) != cp_model.OPTIMAL:
         return None

@@ -16,6 +16,7 @@ from dispatch.explain import explain
 from dispatch.partition import Column, Cover, choose_routes, share_parts
 from dispatch.problem import M_UNITS, S_UNITS, TWIN, WEIGHT, Problem, build_problem
 from dispatch.rules import judge
+from dispatch.search import is_compiled
 from dispatch.search.lns import (
     BEST_LEFT,
     BEST_MONEY,
@@ -47,6 +48,7 @@ from shared.units import cents
 
 LABELS_ROOM = 300_000  # of one van's tours; about a second's work
 COLUMNS_ROOM = 20_000  # routes CP-SAT proves over in a few seconds
+COMPILING = "compiling"  # the phase before the first search on a machine
 CHAINS = 2  # searches side by side; part of the question, so that plans repeat
 POOL_ROOM = 4_000  # routes of the pool that go to the exact cover
 HOT, COLD = 10.0, 0.1  # first and last temperature, in costs of a usual drive
@@ -102,7 +104,7 @@ class Budget:
     rounds: int | None = None
     spent: Callable[[], float] | None = None
     stop: Callable[[], bool] = lambda: False
-    report: Callable[[Progress], None] = lambda progress: None
+    report: Callable[[Progress], None] = lambda _: None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -145,6 +147,7 @@ def plan_day(
     travel = travel or travel_table(day)
     problem = build_problem(day, travel)
     clock = _Clock(budget)
+    clock.tell_compiling("find_tours")
     clock.tell("trying every order of calls")
     outcome = _prove(day, problem) or _Search(problem, clock).run()
     return _write_plan(day, travel, outcome, budget)
@@ -158,6 +161,11 @@ class _Clock:
         self.begun = monotonic()
         self.rounds = 0
         self.total: int | None = None
+
+    def tell_compiling(self, kernel: str) -> None:
+        """Say so if a kernel is not compiled yet: it takes a while, once."""
+        if not is_compiled(kernel):
+            self.tell(COMPILING)
 
     def tell(self, phase: str, unplaced: int = 0, units: int = 0) -> None:
         self.budget.report(
@@ -225,6 +233,7 @@ class _Search:
         self.budget = clock.budget
         seeds = np.random.SeedSequence(self.budget.seed).spawn(CHAINS)
         self.chance = [np.random.default_rng(seed) for seed in seeds]
+        clock.tell_compiling("search")
         self.chains = [new_memory(problem) for _ in range(CHAINS)]
         self.pool: dict[tuple[int, frozenset[int]], Column] = {}
 

@@ -110,8 +110,9 @@ def build_problem(day: Day, travel: TravelTable) -> Problem:
     vans = _van_rows(day, travel)
     parts = {part: column for column, part in enumerate(sorted(day.parts))}
     stock = np.zeros((len(day.vans) + 1, max(1, len(parts))), np.int64)
-    for row, holder in enumerate([*day.vans, day.shop]):
-        for part, quantity in holder.stock.items():
+    held = [*(van.stock for van in day.vans), day.shop.stock]
+    for row, pieces in enumerate(held):
+        for part, quantity in pieces.items():
             stock[row, parts[part]] = quantity
     allowed = np.array(
         [[_may_serve(van, call) for call in day.calls] for van in day.vans], np.uint8
@@ -297,7 +298,9 @@ def _one_node_per_door(travel: TravelTable) -> dict[str, int]:
     tables = (travel.base_s, travel.distance_m)
     return {
         key: first.setdefault(
-            b"".join(table[node].tobytes() + table[:, node].tobytes() for table in tables),
+            b"".join(
+                table[node].tobytes() + table[:, node].tobytes() for table in tables
+            ),
             node,
         )
         for key, node in travel.keys.items()

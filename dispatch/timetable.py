@@ -132,9 +132,7 @@ def lay_out(
     origin, here = _end_of_day(van.start, f"start:{van.id}")
     for call_id in call_ids:
         call = calls[call_id]
-        leg = _Leg(
-            origin=origin, target=f"call:{call_id}", here=here, there=call.place
-        )
+        leg = _Leg(origin=origin, target=f"call:{call_id}", here=here, there=call.place)
         ways = [done]
         if due is not None and van.meal is not None:
             ways += [
@@ -210,9 +208,7 @@ def _leave_late(
     leg = _Leg(
         origin=origin, target=f"call:{served.call_id}", here=here, there=first.place
     )
-    leave_s = max(
-        driver.van.shift.start_s, driver.leave_latest(leg, first.start_s)
-    )
+    leave_s = max(driver.van.shift.start_s, driver.leave_latest(leg, first.start_s))
     _, at_s = driver.drive(leg, leave_s)
     first = replace(first, arrive_s=at_s, drive_s=at_s - leave_s)
     return (first, *stops[1:]), leave_s

@@ -10,7 +10,7 @@ import os
 import tempfile
 from collections.abc import Callable
 from pathlib import Path
-from typing import ParamSpec, TypeVar
+from typing import Any, ParamSpec, TypeVar
 
 import numba
 
@@ -18,6 +18,15 @@ P = ParamSpec("P")
 R = TypeVar("R")
 
 _HERE = Path(__file__).parent
+# No kernel makes an array or keeps one, so none needs numba's reference counts: they
+# were four fifths of the search's time. Division by zero cannot happen in integers
+# that are slots and speeds, and checking for it costs in the innermost loop.
+_OPTIONS: dict[str, Any] = {
+    "cache": True,
+    "nogil": True,
+    "error_model": "numpy",
+    "_nrt": False,
+}
 
 
 def _source_digest() -> str:
@@ -31,11 +40,11 @@ def _source_digest() -> str:
 
 def _cache_folder() -> Path:
     root = os.environ.get("KEYROUND_KERNEL_CACHE")
-    folder = Path(root) if root else Path.home() / ".cache" / "keyround"
     try:
+        folder = Path(root) if root else Path.home() / ".cache" / "keyround"
         folder.mkdir(parents=True, exist_ok=True)
         writable = os.access(folder, os.W_OK)
-    except OSError:
+    except (OSError, RuntimeError):  # no home at all
         writable = False
     if not writable:  # plan all the same; only the compilation is lost
         folder = Path(tempfile.mkdtemp(prefix="keyround-kernel-"))
@@ -46,20 +55,31 @@ CACHE_FOLDER = _cache_folder()
 numba.config.CACHE_DIR = str(CACHE_FOLDER)  # type: ignore[attr-defined]
 
 
-def is_compiled() -> bool:
-    """Return whether an earlier run has left compiled kernels to load."""
-    return bool(numba.config.DISABLE_JIT) or any(CACHE_FOLDER.rglob("*.nbc"))
+def is_compiled(name: str) -> bool:
+    """Return whether an earlier run has left a compiled kernel to load.
+
+    Parameters
+    ----------
+    name : str
+        The function's name.
+
+    Returns
+    -------
+    bool
+        Also true where nothing is compiled at all.
+    """
+    return bool(getattr(numba.config, "DISABLE_JIT", False)) or any(
+        CACHE_FOLDER.rglob(f"*.{name}-*.nbi")
+    )
 
 
 def kernel(function: Callable[P, R]) -> Callable[P, R]:
     """Compile ``function`` with the project's options: cached, GIL released, exact."""
-    compiled: Callable[P, R] = numba.njit(cache=True, nogil=True, error_model="numpy", _nrt=False)(function)
+    compiled: Callable[P, R] = numba.njit(**_OPTIONS)(function)
     return compiled
 
 
 def leaf(function: Callable[P, R]) -> Callable[P, R]:
     """Compile a small function into its callers: a day's arrays are many words."""
-    compiled: Callable[P, R] = numba.njit(
-        cache=True, nogil=True, error_model="numpy", _nrt=False, forceinline=True
-    )(function)
+    compiled: Callable[P, R] = numba.njit(forceinline=True, **_OPTIONS)(function)
     return compiled

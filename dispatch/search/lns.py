@@ -140,7 +140,7 @@ def new_memory(problem: Problem) -> Memory:
 def extra_from_shop(
     problem: Problem, routes: Routes, van: int, part: int, pieces: int
 ) -> int:
-    """Return how many more pieces the shop must give a van that uses ``pieces`` more."""
+    """Return what more the shop must give a van that uses ``pieces`` more."""
     over = routes.used[van, part] - problem.stock[van, part]
     return max(0, over + pieces) - max(0, over)
 
@@ -255,7 +255,11 @@ def added_time(
 
 @leaf
 def fits_before(
-    problem: Problem, van: int, free: tuple[int, int], leg: tuple[int, int], latest: tuple[int, int]
+    problem: Problem,
+    van: int,
+    free: tuple[int, int],
+    leg: tuple[int, int],
+    latest: tuple[int, int],
 ) -> bool:
     """Return whether a van free at the new call still reaches what follows in time."""
     call, target = leg
@@ -612,8 +616,7 @@ def search(
             )
             accepted = left_out < score[NOW_LEFT] or (
                 left_out == score[NOW_LEFT]
-                and money
-                < score[NOW_MONEY] - temperature * np.log(1.0 - rng.random())
+                and money < score[NOW_MONEY] - temperature * np.log(1.0 - rng.random())
             )
         if accepted:
             for van in range(vans):

@@ -222,9 +222,7 @@ def serve(
 
 
 @leaf
-def back_at(
-    problem: Problem, van: int, free: tuple[int, int], origin: int
-) -> int:
+def back_at(problem: Problem, van: int, free: tuple[int, int], origin: int) -> int:
     """Return when the van is at its finish place, or ``NEVER`` if that is too late."""
     target = problem.vans[van, FINISH]
     back_s = NEVER
@@ -234,7 +232,9 @@ def back_at(
         direct_s = arrive(problem, free[0], origin, target)
         if direct_s <= problem.vans[van, MEAL_HI]:  # the break fits in after the route
             back_s = min(back_s, direct_s)
-        back_s = min(back_s, arrive(problem, rested(problem, van, free[0]), origin, target))
+        back_s = min(
+            back_s, arrive(problem, rested(problem, van, free[0]), origin, target)
+        )
     return back_s if back_s <= problem.vans[van, SHIFT_HI] else NEVER
 
 
@@ -305,7 +305,9 @@ def time_route(problem: Problem, routes: Routes, van: int) -> bool:
             leave_by(problem, due_s, call, target), rest_by(problem, van, leave_done_s)
         )
         done_s = arrive_by(problem, call, leave_done_s)
-        due_s = max(arrive_by(problem, call, leave_due_s), rest_by(problem, van, done_s))
+        due_s = max(
+            arrive_by(problem, call, leave_due_s), rest_by(problem, van, done_s)
+        )
         labels[van, index, LATEST_DUE], labels[van, index, LATEST_DONE] = due_s, done_s
         target = call
     return back_s < NEVER

@@ -82,7 +82,9 @@ def hash_of(calls: int, last: int, size: int) -> int:
 
 
 @kernel
-def add_label(tours: Tours, count: int, state: tuple[int, int, int, int, int, int]) -> int:
+def add_label(
+    tours: Tours, count: int, state: tuple[int, int, int, int, int, int]
+) -> int:
     """Add a label unless one as good is there; return how many labels there are."""
     calls, last, due_s, done_s, metres, parent = state
     labels, buckets = tours.labels, tours.buckets
@@ -118,7 +120,9 @@ def add_label(tours: Tours, count: int, state: tuple[int, int, int, int, int, in
 
 
 @kernel
-def close_label(problem: Problem, tours: Tours, van: int, label: int, found: int) -> int:
+def close_label(
+    problem: Problem, tours: Tours, van: int, label: int, found: int
+) -> int:
     """Drive a label home and keep it if it is its set's cheapest; return the sets."""
     labels, best, best_at = tours.labels, tours.best, tours.best_at
     last = labels[label, LAST]
@@ -193,7 +197,14 @@ def find_tours(problem: Problem, tours: Tours, van: int) -> tuple[int, int]:
                 due_s, done_s = serve(problem, van, free, (last, call))
                 if min(due_s, done_s) <= latest_s:
                     metres = labels[label, METRES] + gap_m(problem, last, call)
-                    state = (labels[label, SET] | bit, call, due_s, done_s, metres, label)
+                    state = (
+                        labels[label, SET] | bit,
+                        call,
+                        due_s,
+                        done_s,
+                        metres,
+                        label,
+                    )
                     count = add_label(tours, count, state)
                     if count > len(labels):
                         return count, found
