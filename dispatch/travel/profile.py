@@ -6,11 +6,13 @@ time-dependent travel times, European Journal of Operational Research
 passes through the slots. Who leaves later then never arrives earlier (FIFO).
 
 All arithmetic is in integers. The unit of ground covered is the permille-second:
-one second at free flow covers 1000. The search has its own fast version; this one
-is for reading and for checking it.
+one second at free flow covers 1000. The search has its own version on arrays; this
+one is for writing plans out, and for checking it.
 """
 
-from itertools import chain, repeat
+from bisect import bisect_left
+from functools import lru_cache
+from itertools import accumulate
 
 from shared.model import Traffic
 
@@ -30,13 +32,16 @@ def covered(traffic: Traffic, time_s: int) -> int:
     int
         Permille-seconds: the sum of the speeds of all seconds before ``time_s``.
     """
-    ground = 0
-    left_s = time_s
-    for speed in traffic.speed_permille[:-1]:
-        driven_s = min(left_s, traffic.slot_s)
-        ground += speed * driven_s
-        left_s -= driven_s
-    return ground + traffic.speed_permille[-1] * left_s
+    slot = max(0, min(time_s // traffic.slot_s, len(traffic.speed_permille) - 1))
+    into_s = time_s - slot * traffic.slot_s
+    return _slot_grounds(traffic)[slot] + traffic.speed_permille[slot] * into_s
+
+
+@lru_cache(maxsize=64)
+def _slot_grounds(traffic: Traffic) -> tuple[int, ...]:
+    """Return the ground covered before each slot begins."""
+    *earlier, _ = traffic.speed_permille
+    return tuple(accumulate((speed * traffic.slot_s for speed in earlier), initial=0))
 
 
 def reached_s(traffic: Traffic, ground: int) -> int:
@@ -54,15 +59,10 @@ def reached_s(traffic: Traffic, ground: int) -> int:
     int
         The smallest t with ``covered(traffic, t) >= ground``.
     """
-    left = ground
-    time_s = 0
-    for speed in chain(traffic.speed_permille[:-1], repeat(traffic.speed_permille[-1])):
-        needed_s = -(-left // speed)
-        if needed_s <= traffic.slot_s:
-            return time_s + needed_s
-        left -= speed * traffic.slot_s
-        time_s += traffic.slot_s
-    raise AssertionError("unreachable: the last speed holds on")
+    grounds = _slot_grounds(traffic)
+    slot = max(0, bisect_left(grounds, ground) - 1)
+    speed = traffic.speed_permille[slot]
+    return slot * traffic.slot_s - (grounds[slot] - ground) // speed
 
 
 def arrive_s(traffic: Traffic, depart_s: int, base_s: int) -> int:
