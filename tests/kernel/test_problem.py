@@ -1,0 +1,296 @@
+"""The day as arrays: what stands in which row, and in what order."""
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from dispatch.generator import generate_day
+from dispatch.problem import (
+    DEMAND,
+    FINISH,
+    LENGTH,
+    LOADS,
+    M_UNITS,
+    MEAL_HI,
+    MEAL_LENGTH,
+    MEAL_LO,
+    NEED_HI,
+    NEED_LO,
+    NEVER,
+    OVER_UNITS,
+    REACH,
+    S_UNITS,
+    SHIFT_END,
+    SHIFT_HI,
+    SHIFT_LO,
+    START,
+    TWIN,
+    WEIGHT,
+    WINDOW,
+    WINDOWS,
+    Problem,
+    priority_weights,
+    start_windows,
+)
+from shared.model import Break, Call, Day, Rates, ReadyItem, ReadyKind, ReadyState
+from tests.builders import HOUR_S, a_call, a_day, a_part, a_van, at, need, window
+from tests.kernel.days import case_of
+
+
+def problem_of(day: Day) -> Problem:
+    return case_of(day).problem
+
+
+def starts(**changes: object) -> list[tuple[float, float]]:
+    """Return the hours in which an hour's visit may start; planned at 18:00."""
+    call = a_call(median_s=HOUR_S, p90_s=HOUR_S, **changes)
+    found = start_windows(a_day(call), call)
+    return [(low / HOUR_S, high / HOUR_S) for low, high in found]
+
+
+def code(lead_h: float, state: ReadyState = ReadyState.OPEN) -> ReadyItem:
+    return ReadyItem(kind=ReadyKind.CODE, lead_time_s=round(lead_h * 3600), state=state)
+
+
+# --- when a visit may start --------------------------------------------------
+
+
+def test_without_any_window_a_visit_may_start_at_any_second() -> None:
+    call = a_call()
+    assert start_windows(a_day(call), call) == [(0, NEVER)]
+
+
+def test_the_whole_visit_lies_inside_one_window() -> None:
+    assert starts(windows=(window(9, 11), window(14, 15))) == [(9, 10), (14, 14)]
+
+
+def test_a_window_shorter_than_the_visit_is_none() -> None:
+    assert starts(windows=(window(9, 9.75), window(14, 16))) == [(14, 15)]
+    assert starts(windows=(window(9, 9.75),)) == []
+
+
+def test_the_promise_holds_for_the_start_and_cuts_every_window() -> None:
+    windows = (window(8, 12), window(13, 18))
+    assert starts(windows=windows, promise=window(10, 14)) == [(10, 11), (13, 14)]
+    assert starts(promise=window(10, 14)) == [(10, 14)]
+    assert starts(windows=windows, promise=window(11.5, 12.5)) == []
+
+
+def test_nothing_starts_before_what_it_waits_for_is_there() -> None:
+    # 18:00 the evening before, and 16 hours: 10:00.
+    day_windows = (window(8, 10.5), window(9, 14))
+    assert starts(windows=day_windows[1:], ready=(code(16),)) == [(10, 13)]
+    assert starts(windows=day_windows[:1], ready=(code(16),)) == []
+    late = (code(15), code(16), code(99, ReadyState.DONE), code(99, ReadyState.WAIVED))
+    assert starts(windows=day_windows[1:], ready=late) == [(10, 13)]
+
+
+def test_what_is_there_before_midnight_delays_nothing() -> None:
+    # 18:00 the evening before, and 2 hours: 20:00 the evening before.
+    assert starts(windows=(window(0, 3),), ready=(code(2),)) == [(0, 2)]
+    call = a_call(ready=(code(2),))
+    assert start_windows(a_day(call), call) == [(0, NEVER)]
+
+
+# --- what leaving out weighs -------------------------------------------------
+
+priorities = st.lists(st.integers(1, 4), min_size=1, max_size=40)
+
+
+@settings(deadline=None, derandomize=True)
+@given(priorities=priorities, data=st.data())
+def test_weights_order_what_is_left_out_as_the_priorities_do(
+    priorities: list[int], data: st.DataObject
+) -> None:
+    weights = priority_weights(priorities)
+    flags = st.lists(st.booleans(), min_size=len(weights), max_size=len(weights))
+    left, other = data.draw(flags), data.draw(flags)
+
+    def by_priority(out: list[bool]) -> list[int]:
+        pairs = list(zip(priorities, out, strict=True))
+        return [pairs.count((priority, True)) for priority in (1, 2, 3, 4)]
+
+    def weight(out: list[bool]) -> int:
+        return sum(w for w, is_out in zip(weights, out, strict=True) if is_out)
+
+    assert (weight(left) < weight(other)) == (by_priority(left) < by_priority(other))
+    assert (weight(left) == weight(other)) == (by_priority(left) == by_priority(other))
+
+
+def test_weights_are_as_small_as_they_can_be() -> None:
+    # Lowest first: 4 weighs 1; two of them 2, so 2 weighs 3; 2 + 3 = 5, so 1 weighs 6.
+    assert priority_weights([4, 1, 2, 4]) == [1, 6, 3, 1]
+    assert priority_weights([]) == []
+
+
+def test_a_thousand_calls_stay_far_inside_64_bits() -> None:
+    # 250 of each: 1, 251, 63 001, 15 813 251; everything left out about 4e9.
+    weights = priority_weights([1, 2, 3, 4] * 250)
+    assert weights[:4] == [15_813_251, 63_001, 251, 1]
+    assert sum(weights) < 2**53
+
+
+# --- rows --------------------------------------------------------------------
+
+
+def test_rows_of_calls_and_vans_are_in_the_days_order() -> None:
+    day = generate_day(11, 12, 3)
+    problem = problem_of(day)
+    assert problem.calls[:, LENGTH].tolist() == [day.planned_s(c) for c in day.calls]
+    assert problem.vans[:, SHIFT_LO].tolist() == [v.shift.start_s for v in day.vans]
+    for row, call in enumerate(day.calls):
+        spans = start_windows(day, call)
+        assert problem.calls[row, WINDOWS] == len(spans)
+        flat = [second for span in spans for second in span]
+        assert problem.calls[row, WINDOW : WINDOW + len(flat)].tolist() == flat
+        assert problem.calls[row, DEMAND] == sum(n.quantity for n in call.needs)
+    expected = priority_weights([call.priority for call in day.calls])
+    assert problem.calls[:, WEIGHT].tolist() == expected
+
+
+def test_a_vans_row_holds_its_shift_break_and_rates() -> None:
+    van = a_van(
+        shift=window(8, 16),
+        overtime_limit_s=1800,
+        meal=Break(window=window(11, 13), length_s=1800),
+        rates=Rates(km_cents=50, hour_cents=3000, overtime_hour_cents=4500),
+        finish=None,
+    )
+    row = problem_of(a_day(a_call(), vans=(van,))).vans[0]
+    wanted = {
+        FINISH: -1,  # anywhere
+        SHIFT_LO: 8 * HOUR_S,
+        SHIFT_END: 16 * HOUR_S,
+        SHIFT_HI: 16 * HOUR_S + 1800,
+        MEAL_LO: 11 * HOUR_S,
+        MEAL_HI: 13 * HOUR_S - 1800,  # the last second it can start
+        MEAL_LENGTH: 1800,
+        M_UNITS: 900,  # 50 cents per km, 18 units for a cent per 1000 m
+        S_UNITS: 15_000,  # 3000 cents per hour, 5 units for a cent per 3600 s
+        OVER_UNITS: 22_500,
+        LOADS: 1,
+        TWIN: 0,
+    }
+    assert {column: int(row[column]) for column in wanted} == wanted
+    assert row[START] >= 0
+
+
+def test_a_call_is_in_reach_of_the_nearest_start() -> None:
+    case = case_of(
+        a_day(
+            a_call(place=at(10, 0)),
+            vans=(a_van("V1", start=at(2, 0)), a_van("V2"), a_van("V3", start=None)),
+        )
+    )
+    keys = case.travel.keys
+    near_m = case.travel.distance_m[keys["start:V1"], keys["call:C1"]]
+    assert case.problem.calls[0, REACH] == near_m
+    assert near_m < case.travel.distance_m[keys["start:V2"], keys["call:C1"]]
+    nowhere = problem_of(a_day(a_call(), vans=(a_van(start=None),)))
+    assert nowhere.calls[0, REACH] == 0
+
+
+@pytest.mark.parametrize(
+    ("call", "vans"),
+    [
+        (a_call(), [1, 1]),
+        (a_call(skills=frozenset({"safes"})), [0, 1]),
+        (a_call(equipment=frozenset({"drill"})), [1, 0]),
+        (a_call(required_van="V2"), [0, 1]),
+        (a_call(equipment=frozenset({"drill"}), required_van="V2"), [0, 0]),
+    ],
+)
+def test_skills_equipment_and_required_van_say_who_may_go(
+    call: Call, vans: list[int]
+) -> None:
+    driver = a_van("V1", equipment=frozenset({"drill", "lamp"}))
+    other = a_van("V2", skills=frozenset({"safes", "doors"}))
+    problem = problem_of(a_day(call, vans=(driver, other)))
+    assert problem.allowed[:, 0].tolist() == vans
+
+
+def test_every_call_comes_first_in_its_own_neighbourhood_even_behind_one_door() -> None:
+    calls = [a_call(f"C{n}", place=at(n // 2, 0)) for n in range(6)]  # two per door
+    near = problem_of(a_day(*calls)).near
+    assert near[:, 0].tolist() == list(range(6))
+    assert near[:, 1].tolist() == [1, 0, 3, 2, 5, 4]
+    assert all(sorted(row) == list(range(6)) for row in near.tolist())
+
+
+# --- parts -------------------------------------------------------------------
+
+
+def test_needs_choices_and_items_spell_out_substitutes_and_kits() -> None:
+    # Parts by name: BLADE 0, CELL 1, FOB 2, KIT 3, OTHER 4.
+    kit = a_part("KIT", components=(("FOB", 1), ("CELL", 2)))
+    parts = (kit, *(a_part(part) for part in ("FOB", "CELL", "OTHER", "BLADE")))
+    first = a_call("C1", needs=(need("KIT", "OTHER", quantity=2), need("BLADE")))
+    bare = a_call("C2")
+    last = a_call("C3", needs=(need("BLADE", quantity=3),))
+    day = a_day(
+        first,
+        bare,
+        last,
+        parts=parts,
+        vans=(a_van(stock={"FOB": 4}),),
+        shop={"CELL": 7},
+    )
+    problem = problem_of(day)
+    assert problem.calls[:, [NEED_LO, NEED_HI]].tolist() == [[0, 2], [2, 2], [2, 3]]
+    assert problem.needs.tolist() == [[0, 2], [2, 3], [3, 4]]
+    assert problem.choices.tolist() == [[0, 2], [2, 3], [3, 4], [4, 5]]
+    items = [
+        [2, 2],  # two kits: two fobs
+        [1, 4],  # and four cells
+        [4, 2],  # or two others
+        [0, 1],  # one blade
+        [0, 3],  # three blades
+    ]
+    assert problem.items.tolist() == items
+    assert problem.stock.tolist() == [[0, 0, 4, 0, 0], [0, 7, 0, 0, 0]]
+
+
+# --- twins -------------------------------------------------------------------
+
+
+def twins(*changes: dict[str, object]) -> list[int]:
+    vans = tuple(a_van(f"V{n}", **change) for n, change in enumerate(changes))
+    call = a_call(place=at(5, 5), skills=frozenset({"safes"}))
+    day = a_day(call, a_call("C2", required_van="V4"), vans=vans, parts=(a_part(),))
+    return [int(row) for row in problem_of(day).vans[:, TWIN]]
+
+
+def test_vans_alike_in_all_that_counts_are_twins_whatever_they_are_called() -> None:
+    assert twins({}, {"driver": "Somebody"}, {}) == [0, 0, 0]
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        {"start": at(1, 0)},
+        {"finish": None},
+        {"shift": window(8, 16)},
+        {"overtime_limit_s": 60},
+        {"meal": Break(window=window(11, 13), length_s=1800)},
+        {"skills": frozenset({"safes"})},
+        {"stock": {"BLANK": 1}},
+        {"loads_at_shop": False},
+        {"rates": Rates(km_cents=51, hour_cents=3000, overtime_hour_cents=4500)},
+    ],
+    ids=lambda change: next(iter(change)),
+)
+def test_a_van_that_differs_in_anything_is_no_twin(change: dict[str, object]) -> None:
+    assert twins({}, change, {}, change) == [0, 1, 0, 1]
+
+
+def test_the_van_a_call_asks_for_is_nobodys_twin() -> None:
+    assert twins({}, {}, {}, {}, {}) == [0, 0, 0, 0, 4]
+
+
+def test_arrays_are_whole_numbers_in_rows_as_the_kernel_wants_them() -> None:
+    for seed in range(5):
+        for array in problem_of(generate_day(seed, 6, 2)):
+            if isinstance(array, np.ndarray):
+                assert array.flags.c_contiguous
+                assert array.dtype in (np.int64, np.uint8)

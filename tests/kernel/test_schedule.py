@@ -1,0 +1,378 @@
+"""The compiled timing of one route against the plain one, second by second."""
+
+from collections.abc import Iterator
+from dataclasses import replace
+from typing import NamedTuple
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from dispatch.problem import (
+    LENGTH,
+    MEAL_HI,
+    MEAL_LENGTH,
+    MEAL_LO,
+    NEVER,
+    TWIN,
+    WINDOW,
+    WINDOWS,
+    Problem,
+    assemble,
+)
+from dispatch.rules import judge
+from dispatch.search.schedule import (
+    BACK,
+    FREE_DUE,
+    LATEST_DONE,
+    LATEST_DUE,
+    MONEY,
+    arrive,
+    arrive_by,
+    done_at,
+    leave_by,
+    rest_by,
+    rested,
+    time_route,
+)
+from dispatch.timetable import lay_out
+from dispatch.travel.profile import arrive_s, depart_latest_s
+from shared.model import (
+    Plan,
+    Proof,
+    ReadyItem,
+    ReadyKind,
+    Reason,
+    Rule,
+    Status,
+    Traffic,
+    Unplaced,
+    Window,
+)
+from tests.builders import a_call, a_day
+from tests.kernel.days import INTERPRETED, Case, case_of, cases, timed
+from tests.oracle import slow_schedule as slow
+
+DAY_S = 86_400
+seconds = st.integers(0, 2 * DAY_S)
+traffics = st.builds(
+    Traffic,
+    slot_s=st.integers(1, 7200),
+    speed_permille=st.lists(st.integers(50, 2000), min_size=1, max_size=30).map(tuple),
+)
+unhurried = settings(deadline=None, max_examples=200, derandomize=True)
+
+
+def a_drive(
+    traffic: Traffic = Traffic(),  # noqa: B008 - frozen
+    base_s: int = 0,
+    windows: tuple[tuple[int, int], ...] = (),
+    length_s: int = 0,
+    meal: tuple[int, int, int] = (0, 0, 0),
+) -> Problem:
+    """Return two calls so far apart, the first with windows, and one van's meal."""
+    calls = np.zeros((2, WINDOW + 2 * max(1, len(windows))), np.int64)
+    calls[0, LENGTH], calls[0, WINDOWS] = length_s, len(windows)
+    for index, (low, high) in enumerate(windows):
+        calls[0, WINDOW + 2 * index : WINDOW + 2 * index + 2] = low, high
+    vans = np.zeros((1, TWIN + 1), np.int64)
+    vans[0, MEAL_LO], vans[0, MEAL_HI], vans[0, MEAL_LENGTH] = meal
+    base = np.array([[0, base_s], [base_s, 0]], np.int64)
+    no_rows = np.zeros((0, 2), np.int64)
+    return assemble(
+        base_s=base,
+        distance_m=base,
+        traffic=traffic,
+        calls=calls,
+        vans=vans,
+        allowed=np.ones((1, 2), np.uint8),
+        needs=(no_rows, no_rows, no_rows),
+        stock=np.zeros((2, 1), np.int64),
+    )
+
+
+def test_the_kernel_runs_as_this_run_says_compiled_or_interpreted() -> None:
+    assert hasattr(time_route, "py_func") is not INTERPRETED
+
+
+# --- one drive ---------------------------------------------------------------
+
+
+@unhurried
+@given(traffic=traffics, depart_s=seconds, base_s=st.integers(0, 40_000))
+def test_a_drive_ends_when_the_plain_profile_says(
+    traffic: Traffic, depart_s: int, base_s: int
+) -> None:
+    problem = a_drive(traffic, base_s)
+    assert arrive(problem, depart_s, 0, 1) == arrive_s(traffic, depart_s, base_s)
+    assert arrive(problem, depart_s, 0, 1) == slow.walk_s(traffic, depart_s, base_s)
+
+
+@unhurried
+@given(traffic=traffics, limit_s=seconds, base_s=st.integers(0, 40_000))
+def test_the_latest_departure_is_in_time_and_one_second_later_is_not(
+    traffic: Traffic, limit_s: int, base_s: int
+) -> None:
+    problem = a_drive(traffic, base_s)
+    latest_s = leave_by(problem, limit_s, 0, 1)
+    plain_s = depart_latest_s(traffic, limit_s, base_s)
+    assert max(latest_s, -1) == (-1 if plain_s is None else plain_s)
+    if latest_s >= 0:
+        assert arrive(problem, latest_s, 0, 1) <= limit_s
+    assert arrive(problem, max(latest_s, -1) + 1, 0, 1) > limit_s
+
+
+@pytest.mark.parametrize("ends", [(-1, 0), (0, -1), (-1, -1)])
+def test_from_and_to_anywhere_nothing_is_driven(ends: tuple[int, int]) -> None:
+    problem = a_drive(base_s=600)
+    assert arrive(problem, 30_000, *ends) == 30_000
+    assert leave_by(problem, 30_000, *ends) == 30_000
+
+
+def test_who_is_never_free_never_arrives() -> None:
+    assert arrive(a_drive(base_s=600), NEVER, 0, 1) == NEVER
+
+
+# --- one visit, one break ----------------------------------------------------
+
+
+@st.composite
+def spans(draw: st.DrawFn) -> tuple[tuple[int, int], ...]:
+    """Draw up to three spans in order, without overlap."""
+    ends = draw(st.lists(st.integers(0, 3000), unique=True, max_size=6).map(sorted))
+    return tuple(zip(ends[::2], ends[1::2], strict=False))
+
+
+@unhurried
+@given(
+    windows=spans(),
+    length_s=st.integers(0, 900),
+    arrive_at_s=st.integers(0, 4000),
+    limit_s=st.integers(-1, 5000),
+)
+def test_a_visit_is_done_in_time_exactly_when_the_van_comes_in_time(
+    windows: tuple[tuple[int, int], ...], length_s: int, arrive_at_s: int, limit_s: int
+) -> None:
+    problem = a_drive(windows=windows, length_s=length_s)
+    in_time = done_at(problem, 0, arrive_at_s) <= limit_s
+    assert in_time == (arrive_at_s <= arrive_by(problem, 0, limit_s))
+
+
+@unhurried
+@given(
+    windows=spans(),
+    promise=st.none()
+    | st.tuples(st.integers(0, 3000), st.integers(0, 3000)).map(sorted),
+    lead_s=st.integers(0, 3000),
+    arrive_at_s=st.integers(0, 4000),
+)
+def test_a_visit_starts_when_availability_promise_and_readiness_all_allow(
+    windows: tuple[tuple[int, int], ...],
+    promise: list[int] | None,
+    lead_s: int,
+    arrive_at_s: int,
+) -> None:
+    call = a_call(
+        windows=tuple(Window(start_s=low, end_s=high) for low, high in windows),
+        promise=promise and Window(start_s=promise[0], end_s=promise[1]),
+        ready=(ReadyItem(kind=ReadyKind.CODE, lead_time_s=lead_s),),
+        median_s=300,
+        p90_s=300,
+    )
+    day = a_day(call, planned_at_s=-600)
+    start_s = slow.first_start_s(day, call, arrive_at_s)
+    done_s = done_at(case_of(day).problem, 0, arrive_at_s)
+    assert done_s == (NEVER if start_s is None else start_s + 300)
+
+
+@unhurried
+@given(
+    first_s=st.integers(0, 2000),
+    spare_s=st.integers(0, 2000),
+    length_s=st.integers(1, 900),
+    free_s=st.integers(0, 5000),
+    limit_s=st.integers(-1, 6000),
+)
+def test_a_break_is_over_in_time_exactly_when_the_van_is_free_in_time(
+    first_s: int, spare_s: int, length_s: int, free_s: int, limit_s: int
+) -> None:
+    problem = a_drive(meal=(first_s, first_s + spare_s, length_s))
+    over_s = rested(problem, 0, free_s)
+    assert (over_s <= limit_s) == (free_s <= rest_by(problem, 0, limit_s))
+    if free_s <= first_s + spare_s:
+        assert over_s == max(free_s, first_s) + length_s
+    else:
+        assert over_s == NEVER
+
+
+# --- whole routes ------------------------------------------------------------
+
+
+class Drawn(NamedTuple):
+    """One route that may or may not work."""
+
+    case: Case
+    van: int
+    order: tuple[int, ...]
+
+    @property
+    def call_ids(self) -> tuple[str, ...]:
+        return tuple(self.case.day.calls[call].id for call in self.order)
+
+
+def routes(days: int, per_van: int) -> Iterator[Drawn]:
+    """Draw routes of one to five calls; half of them in the order of their windows."""
+    chance = np.random.default_rng(1)
+    for case in cases(days, 7, 2):
+        closing = case.problem.calls[:, WINDOW + 1]
+        for van in range(2):
+            for _ in range(per_van):
+                order = chance.permutation(7)[: chance.integers(1, 6)]
+                if chance.random() < 0.5:
+                    order = order[np.argsort(closing[order], kind="stable")]
+                yield Drawn(case, van, tuple(order.tolist()))
+
+
+def test_every_route_is_timed_as_the_slow_clock_times_it() -> None:
+    worked = failed = rest = 0
+    for drawn in routes(150, 10):
+        (day, travel, problem), van, order = drawn
+        works, found = timed(problem, van, order)
+        expected = slow.time_route(day, travel, day.vans[van], drawn.call_ids)
+        assert works == (expected is not None)
+        if expected is None:
+            failed += 1
+            continue
+        worked += 1
+        rest += any(stop.call_id is None for stop in expected.stops)
+        rates = day.vans[van].rates
+        overtime_s = max(0, expected.finish_s - day.vans[van].shift.end_s)
+        time_s = expected.finish_s - day.vans[van].shift.start_s
+        assert found.facts[van, BACK] == expected.finish_s
+        assert found.facts[van, MONEY] == (
+            18 * rates.km_cents * expected.distance_m
+            + 5 * rates.hour_cents * time_s
+            + 5 * rates.overtime_hour_cents * overtime_s
+        )
+        assert found.place_of[list(order)].tolist() == list(range(len(order)))
+        assert set(found.van_of[list(order)].tolist()) == {van}
+    assert min(worked, failed, rest) > 50  # all three were met, and often
+
+
+def test_the_free_times_with_the_break_still_due_are_those_of_driving_on() -> None:
+    seen = 0
+    for drawn in routes(100, 4):
+        (day, travel, problem), van, order = drawn
+        if day.vans[van].meal is None:
+            continue
+        _, found = timed(problem, van, order)
+        now_s: int | None = day.vans[van].shift.start_s
+        node = "" if day.vans[van].start is None else f"start:{day.vans[van].id}"
+        for place, call_id in enumerate(drawn.call_ids):
+            base_s, _ = slow.leg_of(travel, node or None, f"call:{call_id}")
+            node = f"call:{call_id}"
+            call = next(call for call in day.calls if call.id == call_id)
+            if now_s is not None:
+                now_s = slow.walk_s(travel.traffic, now_s, base_s)
+                start_s = slow.first_start_s(day, call, now_s)
+                now_s = None if start_s is None else start_s + day.planned_s(call)
+            label_s = found.labels[van, place + 1, FREE_DUE]
+            assert label_s == (NEVER if now_s is None else now_s)
+            seen += now_s is not None
+    assert seen > 50
+
+
+class Rest(NamedTuple):
+    """What is left of a route, tried out without any labels."""
+
+    drawn: Drawn
+
+    def works(self, place: int, arrive_at_s: int, *, due: bool) -> bool:
+        """Return whether arriving there at that second still comes out right."""
+        (day, travel, _), row, order = self.drawn
+        van = day.vans[row]
+        if place == len(order):
+            back = arrive_at_s <= van.shift.end_s + van.overtime_limit_s
+            return back and not (
+                due and van.meal and slow.rest_s(van.meal, arrive_at_s) is None
+            )
+        if due and van.meal:  # the break on arrival
+            start_s = slow.rest_s(van.meal, arrive_at_s)
+            if start_s is not None and self.works(
+                place, start_s + van.meal.length_s, due=False
+            ):
+                return True
+        call = day.calls[order[place]]
+        start_s = slow.first_start_s(day, call, arrive_at_s)
+        if start_s is None:
+            return False
+        done_s = start_s + day.planned_s(call)
+        target = None if van.finish is None else f"finish:{van.id}"
+        if place + 1 < len(order):
+            target = f"call:{day.calls[order[place + 1]].id}"
+        base_s, _ = slow.leg_of(travel, f"call:{call.id}", target)
+        next_s = slow.walk_s(travel.traffic, done_s, base_s)
+        if self.works(place + 1, next_s, due=due):
+            return True
+        rest_s = slow.rest_s(van.meal, done_s) if due and van.meal else None
+        if rest_s is None or van.meal is None:
+            return False
+        next_s = slow.walk_s(travel.traffic, rest_s + van.meal.length_s, base_s)
+        return self.works(place + 1, next_s, due=False)
+
+
+def test_arriving_at_the_latest_second_works_and_one_second_later_does_not() -> None:
+    possible = {LATEST_DUE: 0, LATEST_DONE: 0}
+    for drawn in routes(100, 5):
+        _, found = timed(drawn.case.problem, drawn.van, drawn.order)
+        meal = drawn.case.day.vans[drawn.van].meal
+        for column in (LATEST_DUE, LATEST_DONE) if meal else (LATEST_DONE,):
+            due = column == LATEST_DUE
+            for place in range(len(drawn.order) + 1):
+                latest_s = int(found.labels[drawn.van, place, column])
+                if latest_s >= 0:
+                    assert Rest(drawn).works(place, latest_s, due=due)
+                    possible[column] += 1
+                after_s = max(latest_s, -1) + 1
+                assert not Rest(drawn).works(place, after_s, due=due)
+    assert min(possible.values()) > 200
+
+
+def test_a_written_out_route_costs_what_the_search_and_the_judge_say() -> None:
+    worked = 0
+    for drawn in routes(80, 10):
+        (day, travel, problem), van, order = drawn
+        works, found = timed(problem, van, order)
+        route = lay_out(day, travel, day.vans[van], drawn.call_ids)
+        assert works == (route is not None)
+        if route is None:
+            continue
+        worked += 1
+        assert route.cost_units == found.facts[van, MONEY]
+        assert route.finish_s == found.facts[van, BACK]
+        # Only time and money are asked here: who may go and with what parts is not.
+        driver = replace(
+            day.vans[van],
+            skills=frozenset().union(*(call.skills for call in day.calls)),
+            equipment=frozenset().union(*(call.equipment for call in day.calls)),
+        )
+        bare = replace(
+            day,
+            vans=(driver,),
+            calls=tuple(
+                replace(call, needs=(), required_van=None) for call in day.calls
+            ),
+        )
+        plan = Plan(
+            routes=(route,),
+            issues=(),
+            unplaced=tuple(
+                Unplaced(call_id=call.id, reasons=(Reason(rule=Rule.ROOM, text="-"),))
+                for call in day.calls
+                if call.id not in drawn.call_ids
+            ),
+            status=Status(proof=Proof.BEST_FOUND),
+        )
+        assert judge(bare, travel, plan) == ()
+    assert worked > 100

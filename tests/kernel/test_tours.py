@@ -1,0 +1,157 @@
+"""The best order of every set of calls, against trying all orders."""
+
+import numpy as np
+import pytest
+
+from dispatch.problem import Problem
+from dispatch.search.tours import (
+    BEST_COST,
+    BEST_LABEL,
+    BEST_SET,
+    CALLS_MAX,
+    DROPPED,
+    Tours,
+    find_tours,
+    hash_of,
+    new_tours,
+    order_of,
+)
+from shared.model import Break, Call, Rates, Window
+from tests.builders import a_call, a_day, a_van, at, window
+from tests.kernel.days import Case, case_of, cases
+from tests.oracle.brute_force import tours_of
+from tests.oracle.slow_schedule import time_route
+
+ROOM = 100_000
+
+
+def found(problem: Problem, van: int, room: int = ROOM) -> tuple[Tours, int, int]:
+    tours = new_tours(room)
+    labels, sets = find_tours(problem, tours, van)
+    return tours, labels, sets
+
+
+def costs(problem: Problem, van: int) -> dict[int, int]:
+    tours, labels, sets = found(problem, van)
+    assert labels <= ROOM
+    rows = tours.best[:sets]
+    assert len(set(rows[:, BEST_SET].tolist())) == sets  # each set once
+    return dict(
+        zip(rows[:, BEST_SET].tolist(), rows[:, BEST_COST].tolist(), strict=True)
+    )
+
+
+def assert_as_good_as_all_orders(case: Case, van: int) -> int:
+    """Compare every set of calls; return how many there are."""
+    expected = tours_of(case.day, case.travel, case.day.vans[van])
+    wanted = {mask: tour.cost_units for mask, tour in expected.items() if mask}
+    assert costs(case.problem, van) == wanted
+    return len(wanted)
+
+
+def test_every_set_of_calls_has_the_cost_of_its_best_order() -> None:
+    sets = 0
+    for case in cases(150, 6, 2):
+        sets += assert_as_good_as_all_orders(case, 0)
+        sets += assert_as_good_as_all_orders(case, 1)
+    assert sets > 1500
+
+
+def test_slack_days_in_which_every_order_works_have_no_set_forgotten() -> None:
+    for case in cases(20, 5, 1, first=500):
+        assert_as_good_as_all_orders(case, 0)
+    anywhere = [a_call(f"C{n}", place=at(n, -n)) for n in range(6)]
+    case = case_of(a_day(*anywhere))
+    assert assert_as_good_as_all_orders(case, 0) == 2**6 - 1
+
+
+def a_tight_call(number: int, opens: float) -> Call:
+    return a_call(
+        f"C{number}",
+        place=at(3 * number, number % 2),
+        windows=(window(opens, opens + 1.5),),
+    )
+
+
+@pytest.mark.parametrize("length_min", [20, 60])
+@pytest.mark.parametrize("over_min", [0, 90])
+@pytest.mark.parametrize("bounds", [(9, 11), (10, 12), (11, 13)])
+def test_breaks_windows_and_overtime_lose_no_order(
+    length_min: int, over_min: int, bounds: tuple[float, float]
+) -> None:
+    # Windows of 1.5 h from 8:30, every 40 minutes: the break competes with them.
+    calls = [a_tight_call(n, 8.5 + 2 * n / 3) for n in range(6)]
+    van = a_van(
+        shift=window(8, 12),
+        overtime_limit_s=over_min * 60,
+        meal=Break(
+            window=Window(start_s=int(bounds[0] * 3600), end_s=int(bounds[1] * 3600)),
+            length_s=length_min * 60,
+        ),
+        rates=Rates(km_cents=40, hour_cents=0, overtime_hour_cents=5000),
+    )
+    assert assert_as_good_as_all_orders(case_of(a_day(*calls, vans=(van,))), 0) > 5
+
+
+def test_each_order_can_be_driven_and_costs_what_is_said() -> None:
+    for day, travel, problem in cases(20, 6, 2):
+        for van in range(2):
+            tours, _, sets = found(problem, van)
+            for row in tours.best[:sets]:
+                order = order_of(tours, int(row[BEST_LABEL]))
+                assert sum(1 << call for call in order) == row[BEST_SET]
+                ids = [day.calls[call].id for call in order]
+                timed = time_route(day, travel, day.vans[van], ids)
+                assert timed is not None
+                rates, shift = day.vans[van].rates, day.vans[van].shift
+                assert row[BEST_COST] == (
+                    18 * rates.km_cents * timed.distance_m
+                    + 5 * rates.hour_cents * (timed.finish_s - shift.start_s)
+                    + 5
+                    * rates.overtime_hour_cents
+                    * max(0, timed.finish_s - shift.end_s)
+                )
+
+
+def test_labels_are_dropped_at_all() -> None:
+    # Five calls at ease: 5 + 20 + 60 + 120 + 120 = 325 orders to go through, of
+    # which all but the best of each set and last call can go.
+    calls = [a_call(f"C{n}", place=at(n, -n)) for n in range(5)]
+    tours, labels, _ = found(case_of(a_day(*calls)).problem, 0)
+    kept = labels - int(tours.labels[:labels, DROPPED].sum())
+    assert kept < labels < 325
+    assert kept == 5 * 2**4  # sets with a last call in them
+
+
+def test_too_little_room_is_reported_and_just_enough_is_enough() -> None:
+    problem = cases(1, 6, 1)[0].problem
+    tours, labels, sets = found(problem, 0)
+    assert labels > 10
+    for room in (1, labels // 2, labels - 1):
+        assert found(problem, 0, room)[1] > room
+    tight, again, same = found(problem, 0, labels)
+    assert (again, same) == (labels, sets)
+    assert np.array_equal(tight.best[:sets], tours.best[:sets])
+
+
+def test_a_van_nobody_may_send_finds_nothing() -> None:
+    day = a_day(a_call(skills=frozenset({"safes"})))
+    assert found(case_of(day).problem, 0)[1:] == (0, 0)
+
+
+def test_sixty_two_calls_fit_into_a_set_each_with_its_own_bit() -> None:
+    # Only the last two of 62 can be done, a quarter of an hour is too short for both.
+    calls = [a_call(f"C{n}", skills=frozenset({"safes"})) for n in range(CALLS_MAX - 2)]
+    both = [a_call(f"C{n}") for n in range(CALLS_MAX - 2, CALLS_MAX)]
+    case = case_of(a_day(*calls, *both, vans=(a_van(shift=window(8, 8.75)),)))
+    assert costs(case.problem, 0).keys() == {1 << (CALLS_MAX - 2), 1 << (CALLS_MAX - 1)}
+
+
+def test_buckets_are_used_evenly_and_never_leave_the_table() -> None:
+    size = 1 << 12
+    cells = [hash_of(mask, mask % 13, size) for mask in range(4000)]
+    cells += [hash_of((1 << 61) + (mask << 30), 61, size) for mask in range(4000)]
+    assert min(cells) >= 0
+    assert max(cells) < size
+    # 8000 throws into 4096 cells leave exp(-1.95) = 14 % of them empty.
+    assert len(set(cells)) > 0.75 * size
