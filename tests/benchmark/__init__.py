@@ -1,0 +1,1 @@
+"""Benchmarks: run by hand, printed as tables, no part of the tests."""
