@@ -12,6 +12,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from dispatch.stock import pieces
 from dispatch.travel import TravelTable
 from shared.model import Call, Day, Traffic, Van
 from shared.units import UNITS_PER_METRE, UNITS_PER_SECOND
@@ -111,8 +112,8 @@ def build_problem(day: Day, travel: TravelTable) -> Problem:
     parts = {part: column for column, part in enumerate(sorted(day.parts))}
     stock = np.zeros((len(day.vans) + 1, max(1, len(parts))), np.int64)
     held = [*(van.stock for van in day.vans), day.shop.stock]
-    for row, pieces in enumerate(held):
-        for part, quantity in pieces.items():
+    for row, held_here in enumerate(held):
+        for part, quantity in held_here.items():
             stock[row, parts[part]] = quantity
     allowed = np.array(
         [[_may_serve(van, call) for call in day.calls] for van in day.vans], np.uint8
@@ -260,8 +261,8 @@ def _call_rows(day: Day, parts: dict[str, int]) -> tuple[Ints, Ints, Ints, Ints]
             low = len(choices)
             for alternative in need.alternatives:
                 first = len(items)
-                pieces = day.parts[alternative].components or ((alternative, 1),)
-                items += [(parts[part], need.quantity * per) for part, per in pieces]
+                used = pieces(day, alternative, need.quantity)
+                items += [(parts[part], count) for part, count in used.items()]
                 choices.append((first, len(items)))
             needs.append((low, len(choices)))
         calls[row, NEED_HI] = len(needs)

@@ -200,19 +200,24 @@ def return_parts(problem: Problem, routes: Routes, van: int, call: int) -> None:
 
 
 @kernel
-def parts_there(problem: Problem, routes: Routes, van: int, call: int) -> bool:
-    """Return whether a van can get all parts of a call."""
-    first, last = problem.calls[call, NEED_LO], problem.calls[call, NEED_HI]
-    if last - first == 0:
-        return True
-    if last - first == 1:
-        for choice in range(problem.needs[first, 0], problem.needs[first, 1]):
-            if choice_fits(problem, routes, van, choice):
-                return True
-        return False
+def all_parts_there(problem: Problem, routes: Routes, van: int, call: int) -> bool:
+    """Return whether a van can get the parts of a call with several needs."""
     there = take_parts(problem, routes, van, call)
     if there:
         return_parts(problem, routes, van, call)
+    return there
+
+
+@leaf
+def parts_there(problem: Problem, routes: Routes, van: int, call: int) -> bool:
+    """Return whether a van can get all parts of a call."""
+    first, last = problem.calls[call, NEED_LO], problem.calls[call, NEED_HI]
+    if last - first > 1:
+        return all_parts_there(problem, routes, van, call)
+    there = last == first
+    if not there:
+        for choice in range(problem.needs[first, 0], problem.needs[first, 1]):
+            there = there or choice_fits(problem, routes, van, choice)
     return there
 
 
@@ -309,12 +314,10 @@ def cheapest_place(
         twin = vans[van, TWIN]
         if size == 0 and twin < van and facts[twin, SIZE] == 0:
             continue
-        if not parts_there(problem, routes, van, call):
-            continue
         # A route this round has not touched is as it was when last looked at.
         same = memory.touched[van] == 0
         if same and seen[van, call, 0] == facts[van, VERSION]:
-            if seen[van, call, 1] < bar:
+            if seen[van, call, 1] < bar and parts_there(problem, routes, van, call):
                 bar, best_van, best_spot = seen[van, call, 1], van, seen[van, call, 2]
             continue
         here, spot = (HUGE if same else bar), -1
@@ -354,7 +357,7 @@ def cheapest_place(
             seen[van, call, 0] = facts[van, VERSION]
             seen[van, call, 1] = here
             seen[van, call, 2] = spot
-        if spot >= 0 and here < bar:
+        if here < bar and parts_there(problem, routes, van, call):
             bar, best_van, best_spot = here, van, spot
     return best_van, best_spot
 

@@ -177,7 +177,6 @@ def test_whether_a_van_has_a_calls_parts_is_asked_without_leaving_a_trace() -> N
     assert answers == {False, True}
 
 
-@pytest.mark.xfail(reason="choices list a kit's pieces one by one, unmerged")
 def test_a_kit_that_holds_one_part_twice_is_not_promised_from_one_piece() -> None:
     # The kit wants two cells in all, listed one by one; one is aboard.
     kit = a_part("KIT", components=(("CELL", 1), ("CELL", 1)))
