@@ -17,6 +17,7 @@ from dispatch.remedy import (
     Offer,
     Remedy,
     find_breach,
+    find_customer_remedy,
     find_swap,
     find_time_remedy,
     make_offer,
@@ -233,21 +234,17 @@ def _not_ready(day: Day, call: Call) -> Reason | None:
     ready_s = day.ready_s(call)
     if ready_s is None:
         return None
-    now = replace(call, ready=())
-    spans = start_windows(day, now)
-    latest_s = latest_start_any_s(day, now)
-    if latest_s is None and spans:
-        latest_s = spans[-1][1]  # no van is able: the customer's own limit
-    if latest_s is None or latest_s >= ready_s:
-        if latest_s is None or latest_start_any_s(day, call) is not None:
-            return None
-        if start_windows(day, call):
-            return None
+    at_once = replace(call, ready=())
+    latest_s = latest_start_any_s(day, at_once)
+    if latest_s is None:  # no van is able; the customer may still be too early
+        latest_s = max((last_s for _, last_s in start_windows(day, at_once)), default=0)
+    if not 0 < latest_s < ready_s:
+        return None
     return Reason(
         rule=Rule.READY,
         text=(
             f"{name_ready(day, call)} cannot be there before "
-            f"{day.clock.hhmm(ready_s)}; the visit has to start by "
+            f"{day.clock.hhmm(_up(ready_s))}; the visit has to start by "
             f"{day.clock.hhmm(latest_s)}"
         ),
     )
@@ -276,7 +273,7 @@ def _lack_in_firm(
         counters = [
             f"counter {store} has {pieces}" for store, pieces in elsewhere(day, part_id)
         ]
-        yield f"{words} ({_several(counters) if counters else 'nor has any counter'})"
+        yield f"{words} ({_several(counters) if counters else 'no counter has any'})"
 
 
 def _nobody(
@@ -304,15 +301,15 @@ def _general_remedy(desk: _Desk, call: Call, near: Sequence[Van], rule: Rule) ->
             remedy
             for van in near
             if _blocked(desk, call, van) is None
-            and (remedy := find_time_remedy(desk.offer(van, call))) is not None
+            and (remedy := _moved(desk.offer(van, call))) is not None
         ]
         best = min(found, key=lambda remedy: remedy.size_s, default=None)
         return best.words if best is not None else ""
-    for van in near:
-        words = _change_van(desk, call, van, rule)
-        if words:
-            return words
-    return ""
+    if rule is Rule.STOCK:
+        # The van that lacks no more than the firm does comes first.
+        near = sorted(near, key=lambda van: sum(desk.missing(van, call).values()))
+    tried = (_change_van(desk, call, van, rule) for van in near)
+    return next((words for words in tried if words), "")
 
 
 # --- one van -----------------------------------------------------------------
@@ -323,13 +320,22 @@ def _for_van(desk: _Desk, call: Call, van: Van, *, close: bool) -> Reason:
     if reason is not None:
         remedy = _change_van(desk, call, van, reason.rule) if close else ""
         return replace(reason, remedy=remedy)
+    offer = desk.offer(van, call)
+    working = offer.working() if close else []
+    if working:
+        where = _between(offer.order, working[0])
+        return Reason(
+            rule=Rule.ROOM,
+            text="room was not found in the time given",
+            van_id=van.id,
+            remedy=f"van {van.id} could take it{where}: plan again with more rounds",
+        )
     alone = make_offer(desk.day, desk.travel, van, (), call)
     if not alone.fits():
-        reason = _impossible(alone)
-        remedy = _time_words(desk.offer(van, call)) if close else ""
-        return replace(reason, remedy=remedy)
+        remedy = _time_words(offer) if close else ""
+        return replace(_impossible(alone), remedy=remedy)
     if close:
-        return _no_room(desk.offer(van, call))
+        return _no_room(offer)
     return Reason(
         rule=Rule.ROOM,
         text=(
@@ -386,42 +392,36 @@ def _lack_words(desk: _Desk, van: Van, part_id: str, count: int) -> str:
     day, left = desk.day, desk.left
     part = _part(day, part_id)
     words = f"{part} is missing" if count == 1 else f"{count} {part} are missing"
-    where = [
-        _taken(issue)
-        for issue in desk.issues
-        if issue.part_id == part_id and issue.van_id == van.id
-    ]
+    issues = [issue for issue in desk.issues if issue.part_id == part_id]
+    own = [i for i in issues if i.van_id == van.id and i.origin is Origin.ABOARD]
+    shop = [i for i in issues if i.origin is Origin.SHOP]
     in_shop = left.shop[part_id]
-    if in_shop and not van.loads_at_shop:
-        where.append(f"the shop has {in_shop}, but this van does not load there")
-    where += [
-        f"{pieces} in van {other.id}"
-        for other in day.vans
-        if other.id != van.id and (pieces := left.vans[other.id][part_id]) > 0
+    where = [
+        *_gone("its own", own),
+        *(
+            f"{pieces} in van {other.id}"
+            for other in day.vans
+            if other.id != van.id and (pieces := left.vans[other.id][part_id]) > 0
+        ),
     ]
     if van.loads_at_shop:
-        where += [
-            _taken(issue)
-            for issue in desk.issues
-            if issue.part_id == part_id
-            and issue.van_id != van.id
-            and issue.origin is Origin.SHOP
-        ]
-    where += [
-        _taken(issue)
-        for issue in desk.issues
-        if issue.part_id == part_id
-        and issue.van_id != van.id
-        and (issue.origin is Origin.ABOARD or not van.loads_at_shop)
-    ]
+        where += _gone("the shop's last" if not in_shop else "the shop's", shop)
+    elif in_shop:
+        where.append(f"the shop has {in_shop}, but this van does not load there")
+    if not where:
+        where += _gone("the firm's last", issues)
     where += [f"counter {store} has {n}" for store, n in elsewhere(day, part_id)]
     return f"{words} ({_several(where) if where else 'none anywhere'})"
 
 
-def _taken(issue: Issue) -> str:
-    if issue.origin is Origin.SHOP:
-        return f"the shop's {issue.quantity} goes to call {issue.call_id}"
-    return f"{issue.quantity} aboard van {issue.van_id} goes to call {issue.call_id}"
+def _gone(whose: str, issues: Sequence[Issue]) -> list[str]:
+    """Return to which calls pieces go, if any."""
+    if not issues:
+        return []
+    count = sum(issue.quantity for issue in issues)
+    calls = list(dict.fromkeys(str(issue.call_id) for issue in issues))
+    pieces = f"{whose} goes" if count == 1 else f"{whose} {count} go"
+    return [f"{pieces} to call{'s' * (len(calls) > 1)} {_several(calls)}"]
 
 
 def _change_van(desk: _Desk, call: Call, van: Van, rule: Rule) -> str:
@@ -449,8 +449,12 @@ def _change_van(desk: _Desk, call: Call, van: Van, rule: Rule) -> str:
     return words if desk.offer(changed, asked).fits() else ""
 
 
+def _moved(offer: Offer, hindered: str | None = None) -> Remedy | None:
+    return find_time_remedy(offer, hindered) or find_customer_remedy(offer)
+
+
 def _time_words(offer: Offer, hindered: str | None = None) -> str:
-    found: Remedy | None = find_time_remedy(offer, hindered) or find_swap(offer)
+    found: Remedy | None = _moved(offer, hindered) or find_swap(offer)
     return found.words if found is not None else ""
 
 
@@ -471,12 +475,14 @@ def _impossible(alone: Offer) -> Reason:
         text = f"the shift starts at {clock.hhmm(van.shift.start_s)}, and {must}"
     elif late.call_id is not None:
         rule = Rule.TRAVEL
-        text = f"it is there at {clock.hhmm(late.at_s)} at the earliest, and {must}"
+        text = (
+            f"it is there at {clock.hhmm(_up(late.at_s))} at the earliest, and {must}"
+        )
     else:
         rule, since, start_s = _what_delays(alone, breach)
         text = (
-            f"starting at {clock.hhmm(start_s)} at the earliest{since}, it would be "
-            f"back at {clock.hhmm(late.at_s)}, after its limit "
+            f"starting at {clock.hhmm(_up(start_s))} at the earliest{since}, it would "
+            f"be back at {clock.hhmm(_up(late.at_s))}, after its limit "
             f"{clock.hhmm(late.limit_s)}"
         )
     return Reason(rule=rule, text=text, van_id=van.id)
@@ -499,23 +505,15 @@ def _no_meal(van: Van, day: Day) -> str:
     if van.meal is None:  # pragma: no cover - asked only of vans with a meal
         return "no route works"
     return (
-        f"its meal break of {minutes(van.meal.length_s)} between "
-        f"{_span(day, van.meal.window)} has no room"
+        f"the meal break of {minutes(van.meal.length_s)} between "
+        f"{day.clock.hhmm(van.meal.window.start_s)} and "
+        f"{day.clock.hhmm(van.meal.window.end_s)} has no room"
     )
 
 
 def _no_room(offer: Offer) -> Reason:
     """Say where in the route the call does least harm, and what breaks there."""
     van, order = offer.van, offer.order
-    working = offer.working()
-    if working:
-        where = _between(order, working[0])
-        return Reason(
-            rule=Rule.ROOM,
-            text="room was not found in the time given",
-            van_id=van.id,
-            remedy=(f"van {van.id} could take it{where}: plan again with more rounds"),
-        )
     breach = find_breach(offer)
     if breach is None:
         return Reason(rule=Rule.ROOM, text="no room beside its calls", van_id=van.id)
@@ -523,7 +521,7 @@ def _no_room(offer: Offer) -> Reason:
     hindered = breach.late[0].call_id if breach.late else None
     return Reason(
         rule=Rule.ROOM,
-        text=f"no room beside its calls: at best{where}, {_harm(offer, breach)}",
+        text=f"no room beside its calls: closest{where}, {_harm(offer, breach)}",
         van_id=van.id,
         remedy=_time_words(offer, hindered),
     )
@@ -533,11 +531,13 @@ def _harm(offer: Offer, breach: Breach) -> str:
     if not breach.late:
         return f"but {_no_meal(offer.van, offer.day)}"
     clock, late = offer.day.clock, breach.late[0]
-    at, limit = clock.hhmm(late.at_s), clock.hhmm(late.limit_s)
+    at, limit = clock.hhmm(_up(late.at_s)), clock.hhmm(late.limit_s)
+    more = len(breach.late) - 1
+    rest = f", and {more} more would be late" if more else ""
     if late.call_id is None:
         return f"but the van would be back at {at}, its limit is {limit}"
     who = "it" if late.call_id == offer.call_id else f"call {late.call_id}"
-    return f"but {who} would start at {at}, and has to by {limit}"
+    return f"but {who} would start at {at}, and has to by {limit}{rest}"
 
 
 def _between(order: Sequence[str], place: int) -> str:
@@ -555,6 +555,11 @@ def _between(order: Sequence[str], place: int) -> str:
 
 def _span(day: Day, window: Window) -> str:
     return f"{day.clock.hhmm(window.start_s)} to {day.clock.hhmm(window.end_s)}"
+
+
+def _up(time_s: int) -> int:
+    """Return the next whole minute: what comes too late must not look in time."""
+    return -(-time_s // 60) * 60
 
 
 def _part(day: Day, part_id: str) -> str:

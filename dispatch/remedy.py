@@ -24,9 +24,9 @@ _LONG_S = 2 * 86_400  # later than anything on the day
 READY_NAMES = {
     ReadyKind.CODE: "the code",
     ReadyKind.AUTHORITY: "the proof of authority",
-    ReadyKind.KEYS_PRESENT: "word that all existing keys are there",
-    ReadyKind.VEHICLE_PLACE: "word of where the vehicle stands",
-    ReadyKind.DATA_LINK: "the data link on site",
+    ReadyKind.KEYS_PRESENT: "all existing keys",
+    ReadyKind.VEHICLE_PLACE: "an answer on where the vehicle stands",
+    ReadyKind.DATA_LINK: "a data link on site",
     ReadyKind.BATTERY: "battery support",
 }
 
@@ -82,7 +82,7 @@ class Offer:
         return lay_out(self.day, self.travel, self.van, order)
 
     def working(self, places: Sequence[int] | None = None) -> list[int]:
-        """Return the places at which the call fits."""
+        """Return the places, of all or of some, at which the call fits."""
         tried = self.places if places is None else places
         return [place for place in tried if self.lay(place) is not None]
 
@@ -181,23 +181,28 @@ def find_breach(offer: Offer) -> Breach | None:
         The one with the least lateness; ``None`` when even without any limit no
         route can be laid out.
     """
+    fasting = replace(offer, van=replace(offer.van, meal=None))
     patient = replace(
         offer,
         day=replace(offer.day, calls=tuple(_patient(call) for call in offer.day.calls)),
         van=replace(offer.van, overtime_limit_s=_LONG_S),
     )
-    found: list[Breach] = []
-    for meal in (offer.van.meal, None):
-        patient = replace(patient, van=replace(patient.van, meal=meal))
-        routes = [(place, patient.lay(place)) for place in offer.places]
+    tried = [patient]
+    if offer.van.meal is not None:
+        # Where only the break is in the way, it is to be named; and no patience
+        # helps a break that is over before the van can take it.
+        hungry = replace(patient.van, meal=None)
+        tried = [fasting, patient, replace(patient, van=hungry)]
+    for relaxed in tried:
+        routes = [(place, relaxed.lay(place)) for place in relaxed.places]
         found = [
             Breach(place=place, route=route, late=_lateness(offer, route))
             for place, route in routes
             if route is not None
         ]
         if found:
-            break
-    return min(found, key=lambda breach: breach.late_s, default=None)
+            return min(found, key=lambda breach: breach.late_s)
+    return None
 
 
 def _patient(call: Call) -> Call:
@@ -257,14 +262,27 @@ class Stretch(NamedTuple):
     most_s : int
         How far at most.
     move : callable
-        Returns the offer with the limit moved so far.
-    say : callable
-        Returns what that is, in plain words.
+        Returns an offer with the limit moved so far.
+    what : str
+        Names the limit.
+    limit_s : int
+        Where it is now.
+    later : bool
+        It moves to a later time; else to an earlier one.
     """
 
     most_s: int
-    move: Callable[[int], Offer]
-    say: Callable[[int], str]
+    move: Callable[[Offer, int], Offer]
+    what: str
+    limit_s: int
+    later: bool = True
+
+    def say(self, clock: DayClock, by_s: int) -> str:
+        """Return the move in plain words."""
+        moved_s = self.limit_s + (by_s if self.later else -by_s)
+        return (
+            f"{self.what} {clock.hhmm(moved_s)} instead of {clock.hhmm(self.limit_s)}"
+        )
 
 
 def find_time_remedy(offer: Offer, hindered: str | None = None) -> Remedy | None:
@@ -283,36 +301,92 @@ def find_time_remedy(offer: Offer, hindered: str | None = None) -> Remedy | None
         In whole steps of five minutes; one step less of the same change does not
         do. ``None`` when no single move helps.
     """
+    groups = stretches(offer, hindered)
+    places = _loosen(offer, [s for group in groups for s in group]).working()
     best: Remedy | None = None
-    for stretch in stretches(offer, hindered):
-        most = stretch.most_s // STEP_S
-        if best is not None:
-            most = min(most, best.size_s // STEP_S - 1)
-        found = _smallest(stretch, most)
-        if found is not None:
-            best = found
+    for group in groups:
+        open_places = _loosen(offer, group).working(places) if places else []
+        for stretch in group:
+            most = stretch.most_s // STEP_S
+            if best is not None:
+                most = min(most, best.size_s // STEP_S - 1)
+            best = _smallest(offer, stretch, most, open_places) or best
     return best
 
 
-def _smallest(stretch: Stretch, most: int) -> Remedy | None:
-    if most < 1:
+def find_customer_remedy(offer: Offer) -> Remedy | None:
+    """Find the smallest move of promise and availability together.
+
+    Parameters
+    ----------
+    offer : Offer
+        An offer that no single move helps.
+
+    Returns
+    -------
+    Remedy or None
+        One question to the customer, in whole steps of five minutes.
+    """
+    call, clock = offer.call, offer.day.clock
+    if call.promise is None or not call.windows:
         return None
-    places = stretch.move(most * STEP_S).working()
+    until, since = _of_promise(call, "promise")
+    best: Remedy | None = None
+    for index, window in enumerate(call.windows):
+        pairs = zip((until, since), _of_window(call, index, window), strict=True)
+        for promise, there in pairs:
+
+            def move(
+                asked: Offer,
+                by_s: int,
+                promise: Stretch = promise,
+                there: Stretch = there,
+            ) -> Offer:
+                return there.move(promise.move(asked, by_s), by_s)
+
+            most_s = min(promise.most_s, there.most_s)
+            if best is not None:
+                most_s = min(most_s, best.size_s - STEP_S)
+            both = promise._replace(move=move)
+            found = _smallest(offer, both, most_s // STEP_S, offer.places)
+            if found is not None:
+                words = f"{found.words}, {there.say(clock, found.size_s)}"
+                best = found._replace(words=words)
+    return best
+
+
+def _loosen(offer: Offer, group: Sequence[Stretch]) -> Offer:
+    """Return the offer with all of these limits moved as far as they go."""
+    for stretch in group:
+        offer = stretch.move(offer, stretch.most_s)
+    return offer
+
+
+def _smallest(
+    offer: Offer, stretch: Stretch, most: int, places: Sequence[int]
+) -> Remedy | None:
+    """Halve the way between no move and the largest one that is worth a look."""
+    if most < 1 or not places:
+        return None
+    places = stretch.move(offer, most * STEP_S).working(places)
     if not places:
         return None
     enough, too_little = most, 0
     while enough - too_little > 1:
         middle = (enough + too_little) // 2
-        working = stretch.move(middle * STEP_S).working(places)
+        working = stretch.move(offer, middle * STEP_S).working(places)
         if working:
             enough, places = middle, working
         else:
             too_little = middle
     size_s = enough * STEP_S
-    return Remedy(size_s, stretch.say(size_s), stretch.move(size_s))
+    words = stretch.say(offer.day.clock, size_s)
+    if stretch.move is _work_longer:
+        words += f" ({minutes(size_s)} overtime more)"
+    return Remedy(size_s, words, stretch.move(offer, size_s))
 
 
-def stretches(offer: Offer, hindered: str | None = None) -> list[Stretch]:
+def stretches(offer: Offer, hindered: str | None = None) -> list[list[Stretch]]:
     """Return the limits that could be moved for a call.
 
     Parameters
@@ -324,136 +398,128 @@ def stretches(offer: Offer, hindered: str | None = None) -> list[Stretch]:
 
     Returns
     -------
-    list of Stretch
-        The customer's first, then the van's.
+    list of list of Stretch
+        The customer's, the van's, the other customer's.
     """
-    clock, call, van = offer.day.clock, offer.call, offer.van
-    found = _of_promise(offer, call, "promise")
-    if hindered is not None and hindered != call.id:
-        other = offer.find(hindered)
-        found += _of_promise(offer, other, f"promise of call {other.id}")
+    call, van = offer.call, offer.van
+    customers = _of_promise(call, "promise")
     for index, window in enumerate(call.windows):
-        found += _of_window(offer, index, window)
-    found += _of_ready(offer)
-    back_s = van.shift.end_s + van.overtime_limit_s
-
-    def work_longer(by_s: int) -> Offer:
-        limit_s = van.overtime_limit_s + by_s
-        return replace(offer, van=replace(van, overtime_limit_s=limit_s))
-
-    def begin_earlier(by_s: int) -> Offer:
-        shift = replace(van.shift, start_s=van.shift.start_s - by_s)
-        return replace(offer, van=replace(van, shift=shift))
-
-    found.append(
-        Stretch(
-            OVERTIME_MOST_S,
-            work_longer,
-            lambda by_s: (
-                f"finish {clock.hhmm(back_s + by_s)} instead of {clock.hhmm(back_s)} "
-                f"({minutes(by_s)} overtime more)"
-            ),
-        )
-    )
-    found.append(
-        Stretch(
-            min(EARLIER_MOST_S, van.shift.start_s),
-            begin_earlier,
-            lambda by_s: _instead("shift from", van.shift.start_s, -by_s, clock),
-        )
-    )
-    meal = van.meal
-    if meal is not None:
-
-        def eat_later(by_s: int) -> Offer:
-            window = replace(meal.window, end_s=meal.window.end_s + by_s)
-            return replace(offer, van=replace(van, meal=replace(meal, window=window)))
-
-        found.append(
+        customers += _of_window(call, index, window)
+    ready_s = offer.day.ready_s(call)
+    if ready_s is not None:
+        customers.append(
             Stretch(
-                EARLIER_MOST_S,
-                eat_later,
-                lambda by_s: _instead(
-                    "meal break over by", meal.window.end_s, by_s, clock
-                ),
+                ready_s - offer.day.planned_at_s,
+                _hasten,
+                f"{name_ready(offer.day, call)} there by",
+                ready_s,
+                later=False,
             )
         )
-    return found
+    back_s = van.shift.end_s + van.overtime_limit_s
+    vans = [
+        Stretch(OVERTIME_MOST_S, _work_longer, "finish", back_s),
+        Stretch(
+            min(EARLIER_MOST_S, van.shift.start_s),
+            _begin_earlier,
+            "shift from",
+            van.shift.start_s,
+            later=False,
+        ),
+    ]
+    if van.meal is not None:
+        end_s = van.meal.window.end_s
+        vans.append(Stretch(EARLIER_MOST_S, _eat_later, "meal break over by", end_s))
+    if hindered in (None, call.id):
+        return [customers, vans]
+    other = offer.find(hindered)
+    return [customers, vans, _of_promise(other, f"promise of call {other.id}")]
 
 
-def _instead(what: str, limit_s: int, by_s: int, clock: DayClock) -> str:
-    return f"{what} {clock.hhmm(limit_s + by_s)} instead of {clock.hhmm(limit_s)}"
+def _work_longer(offer: Offer, by_s: int) -> Offer:
+    limit_s = offer.van.overtime_limit_s + by_s
+    return replace(offer, van=replace(offer.van, overtime_limit_s=limit_s))
 
 
-def _of_promise(offer: Offer, call: Call, name: str) -> list[Stretch]:
-    promise, clock = call.promise, offer.day.clock
-    if promise is None:
+def _begin_earlier(offer: Offer, by_s: int) -> Offer:
+    shift = replace(offer.van.shift, start_s=offer.van.shift.start_s - by_s)
+    return replace(offer, van=replace(offer.van, shift=shift))
+
+
+def _eat_later(offer: Offer, by_s: int) -> Offer:
+    meal = offer.van.meal
+    if meal is None:
+        return offer
+    window = replace(meal.window, end_s=meal.window.end_s + by_s)
+    return replace(offer, van=replace(offer.van, meal=replace(meal, window=window)))
+
+
+def _hasten(offer: Offer, by_s: int) -> Offer:
+    """Let every open item of the call be there so much before the slowest one is."""
+    ready_s = offer.day.ready_s(offer.call) or offer.day.planned_at_s
+    lead_s = ready_s - offer.day.planned_at_s - by_s
+    ready = tuple(
+        replace(item, lead_time_s=min(item.lead_time_s, lead_s))
+        if item.state is ReadyState.OPEN
+        else item
+        for item in offer.call.ready
+    )
+    return offer.put(replace(offer.call, ready=ready))
+
+
+def _of_promise(call: Call, name: str) -> list[Stretch]:
+    if call.promise is None:
         return []
+    start_s, end_s = call.promise.start_s, call.promise.end_s
 
-    def move(start_s: int, end_s: int) -> Offer:
-        return offer.put(replace(call, promise=Window(start_s=start_s, end_s=end_s)))
+    def widen(offer: Offer, before_s: int, after_s: int) -> Offer:
+        asked = offer.find(call.id)
+        promise = asked.promise or Window(start_s=start_s, end_s=end_s)
+        return offer.put(replace(asked, promise=_wider(promise, before_s, after_s)))
 
     return [
         Stretch(
             PROMISE_MOST_S,
-            lambda by_s: move(promise.start_s, promise.end_s + by_s),
-            lambda by_s: _instead(f"{name} until", promise.end_s, by_s, clock),
+            lambda offer, by_s: widen(offer, 0, by_s),
+            f"{name} until",
+            end_s,
         ),
         Stretch(
-            min(PROMISE_MOST_S, promise.start_s),
-            lambda by_s: move(promise.start_s - by_s, promise.end_s),
-            lambda by_s: _instead(f"{name} from", promise.start_s, -by_s, clock),
+            min(PROMISE_MOST_S, start_s),
+            lambda offer, by_s: widen(offer, by_s, 0),
+            f"{name} from",
+            start_s,
+            later=False,
         ),
     ]
 
 
-def _of_window(offer: Offer, index: int, window: Window) -> list[Stretch]:
-    call, clock = offer.call, offer.day.clock
-
-    def move(start_s: int, end_s: int) -> Offer:
-        windows = list(call.windows)
-        windows[index] = Window(start_s=start_s, end_s=end_s)
-        return offer.put(replace(call, windows=tuple(windows)))
+def _of_window(call: Call, index: int, window: Window) -> list[Stretch]:
+    def widen(offer: Offer, before_s: int, after_s: int) -> Offer:
+        asked = offer.find(call.id)
+        windows = list(asked.windows)
+        windows[index] = _wider(windows[index], before_s, after_s)
+        return offer.put(replace(asked, windows=tuple(windows)))
 
     return [
         Stretch(
             PROMISE_MOST_S,
-            lambda by_s: move(window.start_s, window.end_s + by_s),
-            lambda by_s: _instead("customer there until", window.end_s, by_s, clock),
+            lambda offer, by_s: widen(offer, 0, by_s),
+            "customer there until",
+            window.end_s,
         ),
         Stretch(
             min(PROMISE_MOST_S, window.start_s),
-            lambda by_s: move(window.start_s - by_s, window.end_s),
-            lambda by_s: _instead("customer there from", window.start_s, -by_s, clock),
+            lambda offer, by_s: widen(offer, by_s, 0),
+            "customer there from",
+            window.start_s,
+            later=False,
         ),
     ]
 
 
-def _of_ready(offer: Offer) -> list[Stretch]:
-    call, clock = offer.call, offer.day.clock
-    ready_s = offer.day.ready_s(call)
-    if ready_s is None:
-        return []
-    slowest_s = ready_s - offer.day.planned_at_s
-
-    def hasten(by_s: int) -> Offer:
-        ready = tuple(
-            replace(item, lead_time_s=min(item.lead_time_s, slowest_s - by_s))
-            if item.state is ReadyState.OPEN
-            else item
-            for item in call.ready
-        )
-        return offer.put(replace(call, ready=ready))
-
-    return [
-        Stretch(
-            slowest_s,
-            hasten,
-            lambda by_s: _instead(
-                f"{name_ready(offer.day, call)} by", ready_s, -by_s, clock
-            ),
-        )
-    ]
+def _wider(window: Window, before_s: int, after_s: int) -> Window:
+    return Window(start_s=window.start_s - before_s, end_s=window.end_s + after_s)
 
 
 def name_ready(day: Day, call: Call) -> str:

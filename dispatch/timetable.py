@@ -42,6 +42,7 @@ class _Driver:
         self.day = day
         self.travel = travel
         self.van = van
+        self.spans: dict[str, list[tuple[int, int]]] = {}
 
     def drive(self, leg: _Leg, free_s: int) -> tuple[int, int]:
         """Return metres and arrival of a drive that leaves at ``free_s``."""
@@ -82,7 +83,9 @@ class _Driver:
     def visit(self, call: Call, leg: _Leg, way: _Way) -> _Way | None:
         """Return the way with one more visit, ``None`` when it comes too late."""
         metres, at_s = (0, way.free_s) if way.there else self.drive(leg, way.free_s)
-        for first_s, last_s in start_windows(self.day, call):
+        if call.id not in self.spans:
+            self.spans[call.id] = start_windows(self.day, call)
+        for first_s, last_s in self.spans[call.id]:
             if at_s <= last_s:
                 start_s = max(at_s, first_s)
                 stop = Stop(
@@ -140,6 +143,8 @@ def lay_out(
             ]
         done = _earliest([driver.visit(call, leg, way) for way in ways if way])
         due = driver.visit(call, leg, due) if due is not None else None
+        if done is None and due is None:
+            return None
         origin, here = leg.target, call.place
     target, there = _end_of_day(van.finish, f"finish:{van.id}")
     home = _Leg(origin=origin, target=target, here=here, there=there)

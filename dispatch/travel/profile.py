@@ -11,6 +11,7 @@ one is for writing plans out, and for checking it.
 """
 
 from bisect import bisect_left
+from collections.abc import Sequence
 from functools import lru_cache
 from itertools import accumulate
 
@@ -32,9 +33,7 @@ def covered(traffic: Traffic, time_s: int) -> int:
     int
         Permille-seconds: the sum of the speeds of all seconds before ``time_s``.
     """
-    slot = max(0, min(time_s // traffic.slot_s, len(traffic.speed_permille) - 1))
-    into_s = time_s - slot * traffic.slot_s
-    return _slot_grounds(traffic)[slot] + traffic.speed_permille[slot] * into_s
+    return _covered(traffic, _slot_grounds(traffic), time_s)
 
 
 @lru_cache(maxsize=64)
@@ -59,7 +58,16 @@ def reached_s(traffic: Traffic, ground: int) -> int:
     int
         The smallest t with ``covered(traffic, t) >= ground``.
     """
-    grounds = _slot_grounds(traffic)
+    return _reached_s(traffic, _slot_grounds(traffic), ground)
+
+
+def _covered(traffic: Traffic, grounds: Sequence[int], time_s: int) -> int:
+    slot = max(0, min(time_s // traffic.slot_s, len(grounds) - 1))
+    into_s = time_s - slot * traffic.slot_s
+    return grounds[slot] + traffic.speed_permille[slot] * into_s
+
+
+def _reached_s(traffic: Traffic, grounds: Sequence[int], ground: int) -> int:
     slot = max(0, bisect_left(grounds, ground) - 1)
     speed = traffic.speed_permille[slot]
     return slot * traffic.slot_s - (grounds[slot] - ground) // speed
@@ -82,7 +90,9 @@ def arrive_s(traffic: Traffic, depart_s: int, base_s: int) -> int:
     int
         The smallest t with ``W(t) >= W(depart_s) + 1000 * base_s``.
     """
-    return reached_s(traffic, covered(traffic, depart_s) + 1000 * base_s)
+    grounds = _slot_grounds(traffic)
+    ground = _covered(traffic, grounds, depart_s) + 1000 * base_s
+    return _reached_s(traffic, grounds, ground)
 
 
 def depart_latest_s(traffic: Traffic, arrive_by_s: int, base_s: int) -> int | None:
