@@ -321,7 +321,7 @@ def _for_van(desk: _Desk, call: Call, van: Van, *, close: bool) -> Reason:
         remedy = _change_van(desk, call, van, reason.rule) if close else ""
         return replace(reason, remedy=remedy)
     offer = desk.offer(van, call)
-    working = offer.working() if close else []
+    working = offer.working() if close or not offer.order else []
     if working:
         where = _between(offer.order, working[0])
         return Reason(

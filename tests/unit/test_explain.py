@@ -1,7 +1,9 @@
 """Every unplaced call says why, and what is proposed really helps."""
 
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
+from itertools import product
 
 import pytest
 
@@ -17,7 +19,7 @@ from dispatch.remedy import (
     make_offer,
     stretches,
 )
-from dispatch.stock import give_out
+from dispatch.stock import give_out, leave_over
 from dispatch.timetable import lay_out
 from dispatch.travel import travel_table
 from shared.model import (
@@ -646,3 +648,57 @@ def test_every_unplaced_call_has_either_general_reasons_or_one_for_each_van(
         assert vans
         assert set(vans) == {None} or vans == [van.id for van in day.vans]
         assert all(reason.text for reason in unplaced.reasons)
+
+
+def can_take(day: Day, plan: Assignment, van: Van, call: Call) -> bool:
+    """Return, the long way round, whether a van could take a call just now.
+
+    The other vans keep their pieces; this one's calls may take any alternatives.
+    """
+    if not (
+        call.skills <= van.skills
+        and call.equipment <= van.equipment
+        and call.required_van in (None, van.id)
+    ):
+        return False
+    travel = travel_table(day)
+    order = list(plan.get(van.id, ()))
+    orders = [[*order[:p], call.id, *order[p:]] for p in range(len(order) + 1)]
+    if all(lay_out(day, travel, van, order) is None for order in orders):
+        return False
+    left = leave_over(day, give_out(day, plan) or ())
+    own = leave_over(day, give_out(day, {van.id: order}) or ())
+    aboard = leave_over(day).vans[van.id]
+    back = leave_over(day).shop - own.shop if van.loads_at_shop else Counter()
+    alone = replace(
+        day,
+        vans=(replace(van, stock=dict(aboard)),),
+        shop=replace(day.shop, stock=dict(left.shop + back)),
+    )
+    calls = {c.id: c for c in day.calls}
+    needs = [(i, n) for i in orders[0] for n in range(len(calls[i].needs))]
+    choices = product(*(calls[i].needs[n].alternatives for i, n in needs))
+    return any(
+        give_out(alone, {van.id: orders[0]}, dict(zip(needs, picks, strict=True)))
+        is not None
+        for picks in choices
+    )
+
+
+@pytest.mark.parametrize("seed", range(20))
+def test_a_van_is_refused_just_when_it_really_could_not_take_the_call(
+    seed: int,
+) -> None:
+    day = generate_day(seed, 8, 2, tightness=0.9)
+    plan = greedy(day)
+    calls = {call.id: call for call in day.calls}
+    vans = {van.id: van for van in day.vans}
+    for unplaced in explained(day, plan):
+        call = calls[unplaced.call_id]
+        for reason in unplaced.reasons:
+            if reason.van_id is None:
+                assert not any(can_take(day, plan, van, call) for van in day.vans)
+            else:
+                refused = reason.text != "room was not found in the time given"
+                able = can_take(day, plan, vans[reason.van_id], call)
+                assert able is not refused
