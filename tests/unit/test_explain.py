@@ -702,3 +702,21 @@ def test_a_van_is_refused_just_when_it_really_could_not_take_the_call(
                 refused = reason.text != "room was not found in the time given"
                 able = can_take(day, plan, vans[reason.van_id], call)
                 assert able is not refused
+
+
+def test_a_code_that_comes_at_the_last_moment_is_not_too_late() -> None:
+    # 18:00 and 18 h are 12:00, when the promise ends.
+    assert only(a_day(a_call(ready=code(18), promise=window(10, 12))))[1] == (
+        "room was not found in the time given"
+    )
+
+
+def test_a_van_without_calls_is_never_dismissed_as_too_far_to_look_at() -> None:
+    # As many calls as make three close looks each; V5 is last in line, and free.
+    vans = tuple(a_van(f"V{n}", shift=window(8, 9)) for n in range(6))
+    calls = tuple(a_call(f"C{n}", **hours(1)) for n in range(205))
+
+    found = explained(a_day(*calls, vans=vans), {f"V{n}": (f"C{n}",) for n in range(5)})
+
+    assert len(found) == 200
+    assert all("V5 could take it" in u.reasons[5].remedy for u in found)
