@@ -4,15 +4,29 @@ Both are exact: CP-SAT with one worker and a fixed seed, so that the same questi
 gets the same answer, and the status always says whether it was proved.
 """
 
+from __future__ import annotations
+
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import NamedTuple
+from types import ModuleType
+from typing import TYPE_CHECKING, NamedTuple
 
-from ortools.sat.python import cp_model
+import numpy as np
 
-from dispatch.problem import LOADS, NEED_HI, NEED_LO, WEIGHT, Problem
+from dispatch.problem import LOADS, NEED_HI, NEED_LO, TWIN, WEIGHT, Problem
 from dispatch.stock import give_out, pieces
 from shared.model import Day, Issue, Need
+
+if TYPE_CHECKING:
+    from ortools.sat.python.cp_model import CpSolver, IntVar, LinearExpr
+
+
+def cp_model() -> ModuleType:
+    """Return CP-SAT, loaded when the first question comes: many days ask none."""
+    from ortools.sat.python import cp_model as module  # noqa: PLC0415
+
+    return module
 
 
 class Column(NamedTuple):
@@ -58,35 +72,43 @@ class Cover:
 class _Cover:
     """The pool as a CP-SAT model."""
 
-    def __init__(self, problem: Problem, pool: Sequence[Column]) -> None:
+    def __init__(
+        self, problem: Problem, pool: Sequence[Column], *, parts_known: bool
+    ) -> None:
         self.problem = problem
-        self.pool = pool
-        self.model = cp_model.CpModel()
-        self.use = [self.model.new_bool_var("") for _ in pool]
+        needs = scarce_needs(problem)
+        if parts_known and not shop_decides(problem, needs):
+            needs = set()  # each route has its parts, and none takes another's
+        self.pool = _per_van(problem, pool) if needs else tuple(pool)
+        self.model = cp_model().CpModel()
+        self.use = [self.model.new_bool_var("") for _ in self.pool]
         self.out = [self.model.new_bool_var("") for _ in problem.calls]
-        by_van: dict[int, list[cp_model.IntVar]] = {}
-        by_call: dict[int, list[cp_model.IntVar]] = {}
-        self.on: dict[tuple[int, int], list[cp_model.IntVar]] = {}
-        for column, use in zip(pool, self.use, strict=True):
+        by_van: dict[int, list[IntVar]] = {}
+        by_call: dict[int, list[IntVar]] = {}
+        on: dict[tuple[int, int], list[IntVar]] = {}
+        for column, use in zip(self.pool, self.use, strict=True):
             by_van.setdefault(column.van, []).append(use)
             for call in column.calls:
                 by_call.setdefault(call, []).append(use)
-                self.on.setdefault((column.van, call), []).append(use)
-        for used in by_van.values():
-            self.model.add_at_most_one(used)
+                on.setdefault((column.van, call), []).append(use)
+        alike = Counter(problem.vans[:, TWIN].tolist())
+        for van, used in by_van.items():
+            self.model.add(sum(used) <= (1 if needs else alike[van]))
         for call, out in enumerate(self.out):
             self.model.add_exactly_one([out, *by_call.get(call, [])])
-        self._share_parts()
+        if needs:
+            self._share_parts(needs, on)
 
-    def _share_parts(self) -> None:
+    def _share_parts(
+        self, needs: set[int], on: Mapping[tuple[int, int], list[IntVar]]
+    ) -> None:
         """Let every call on a van take one choice per need, from what there is."""
         problem = self.problem
         shop = len(problem.vans)
-        taken: dict[tuple[int, int], list[cp_model.LinearExpr | cp_model.IntVar]] = {}
-        for (van, call), uses in self.on.items():
-            for need in range(
-                problem.calls[call, NEED_LO], problem.calls[call, NEED_HI]
-            ):
+        taken: dict[tuple[int, int], list[LinearExpr]] = {}
+        for (van, call), uses in on.items():
+            low, high = problem.calls[call, NEED_LO], problem.calls[call, NEED_HI]
+            for need in needs.intersection(range(low, high)):
                 picks = []
                 for choice in range(*problem.needs[need]):
                     pick = self.model.new_bool_var("")
@@ -94,7 +116,7 @@ class _Cover:
                     for part, count in problem.items[slice(*problem.choices[choice])]:
                         taken.setdefault((van, int(part)), []).append(int(count) * pick)
                 self.model.add(sum(picks) == sum(uses))
-        loads: dict[int, list[cp_model.IntVar]] = {}
+        loads: dict[int, list[IntVar]] = {}
         for (van, part), parts in taken.items():
             aboard = int(problem.stock[van, part])
             in_shop = int(problem.stock[shop, part]) if problem.vans[van, LOADS] else 0
@@ -105,18 +127,103 @@ class _Cover:
             if len(some) > 1:
                 self.model.add(sum(some) <= int(problem.stock[shop, part]))
 
+    def minimize(
+        self, what: LinearExpr, effort: float
+    ) -> tuple[list[Column] | None, bool]:
+        """Return the best columns found, and whether none are better."""
+        model = cp_model()
+        self.model.minimize(what)
+        solver = _solver(effort)
+        status = solver.solve(self.model)
+        if status not in (model.OPTIMAL, model.FEASIBLE):
+            return None, False
+        chosen = [
+            column
+            for column, use in zip(self.pool, self.use, strict=True)
+            if solver.boolean_value(use)
+        ]
+        return chosen, status == model.OPTIMAL
+
     def hint(self, columns: Sequence[Column]) -> None:
         """Start from a solution that is known."""
-        wanted = set(columns)
+        wanted = {(column.van, column.calls) for column in columns}
         covered = {call for column in columns for call in column.calls}
+        self.model.clear_hints()
         for column, use in zip(self.pool, self.use, strict=True):
-            self.model.add_hint(use, column in wanted)
+            self.model.add_hint(use, (column.van, column.calls) in wanted)
         for call, out in enumerate(self.out):
             self.model.add_hint(out, call not in covered)
 
 
-def _solver(effort: float) -> cp_model.CpSolver:
-    solver = cp_model.CpSolver()
+def scarce_needs(problem: Problem) -> set[int]:
+    """Return the needs that some van might not get filled.
+
+    Parameters
+    ----------
+    problem : Problem
+        The day.
+
+    Returns
+    -------
+    set of int
+        Rows of ``problem.needs``; for all others one choice is there for every call
+        of the day at once, so nobody has to share.
+    """
+    most = np.zeros(problem.stock.shape[1], np.int64)
+    for low, high in problem.needs:
+        wanted = np.zeros_like(most)
+        for choice in range(low, high):
+            for part, count in problem.items[slice(*problem.choices[choice])]:
+                wanted[part] = max(wanted[part], count)
+        most += wanted
+    plenty = (problem.stock[:-1] >= most) | (
+        (problem.vans[:, LOADS, None] == 1) & (problem.stock[-1] >= most)
+    )
+    ample = plenty.all(axis=0)
+    return {
+        need
+        for need, (low, high) in enumerate(problem.needs)
+        if not any(
+            ample[problem.items[slice(*problem.choices[choice]), 0]].all()
+            for choice in range(low, high)
+        )
+    }
+
+
+def shop_decides(problem: Problem, needs: set[int]) -> bool:
+    """Return whether the shop holds pieces that several vans may want for needs.
+
+    Parameters
+    ----------
+    problem : Problem
+        The day.
+    needs : set of int
+        Rows of ``problem.needs``.
+
+    Returns
+    -------
+    bool
+        If not, a route's parts are its own van's matter.
+    """
+    return any(
+        problem.stock[-1, part] > 0
+        for need in needs
+        for choice in range(*problem.needs[need])
+        for part, _ in problem.items[slice(*problem.choices[choice])]
+    )
+
+
+def _per_van(problem: Problem, pool: Sequence[Column]) -> tuple[Column, ...]:
+    members: dict[int, list[int]] = {}
+    for van, twin in enumerate(problem.vans[:, TWIN].tolist()):
+        members.setdefault(twin, []).append(van)
+    return tuple(
+        column._replace(van=van) for column in pool for van in members[column.van]
+    )
+
+
+def _solver(effort: float) -> CpSolver:
+    solver: CpSolver = cp_model().CpSolver()
     solver.parameters.num_workers = 1
     solver.parameters.random_seed = 0
     solver.parameters.max_deterministic_time = effort
@@ -129,6 +236,7 @@ def choose_routes(
     pool: Sequence[Column],
     known: Sequence[Column] = (),
     *,
+    parts_known: bool = False,
     effort: float = 10.0,
 ) -> Cover | None:
     """Choose the best routes of a pool: first by calls left out, then by cost.
@@ -138,9 +246,12 @@ def choose_routes(
     problem : Problem
         The day.
     pool : sequence of Column
-        Routes that are allowed, each by itself.
+        Routes that can be driven; one of a van stands for all its twins, under the
+        number of the first.
     known : sequence of Column
         A choice from the pool to start from; may be empty.
+    parts_known : bool
+        Each route of the pool has its parts when it is the only one.
     effort : float
         Limit in CP-SAT's deterministic time, for each of the two questions.
 
@@ -149,42 +260,51 @@ def choose_routes(
     Cover or None
         ``None`` when the limit came before any choice was found.
     """
-    cover = _Cover(problem, pool)
+    cover = _Cover(problem, pool, parts_known=parts_known)
     weights = [int(weight) for weight in problem.calls[:, WEIGHT]]
+    covered = {call for column in known for call in column.calls}
+    least = sum(w for call, w in enumerate(weights) if call not in covered)
     left_out = sum(w * out for w, out in zip(weights, cover.out, strict=True))
-    cost = sum(c.cost * use for c, use in zip(pool, cover.use, strict=True))
+    cost = sum(c.cost * use for c, use in zip(cover.pool, cover.use, strict=True))
+    found = list(known)
+    proved = least == 0
     if known:
         cover.hint(known)
-    solver = _solver(effort)
-    cover.model.minimize(left_out)
-    status = solver.solve(cover.model)
-    if status not in (cp_model.OPTIMAL, cp_model.FEASIBLE):
-        return None
-    proved = status == cp_model.OPTIMAL
-    least = round(solver.objective_value)
-    found = [
-        column
-        for column, use in zip(pool, cover.use, strict=True)
-        if solver.boolean_value(use)
-    ]
+    if not proved:
+        chosen, proved = cover.minimize(left_out, effort)
+        if chosen is None:
+            return None
+        found = chosen
+        covered = {call for column in found for call in column.calls}
+        least = sum(w for call, w in enumerate(weights) if call not in covered)
+        cover.hint(found)
     cover.model.add(left_out == least)
-    cover.model.clear_hints()  # type: ignore[no-untyped-call]
-    cover.hint(found)
-    cover.model.minimize(cost)
-    solver = _solver(effort)
-    status = solver.solve(cover.model)
-    if status in (cp_model.OPTIMAL, cp_model.FEASIBLE):
-        found = [
-            column
-            for column, use in zip(pool, cover.use, strict=True)
-            if solver.boolean_value(use)
-        ]
+    chosen, best = cover.minimize(cost, effort)
+    if chosen is None:
+        chosen = found
     return Cover(
-        columns=tuple(sorted(found)),
+        columns=_spread(problem, chosen),
         left_out=least,
-        cost=sum(column.cost for column in found),
-        proved=proved and status == cp_model.OPTIMAL,
+        cost=sum(column.cost for column in chosen),
+        proved=proved and best,
     )
+
+
+def _spread(problem: Problem, columns: Sequence[Column]) -> tuple[Column, ...]:
+    """Give each column a van of its own among its van's twins."""
+    free: dict[int, list[int]] = {}
+    taken = Counter(column.van for column in columns)
+    for van, twin in enumerate(problem.vans[:, TWIN].tolist()):
+        free.setdefault(twin, []).append(van)
+    placed = []
+    for column in sorted(columns):
+        van = column.van
+        if taken[van] > 1:
+            taken[van] -= 1
+            van = next(v for v in free[van] if v not in taken)
+            taken[van] += 1
+        placed.append(column._replace(van=van))
+    return tuple(sorted(placed))
 
 
 def share_parts(
@@ -212,12 +332,13 @@ def share_parts(
 def _share_exactly(
     day: Day, assignment: Mapping[str, Sequence[str]]
 ) -> tuple[Issue, ...] | None:
-    model = cp_model.CpModel()
+    sat = cp_model()
+    model = sat.CpModel()
     calls = {call.id: call for call in day.calls}
     vans = {van.id: van for van in day.vans}
-    picks: list[tuple[str, int, Need, list[cp_model.IntVar]]] = []
-    taken: dict[tuple[str, str], list[cp_model.LinearExpr | cp_model.IntVar]] = {}
-    ranks: list[cp_model.LinearExpr | cp_model.IntVar] = []
+    picks: list[tuple[str, int, Need, list[IntVar]]] = []
+    taken: dict[tuple[str, str], list[LinearExpr]] = {}
+    ranks: list[LinearExpr] = []
     for van_id, call_ids in assignment.items():
         for call_id in call_ids:
             for index, need in enumerate(calls[call_id].needs):
@@ -230,7 +351,7 @@ def _share_exactly(
                     ranks.append(rank * pick)
                     for piece, count in pieces(day, part, need.quantity).items():
                         taken.setdefault((van_id, piece), []).append(count * pick)
-    by_part: dict[str, list[cp_model.IntVar]] = {}
+    by_part: dict[str, list[IntVar]] = {}
     for (van_id, part), parts in taken.items():
         van = vans[van_id]
         in_shop = day.shop.stock.get(part, 0) if van.loads_at_shop else 0
@@ -244,7 +365,7 @@ def _share_exactly(
         most * sum(ranks) + sum(load for some in by_part.values() for load in some)
     )
     solver = _solver(100.0)
-    if solver.solve(model) != cp_model.OPTIMAL:
+    if solver.solve(model) != sat.OPTIMAL:
         return None
     chosen = {
         (call_id, index): part

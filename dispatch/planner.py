@@ -51,6 +51,7 @@ COLUMNS_ROOM = 20_000  # routes CP-SAT proves over in a few seconds
 COMPILING = "compiling"  # the phase before the first search on a machine
 CHAINS = 2  # searches side by side; part of the question, so that plans repeat
 POOL_ROOM = 4_000  # routes of the pool that go to the exact cover
+COVER_EFFORT = 0.5  # CP-SAT's deterministic time, about a second at most
 HOT, COLD = 10.0, 0.1  # first and last temperature, in costs of a usual drive
 
 
@@ -185,19 +186,15 @@ def _prove(day: Day, problem: Problem) -> _Outcome | None:
     if len(problem.calls) > CALLS_MAX:
         return None
     pool: list[Column] = []
-    twins: dict[int, list[Column]] = {}
-    for van in range(len(problem.vans)):
-        twin = int(problem.vans[van, TWIN])
-        if twin not in twins:
-            tours = new_tours(LABELS_ROOM)
-            labels, found = find_tours(problem, tours, twin)
-            if labels > LABELS_ROOM or len(pool) + found > COLUMNS_ROOM:
-                return None
-            twins[twin] = [
-                Column(twin, order_of(tours, int(row[BEST_LABEL])), int(row[BEST_COST]))
-                for row in tours.best[np.argsort(tours.best[:found, BEST_SET])]
-            ]
-        pool += [column._replace(van=van) for column in twins[twin]]
+    for van in sorted(set(problem.vans[:, TWIN].tolist())):
+        tours = new_tours(LABELS_ROOM)
+        labels, found = find_tours(problem, tours, van)
+        if labels > LABELS_ROOM or len(pool) + found > COLUMNS_ROOM:
+            return None
+        pool += [
+            Column(van, order_of(tours, int(row[BEST_LABEL])), int(row[BEST_COST]))
+            for row in tours.best[np.argsort(tours.best[:found, BEST_SET])]
+        ]
     if len(problem.vans) == 1:
         return _Outcome(columns=_best_single(day, problem, pool), proved=True)
     cover = choose_routes(problem, pool)
@@ -244,7 +241,7 @@ class _Search:
         if total is None:
             total = default_rounds(self.problem)
         self.clock.total = None if self.budget.spent else total
-        slice_rounds = max(20, 20_000 // max(1, calls))
+        slice_rounds = max(20, 100_000 // max(1, calls))
         usual = usual_drive(self.problem)
         done, share, stopped = 0, 0.0, False
         with ThreadPoolExecutor(CHAINS) as threads:
@@ -291,16 +288,16 @@ class _Search:
         """Take the routes a chain has met into the pool."""
         for row in memory.pool[: memory.score[POOLED]].tolist():
             calls = row[POOL_CALLS : POOL_CALLS + row[POOL_SIZE]]
-            self._keep(row[POOL_VAN], calls, row[POOL_MONEY])
+            self._keep(Column(row[POOL_VAN], tuple(calls), row[POOL_MONEY]))
         memory.score[POOLED] = 0
 
-    def _keep(self, van: int, calls: list[int], cost: int) -> None:
-        twin = int(self.problem.vans[van, TWIN])
-        key = (twin, frozenset(calls))
+    def _keep(self, column: Column) -> None:
+        column = self._stand_in(column)
+        key = (column.van, frozenset(column.calls))
         known = self.pool.pop(key, None)  # met again: newest last
-        if known is None or cost < known.cost:
-            known = Column(twin, tuple(calls), cost)
-        self.pool[key] = known
+        if known is not None and known.cost <= column.cost:
+            column = known
+        self.pool[key] = column
 
     def _finish(self, done: int, *, stopped: bool) -> _Outcome:
         best = self._best()
@@ -327,17 +324,16 @@ class _Search:
         return _Outcome(columns=columns, stopped=stopped, rounds=done)
 
     def _cover(self, columns: tuple[Column, ...]) -> Cover | None:
-        members: dict[int, list[int]] = {}
-        for van, twin in enumerate(self.problem.vans[:, TWIN].tolist()):
-            members.setdefault(twin, []).append(van)
-        newest = list(self.pool.values())[-POOL_ROOM:]
-        pool = {
-            (van, frozenset(column.calls)): column._replace(van=van)
-            for column in newest
-            for van in members[column.van]
-        }
-        pool |= {(column.van, frozenset(column.calls)): column for column in columns}
-        return choose_routes(self.problem, list(pool.values()), columns, effort=2.0)
+        for column in columns:
+            self._keep(column)
+        pool = list(self.pool.values())[-POOL_ROOM:]
+        known = [self._stand_in(column) for column in columns]
+        return choose_routes(
+            self.problem, pool, known, parts_known=True, effort=COVER_EFFORT
+        )
+
+    def _stand_in(self, column: Column) -> Column:
+        return column._replace(van=int(self.problem.vans[column.van, TWIN]))
 
 
 def default_rounds(problem: Problem) -> int:

@@ -61,6 +61,7 @@ WHOLE = 0.01  # rounds that empty one whole route instead (keyround's own additi
 # long routes are otherwise never given up)
 RETRIED = 10  # left-out calls tried again in one round
 POOL_ROWS = 1_000  # routes remembered between two visits of the caller
+RECENT = 1 << 12  # cells
 POOL_WITHIN = 1.02  # only those of solutions this close to the best
 HUGE = 1 << 62  # cost units above any route
 
@@ -90,7 +91,11 @@ class Memory(NamedTuple):
         For each kept route and call: the route's VERSION when last looked at, the
         cost units the call would add there (``HUGE``: it does not fit), and where.
     pool : ndarray, shape (POOL_ROWS, 3 + calls)
-        Routes met on the way to better solutions; the caller takes them out.
+        Routes of good solutions; the caller takes them out.
+    marks : ndarray, shape (calls,)
+        A random number for each call; their sum stands for a set of calls.
+    recent : ndarray, shape (power of two,)
+        Sets put into the pool of late, each at the end of its sum.
     """
 
     now: Routes
@@ -102,6 +107,8 @@ class Memory(NamedTuple):
     key: NDArray[np.float64]
     seen: NDArray[np.int64]
     pool: NDArray[np.int64]
+    marks: NDArray[np.int64]
+    recent: NDArray[np.int64]
 
 
 def new_memory(problem: Problem) -> Memory:
@@ -127,6 +134,8 @@ def new_memory(problem: Problem) -> Memory:
         key=np.zeros(max(1, len(problem.calls)), np.float64),
         seen=np.full((len(problem.vans), len(problem.calls), 3), -1, np.int64),
         pool=np.zeros((POOL_ROWS, POOL_CALLS + len(problem.calls)), np.int64),
+        marks=np.random.default_rng(0).integers(1 << 40, size=len(problem.calls)),
+        recent=np.full(RECENT, -1, np.int64),
     )
     left_out = int(problem.calls[:, WEIGHT].sum())
     memory.score[:] = (left_out, 0, left_out, 0, 1, 0)
@@ -562,6 +571,13 @@ def remember(problem: Problem, memory: Memory) -> None:
         size = kept.facts[van, SIZE]
         if memory.touched[van] == 0 or size == 0 or row == len(pool):
             continue
+        mark = van * (1 << 40)
+        for index in range(size):
+            mark += memory.marks[kept.order[van, index]]
+        cell = mark & (RECENT - 1)
+        if memory.recent[cell] == mark:
+            continue
+        memory.recent[cell] = mark
         pool[row, POOL_VAN] = van
         pool[row, POOL_MONEY] = kept.facts[van, MONEY]
         pool[row, POOL_SIZE] = size
@@ -627,12 +643,9 @@ def search(
                     memory.now.facts[van, VERSION] += 1
                     copy_route(memory.now, memory.kept, van)
             copy_rest(memory.now, memory.kept)
-            improved = money < score[NOW_MONEY]
             score[NOW_LEFT], score[NOW_MONEY] = left_out, money
-            if better or (
-                improved
-                and left_out == score[BEST_LEFT]
-                and money < POOL_WITHIN * score[BEST_MONEY]
+            if left_out <= score[BEST_LEFT] and (
+                money < POOL_WITHIN * score[BEST_MONEY] or better
             ):
                 remember(problem, memory)
             if better:

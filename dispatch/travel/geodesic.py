@@ -9,7 +9,6 @@ ellipsoid is measured and bent back onto it.
 from collections.abc import Sequence
 
 import numpy as np
-from geopy.distance import geodesic
 from numpy.typing import NDArray
 
 from shared.model import Place
@@ -32,6 +31,9 @@ def distance_m(a: Place, b: Place) -> float:
     float
         Metres along the ellipsoid.
     """
+    # geopy's package brings its geocoders along: not for a plan that asks for none.
+    from geopy.distance import geodesic  # noqa: PLC0415
+
     geodesic_m: float = geodesic((a.lat_deg, a.lon_deg), (b.lat_deg, b.lon_deg)).m
     return geodesic_m
 
