@@ -1,0 +1,68 @@
+"""Whole days against looking at every plan there is."""
+
+from dataclasses import replace
+
+import pytest
+
+from dispatch.generator import generate_day
+from dispatch.planner import Budget, plan_day
+from dispatch.rules import goal
+from dispatch.search.tours import CALLS_MAX
+from dispatch.travel import travel_table
+from shared.model import Day, Proof
+from tests.oracle.brute_force import best_plan_goal
+
+SEEDS = 500
+SEARCHED_SEEDS = 60
+ROUNDS = 1000
+
+
+@pytest.mark.slow
+def test_no_plan_of_a_small_day_is_better_than_keyrounds() -> None:
+    costs = set()
+    for seed in range(SEEDS):
+        day = generate_day(seed, 7, 2)
+        plan = plan_day(day)
+        best = best_plan_goal(day, travel_table(day))
+        assert goal(day, plan) == best, f"seed {seed}"
+        assert plan.status.proof is Proof.PROVED_BEST
+        costs.add(best)
+    assert len(costs) > 0.95 * SEEDS  # so many different days
+
+
+def with_hopeless_calls(day: Day) -> Day:
+    """Add calls nobody can do until the day is too large to be enumerated.
+
+    They stand at the doors of the others and come last, so that the best plan of
+    the others stays the best.
+    """
+    hopeless = tuple(
+        replace(
+            day.calls[number % len(day.calls)],
+            id=f"hopeless {number}",
+            skills=frozenset({"what nobody has learned"}),
+            priority=4,
+        )
+        for number in range(CALLS_MAX + 1 - len(day.calls))
+    )
+    return replace(day, calls=day.calls + hopeless)
+
+
+@pytest.mark.slow
+def test_the_search_alone_is_never_better_than_best_and_nearly_always_as_good() -> None:
+    missed = []
+    for seed in range(SEARCHED_SEEDS):
+        day = generate_day(seed, 7, 2)
+        best = best_plan_goal(day, travel_table(day))
+        large = with_hopeless_calls(day)
+        plan = plan_day(large, Budget(rounds=ROUNDS))
+        assert plan.status.proof is Proof.BEST_FOUND  # it was searched, not enumerated
+        *left, units = goal(large, plan)
+        left[3] -= len(large.calls) - len(day.calls)
+        found = (*left, units)
+        assert found >= best, f"seed {seed}: better than the best there is"
+        if found > best:
+            missed.append(seed)
+    # A bar, not a proof: parts are given to calls as they come and are not swapped
+    # later, so a day that hangs on who gets which fob can end a little short.
+    assert len(missed) <= SEARCHED_SEEDS // 20, missed

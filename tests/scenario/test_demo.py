@@ -1,0 +1,85 @@
+"""The demo days: what their READMEs promise is what comes out."""
+
+from functools import cache
+from pathlib import Path
+
+import pytest
+
+from dispatch.planner import Budget, plan_day
+from dispatch.rules import judge
+from dispatch.scenario import read_scenario
+from dispatch.travel import travel_table
+from shared.model import Day, Plan, Proof, Rule
+
+DEMOS = Path(__file__).parents[2] / "demo_scenarios"
+NAMES = ("one_van", "four_vans", "cannot_work")
+
+
+@cache
+def planned(name: str) -> tuple[Day, Plan]:
+    day = read_scenario(DEMOS / name)
+    return day, plan_day(day, Budget(rounds=3000))
+
+
+def test_every_demo_day_is_planned_here() -> None:
+    assert sorted(NAMES) == sorted(
+        path.parent.name for path in DEMOS.glob("*/day.toml")
+    )
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_the_judge_finds_nothing_in_a_demo_plan(name: str) -> None:
+    day, plan = planned(name)
+    assert judge(day, travel_table(day), plan) == ()
+
+
+def test_one_van_serves_all_nine_calls_and_no_plan_is_better() -> None:
+    day, plan = planned("one_van")
+    assert len(day.calls) == 9
+    (route,) = plan.routes
+    assert sorted(route.call_ids) == sorted(call.id for call in day.calls)
+    assert plan.unplaced == ()
+    assert plan.status.proof is Proof.PROVED_BEST
+    assert plan.status.bound_units == plan.cost_units
+
+
+def test_four_vans_serve_all_thirty_five_calls() -> None:
+    day, plan = planned("four_vans")
+    assert len(day.calls) == 35
+    assert len(plan.routes) == 4
+    assert plan.unplaced == ()
+
+
+@pytest.mark.parametrize(
+    ("call_id", "rule", "words"),
+    [
+        ("701", Rule.STOCK, "FOB-77"),
+        ("702", Rule.SKILL, "safe"),
+        ("703", Rule.WINDOW, "09:00"),
+        ("704", Rule.READY, "code"),
+        ("705", Rule.EQUIPMENT, "ignition"),
+    ],
+)
+def test_the_day_that_cannot_work_says_of_each_call_why(
+    call_id: str, rule: Rule, words: str
+) -> None:
+    _, plan = planned("cannot_work")
+    reasons = {each.call_id: each.reasons for each in plan.unplaced}[call_id]
+    assert reasons[0].rule is rule
+    assert words in reasons[0].text
+    # Nothing unrelated is blamed: a rig for safes is missing, too.
+    assert {each.rule for each in reasons} <= {rule, Rule.EQUIPMENT}
+
+
+def test_the_day_that_cannot_work_still_serves_the_other_four() -> None:
+    _, plan = planned("cannot_work")
+    placed = {call_id for route in plan.routes for call_id in route.call_ids}
+    assert placed == {"706", "707", "708", "709"}
+    assert {each.call_id for each in plan.unplaced} == {
+        "701",
+        "702",
+        "703",
+        "704",
+        "705",
+    }
+    assert plan.status.proof is Proof.PROVED_BEST

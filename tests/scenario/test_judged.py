@@ -1,0 +1,87 @@
+"""Two thousand invented days, and the judge finds nothing in any of their plans."""
+
+from collections.abc import Iterator
+from concurrent.futures import ProcessPoolExecutor
+from multiprocessing import get_context
+from typing import NamedTuple
+
+import pytest
+
+from dispatch.generator import generate_day
+from dispatch.planner import Budget, plan_day
+from dispatch.rules import judge
+from dispatch.travel import travel_table
+from shared.model import Origin, Proof, StopKind
+
+SMALL, MIDDLE, LARGE = 1890, 50, 60
+ROUNDS = 20  # of the search, where a day is too large to be enumerated
+
+
+class Size(NamedTuple):
+    """One invented day."""
+
+    seed: int
+    calls: int
+    vans: int
+    tightness: float
+
+
+class Seen(NamedTuple):
+    """What the judge found, and what the plan had in it."""
+
+    size: Size
+    violations: tuple[str, ...]
+    proved: bool
+    has: frozenset[str]
+
+
+def sizes() -> Iterator[Size]:
+    """Yield mostly small days, some of a whole office; from slack to tight."""
+    for seed in range(SMALL):
+        yield Size(seed, 3 + seed % 6, 1 + seed // 6 % 4, seed % 5 / 4)
+    for seed in range(MIDDLE):
+        calls = 9 + seed % 6
+        vans = 1 + seed % 2 if calls < 12 else 1  # more can take seconds to prove
+        yield Size(10_000 + seed, calls, vans, seed % 5 / 4)
+    for seed in range(LARGE):
+        yield Size(20_000 + seed, 40 + seed % 41, 4 + seed % 7, seed % 5 / 4)
+
+
+def look_at(size: Size) -> Seen:
+    """Plan one day and have it judged, once more than the planner does itself."""
+    day = generate_day(size.seed, size.calls, size.vans, tightness=size.tightness)
+    plan = plan_day(day, Budget(rounds=ROUNDS))
+    has = {
+        "break": any(s.kind is StopKind.BREAK for r in plan.routes for s in r.stops),
+        "overtime": any(route.overtime_s for route in plan.routes),
+        "shop": any(issue.origin is Origin.SHOP for issue in plan.issues),
+        "unplaced": bool(plan.unplaced),
+        "all placed": not plan.unplaced,
+        "substitute": any(
+            call.needs[issue.need].alternatives[0] != issue.chosen
+            for call in day.calls
+            for issue in plan.issues
+            if issue.call_id == call.id and issue.need is not None
+        ),
+    }
+    return Seen(
+        size=size,
+        violations=tuple(map(str, judge(day, travel_table(day), plan))),
+        proved=plan.status.proof is Proof.PROVED_BEST,
+        has=frozenset(word for word, is_there in has.items() if is_there),
+    )
+
+
+@pytest.mark.slow
+def test_the_judge_finds_nothing_on_two_thousand_days() -> None:
+    days = list(sizes())
+    assert len(days) == 2000
+    # Fresh processes: a forked one would inherit locks of threads it does not have.
+    with ProcessPoolExecutor(2, mp_context=get_context("spawn")) as workers:
+        seen = list(workers.map(look_at, days, chunksize=20))
+    assert [(each.size, each.violations) for each in seen if each.violations] == []
+    # The days hold what can go wrong, and both ways of planning were used.
+    for word in ("break", "overtime", "shop", "unplaced", "all placed", "substitute"):
+        assert sum(word in each.has for each in seen) >= 100, word
+    assert sum(each.proved for each in seen) >= SMALL
+    assert sum(not each.proved for each in seen) >= LARGE // 2
