@@ -32,6 +32,7 @@ from dispatch.search.schedule import MONEY, SIZE, VERSION, Routes
 from shared.model import Rates
 from tests.builders import a_call, a_day, a_part, a_van, at, need, window
 from tests.kernel.days import HEAT, Case, case_of, cases, fewer, searched, timed
+from tests.oracle.brute_force import best_plan_goal
 
 
 def many_days() -> list[Case]:
@@ -348,6 +349,27 @@ def test_a_call_of_higher_priority_is_worth_more_than_all_others_and_any_money()
     ).problem
     best = searched(problem, 50).best
     assert best.van_of.tolist() == [-1, -1, -1, 0]
+
+
+def test_ruin_and_recreate_alone_finds_what_no_plan_beats() -> None:
+    missed = []
+    days = cases(fewer(100, 10), 7, 2)
+    for day, travel, problem in days:
+        best = searched(problem, fewer(500, 200)).best
+        left = [
+            sum(
+                call.priority == priority and van < 0
+                for call, van in zip(day.calls, best.van_of.tolist(), strict=True)
+            )
+            for priority in (1, 2, 3, 4)
+        ]
+        found = (*left, int(best.facts[:, MONEY].sum()))
+        wanted = best_plan_goal(day, travel)
+        assert found >= wanted  # nothing is better than the best there is
+        missed += [(found, wanted)] if found > wanted else []
+    # A bar, not a proof: nothing was missed on 200 days when this was written. Parts
+    # are given to calls as they come, so a day may once hang on who gets which fob.
+    assert len(missed) <= 2, missed
 
 
 def test_vans_that_are_alike_are_tried_once_but_all_can_go_out() -> None:

@@ -63,6 +63,6 @@ def test_the_search_alone_is_never_better_than_best_and_nearly_always_as_good() 
         assert found >= best, f"seed {seed}: better than the best there is"
         if found > best:
             missed.append(seed)
-    # A bar, not a proof: parts are given to calls as they come and are not swapped
-    # later, so a day that hangs on who gets which fob can end a little short.
-    assert len(missed) <= SEARCHED_SEEDS // 20, missed
+    # A bar, not a proof: nothing was missed on 150 days when this was written, not
+    # even with a fifth of the rounds.
+    assert len(missed) <= 1, missed
