@@ -10,6 +10,8 @@ from contextlib import suppress
 from types import FrameType, TracebackType
 from typing import TYPE_CHECKING, Self, TextIO
 
+from shared.units import money
+
 if TYPE_CHECKING:  # the planner pulls in the compiled kernel: only when it is used
     from dispatch.planner import Progress
 
@@ -69,7 +71,7 @@ class Meter:
             done = f"{100 * progress.rounds // progress.total_rounds} %"
         return (
             f"{progress.phase}: {progress.seconds:.0f} s, {done}; best so far: "
-            f"{progress.unplaced} unplaced, cost {progress.cost_cents / 100:,.2f}"
+            f"{progress.unplaced} unplaced, cost {money(progress.cost_cents)}"
         )[:COLUMNS]
 
     def say(self, words: str) -> None:

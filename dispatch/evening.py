@@ -35,7 +35,7 @@ _QUESTIONS: dict[ReadyKind, str] = {
         "next to it, and how high is the entrance?"
     ),
     ReadyKind.DATA_LINK: (
-        "Do you have phone signal right beside the vehicle? If not, is there Wi-Fi "
+        "Do you have phone signal right beside the vehicle? If not, is there a network "
         "we may use, or can it be pushed to where there is signal?"
     ),
     ReadyKind.BATTERY: (
@@ -49,8 +49,8 @@ _TASKS: dict[ReadyKind, str] = {
     ReadyKind.AUTHORITY: "check photo ID and the right to have it done before starting",
     ReadyKind.KEYS_PRESENT: "ring ahead: every existing key must be there",
     ReadyKind.VEHICLE_PLACE: "ring ahead: where exactly the vehicle stands",
-    ReadyKind.DATA_LINK: "make sure of a data link on site",
-    ReadyKind.BATTERY: "pack battery support, charged",
+    ReadyKind.DATA_LINK: "make sure of phone signal at the vehicle",
+    ReadyKind.BATTERY: "pack the battery support unit, charged",
 }
 
 
@@ -122,7 +122,7 @@ def _ask(day: Day, call: Call, item: ReadyItem, van: Van | None) -> str:
         if item.cost_cents:
             terms.append(f"costs {money(item.cost_cents)}")
         if item.lead_time_s:
-            terms.append(f"takes {minutes(item.lead_time_s)}")
+            terms.append(f"takes {minutes(item.lead_time_s).removesuffix(' 00')}")
         words = f"Buy the code for {call.description or f'call {call.id}'}"
         words += f" ({', '.join(terms)})" if terms else ""
         words += ". Have the full VIN ready."

@@ -88,7 +88,13 @@ FAMILIES = {
     "CYL": ("cylinder", "Ignition cylinder", 3800, 0.01),
     "LOCK": ("lock", "Door lock", 2900, 0.0),
 }
-OBJECTS = ("small car", "estate car", "panel van", "front door", "shop door", "cellar")
+VEHICLES = ("small car", "estate car", "panel van")
+DOORS = ("front door", "shop door", "cellar door")
+OBJECTS = dict.fromkeys(("rekey", "lock_change", "lockout_house"), DOORS) | {
+    "lockout_business": ("shop door", "office door", "store room"),
+    "safe_opening": ("small safe", "floor safe", "wall safe"),
+    "broken_key": (*VEHICLES, *DOORS),
+}  # the other kinds of work are done on vehicles
 
 
 class _Dice:
@@ -343,8 +349,8 @@ def _draft(dice: _Dice, number: int, land: _Land, parts: Mapping[str, Part]) -> 
         median_s=median_s,
         p90_s=p90_s,
         customer=f"Customer {number}",
-        phone=f"000-{number:04d}",
-        description=dice.pick(OBJECTS),
+        phone=f"+0 {number:06d}",  # rings nowhere: no country has the code 0
+        description=dice.pick(OBJECTS.get(kind.id, VEHICLES)),
         needs=_needs(dice, kind, parts),
         skills=kind.skills,
         equipment=kind.equipment,

@@ -759,6 +759,18 @@ def _list(names: Sequence[str]) -> str:
     return f"{', '.join(names[:_NAMES])} and {len(names) - _NAMES} more"
 
 
+def _either(names: Sequence[str]) -> str:
+    """Return a few names of which any will do."""
+    if not 1 < len(names) <= _NAMES + 1:
+        return _list(names)
+    return f"{', '.join(names[:-1])} or {names[-1]}"
+
+
+def _spoken(codes: Sequence[str]) -> str:
+    """Return skills or equipment as one says them."""
+    return ", ".join(code.replace("_", " ") for code in codes)
+
+
 def _pieces_words(count: int) -> str:
     return "1 piece" if count == 1 else f"{count} pieces"
 
@@ -766,10 +778,10 @@ def _pieces_words(count: int) -> str:
 def _gear_words(gear: MissingGear) -> str:
     what = []
     if gear.skills:
-        what.append(f"the driver lacks {', '.join(gear.skills)}")
+        what.append(f"the driver lacks {_spoken(gear.skills)}")
     for item, vans in gear.carried_by:
-        where = f"van {_list(vans)} carries one" if vans else "no van carries one"
-        what.append(f"{item} is not aboard ({where})")
+        where = f"van {_either(vans)} carries one" if vans else "no van carries one"
+        what.append(f"{_spoken([item])} is not aboard ({where})")
     return f"{gear.call_id}: {', '.join(what)}"
 
 
@@ -820,9 +832,9 @@ def _add_call_text(report: CallReport, moves: Sequence[Move]) -> CallReport:
     if report.gear:
         text = f"no van can do it; {_nearest_words(report.gear)}"
     elif report.aboard:
-        text = f"all aboard van {_list(report.aboard)}"
+        text = f"all aboard van {_either(report.aboard)}"
     elif report.after_loading:
-        text = f"van {_list(report.after_loading)} can load the rest at the shop"
+        text = f"van {_either(report.after_loading)} can load the rest at the shop"
     elif own:
         text = "no van has it all; " + "; ".join(
             f"move {m.quantity} {m.name} from van {m.from_van} to van {m.to_van}"
@@ -838,8 +850,8 @@ def _add_call_text(report: CallReport, moves: Sequence[Move]) -> CallReport:
 
 def _nearest_words(near: Sequence[MissingGear]) -> str:
     first = near[0]
-    missing = [*first.skills, *first.equipment]
-    return f"nearest is van {first.van_id}, it lacks {', '.join(missing)}"
+    missing = _spoken([*first.skills, *first.equipment])
+    return f"nearest is van {first.van_id}, it lacks {missing}"
 
 
 def _short(day: Day) -> tuple[Shortage, ...]:

@@ -556,7 +556,7 @@ def _short(page: _Page, short: Shortage, indent: int, day: Day | None = None) ->
         2,
     )
     if short.call_ids:
-        page.say(f"hangs on it: {join(short.call_ids)}", indent + 2, 2)
+        page.say(f"needed for: {join(short.call_ids)}", indent + 2, 2)
     if short.elsewhere:
         held = join(
             f"{number} at {store if day is None else name_store(day, store)}"
@@ -566,13 +566,13 @@ def _short(page: _Page, short: Shortage, indent: int, day: Day | None = None) ->
 
 
 def purchase_words(day: Day, purchase: Purchase) -> tuple[str, ...]:
-    """Return what hangs on a purchase, where it is, and when it can be here."""
+    """Return what a purchase is for, where it is, and when it can be here."""
     words = []
     if purchase.purpose is Purpose.SPARE:
         uses = f" for {join(purchase.call_ids)}" if purchase.call_ids else ""
         words.append(f"spare{'' if purchase.quantity == 1 else 's'}{uses}")
     elif purchase.call_ids:
-        words.append(f"hangs on it: {join(purchase.call_ids)}")
+        words.append(f"needed for: {join(purchase.call_ids)}")
     lead = (
         f"lead time {lead_words(purchase.lead_time_s)}"
         if purchase.lead_time_s is not None
@@ -592,7 +592,7 @@ def _evening(page: _Page, answer: Answer) -> None:
     for title, entries in (
         (codes_words(evening), evening.codes),
         ("Customers to ask", evening.customers),
-        ("Drivers to see to", evening.drivers),
+        ("For the drivers", evening.drivers),
     ):
         if entries:
             page.gap()
@@ -620,9 +620,12 @@ def _errands(page: _Page, answer: Answer, entries: Sequence[Tonight]) -> None:
             page.say(ask.removeprefix(opening), indent, mark=start)
             mark = ""
             if entry.by_s is not None and entry.item.lead_time_s:
-                by = f"start by {moment_words(answer.day, entry.by_s)}"
-                if entry.item.kind is not ReadyKind.CODE:  # there the ask says it
-                    by += f", it takes {lead_words(entry.item.lead_time_s)}"
+                when = moment_words(answer.day, entry.by_s)
+                if entry.item.kind is ReadyKind.CODE:  # the ask says how long it takes
+                    by = f"order by {when}"
+                else:
+                    takes = lead_words(entry.item.lead_time_s)
+                    by = f"start by {when}, it takes {takes}"
                 page.say(by, indent)
 
 
@@ -707,7 +710,7 @@ def check_text(
                 ),
             )
     if check.calls:
-        page.head("Calls that no single van is tied to")
+        page.head("Calls not tied to one van")
         alike: dict[str, list[str]] = {}
         for call in check.calls:
             alike.setdefault(call.text, []).append(call.call_id)

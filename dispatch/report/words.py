@@ -29,7 +29,7 @@ READY_WORDS = {
     ReadyKind.AUTHORITY: "proof of authority",
     ReadyKind.KEYS_PRESENT: "all existing keys there",
     ReadyKind.VEHICLE_PLACE: "where the vehicle stands",
-    ReadyKind.DATA_LINK: "data link on site",
+    ReadyKind.DATA_LINK: "phone signal",
     ReadyKind.BATTERY: "vehicle battery",
 }
 
@@ -442,7 +442,7 @@ def travel_words(day: Day) -> tuple[str, ...]:
     else:
         used = (
             f"Driving times: {rules.free_flow_kmh:g} km/h on a free road, "
-            f"{span_words(rules.start_stop_s)} to set off and park."
+            f"{rules.start_stop_s / 60:g} min to set off and park."
         )
         limits = f"{STRAIGHT_LIMITS} {TRAVEL_LIMITS}"
     sources = [

@@ -686,7 +686,7 @@ ANSWER = Answer(
         Tonight(
             call_id="C3",
             item=BATTERY,
-            ask="Ada Quill, for call C3: pack battery support, charged.",
+            ask="Ada Quill, for call C3: pack the battery support unit, charged.",
             by_s=ROUTES[0].stops[3].start_s,
         ),
     ),

@@ -60,7 +60,7 @@ def test_a_code_is_asked_for_with_its_price_its_time_and_the_vin() -> None:
     day = a_day(a_call(description="blue estate, 2019", ready=(CODE,)))
     (entry,) = tonight(day, a_plan({"V1": ("C1",)}))
     assert entry.ask == (
-        "Buy the code for blue estate, 2019 (costs 25.00, takes 2 h 00). "
+        "Buy the code for blue estate, 2019 (costs 25.00, takes 2 h). "
         "Have the full VIN ready."
     )
 

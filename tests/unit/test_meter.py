@@ -53,7 +53,7 @@ def test_a_search_of_under_a_second_is_not_worth_a_word() -> None:
 def test_progress_says_how_far_and_how_good() -> None:
     # 500 of 1000 rounds are 50 %
     assert told(1.0) == (
-        "searching: 1 s, 50 %; best so far: 2 unplaced, cost 1,234.56\n"
+        "searching: 1 s, 50 %; best so far: 2 unplaced, cost 1234.56\n"
     )
 
 

@@ -117,7 +117,7 @@ def test_what_has_to_be_done_the_evening_before_says_so() -> None:
     # 22:40 on the day before is 80 minutes before midnight.
     early = replace(ANSWER.tonight[1], by_s=-80 * 60)
     text = squeeze(plan_text(replace(ANSWER, tonight=(early,))))
-    assert "start by 22:40 the day before" in text
+    assert "order by 22:40 the day before" in text
 
 
 def test_a_note_on_a_code_is_never_shown() -> None:
@@ -127,7 +127,7 @@ def test_a_note_on_a_code_is_never_shown() -> None:
 def test_purchases_say_what_hangs_on_them_and_whether_they_come_in_time() -> None:
     words = squeeze(TEXT)
     assert (
-        "1 \u00d7 Proximity fob, four button (FOB-9), 52.00 hangs on it: C9 "
+        "1 \u00d7 Proximity fob, four button (FOB-9), 52.00 needed for: C9 "
         "at Eastgate 9, lead time 2 days, too late for this day" in words
     )
     assert "spare for C7 lead time not known" in words
