@@ -2,14 +2,23 @@
 
 from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import replace
 from itertools import product
+from typing import Any
 
 import numpy as np
 import pytest
 
 from dispatch.generator import generate_day
-from dispatch.partition import Column, Cover, choose_routes, share_parts
-from dispatch.problem import WEIGHT, Problem, build_problem
+from dispatch.partition import (
+    Column,
+    Cover,
+    choose_routes,
+    scarce_needs,
+    share_parts,
+    shop_decides,
+)
+from dispatch.problem import TWIN, WEIGHT, Problem, build_problem
 from dispatch.stock import pieces
 from dispatch.travel import travel_table
 from shared.model import Day, Issue, Origin
@@ -22,13 +31,20 @@ PARTS = ("P", "Q", "R")
 # --- covering the calls ------------------------------------------------------
 
 
-def pool_of(day: Day, chance: np.random.Generator, share: float) -> list[Column]:
+def kinds_of_van(problem: Problem) -> list[int]:
+    """Return the first of each van's twins: routes are listed for these only."""
+    return sorted(set(problem.vans[:, TWIN].tolist()))
+
+
+def pool_of(
+    day: Day, problem: Problem, chance: np.random.Generator, share: float
+) -> list[Column]:
     """Return some of all routes that can be driven, in any order."""
     travel = travel_table(day)
     pool = [
         Column(row, tour.order, tour.cost_units)
-        for row, van in enumerate(day.vans)
-        for mask, tour in tours_of(day, travel, van).items()
+        for row in kinds_of_van(problem)
+        for mask, tour in tours_of(day, travel, day.vans[row]).items()
         if mask and chance.random() < share
     ]
     return [pool[index] for index in chance.permutation(len(pool))]
@@ -38,9 +54,12 @@ def mask_of(column: Column) -> int:
     return sum(1 << call for call in column.calls)
 
 
-def choices(vans: int, pool: Sequence[Column]) -> Iterator[tuple[Column, ...]]:
+def choices(problem: Problem, pool: Sequence[Column]) -> Iterator[tuple[Column, ...]]:
     """Yield every choice of at most one route per van without a call twice."""
-    by_van = [[None, *(c for c in pool if c.van == van)] for van in range(vans)]
+    by_van = [
+        [None, *(column._replace(van=van) for column in pool if column.van == twin)]
+        for van, twin in enumerate(problem.vans[:, TWIN].tolist())
+    ]
     for picked in product(*by_van):
         columns = tuple(column for column in picked if column is not None)
         if len({c for each in columns for c in each.calls}) == sum(
@@ -62,38 +81,53 @@ def stock_allows(day: Day, stock: Stock, columns: Sequence[Column]) -> bool:
     return stock.suffices(tuple(sets))
 
 
-def chosen(problem: Problem, pool: Sequence[Column], **how: float) -> Cover:
+def chosen(problem: Problem, pool: Sequence[Column], **how: Any) -> Cover:
     cover = choose_routes(problem, pool, **how)
     assert cover is not None
     return cover
 
 
+def assert_best(day: Day, pool: Sequence[Column], **how: Any) -> bool:
+    """Compare with all choices; return whether it is the parts that decide."""
+    problem, stock = build_problem(day, travel_table(day)), Stock(day)
+    all_worths = sorted(
+        (worth(problem, columns), columns) for columns in choices(problem, pool)
+    )
+    best = next(w for w, columns in all_worths if stock_allows(day, stock, columns))
+    cover = chosen(problem, pool, **how)
+    assert cover.proved
+    assert (cover.left_out, cover.cost) == best == worth(problem, cover.columns)
+    assert cover.columns in set(choices(problem, pool))
+    assert stock_allows(day, stock, cover.columns)
+    return all_worths[0][0] < best
+
+
+def those_with_parts(day: Day, pool: Sequence[Column]) -> list[Column]:
+    """Return the routes that have their parts when each is the only one."""
+    stock = Stock(day)
+    return [column for column in pool if stock_allows(day, stock, [column])]
+
+
 def test_the_choice_is_the_best_of_all_choices_that_stock_allows() -> None:
     chance = np.random.default_rng(7)
-    scarce = 0
+    decided = 0
     for seed in range(40):
         day = generate_day(seed, 5, 2, tightness=1.0)
-        pool = pool_of(day, chance, 0.7)
-        problem, stock = build_problem(day, travel_table(day)), Stock(day)
-        all_worths = sorted(
-            (worth(problem, columns), columns) for columns in choices(2, pool)
-        )
-        best = next(w for w, cols in all_worths if stock_allows(day, stock, cols))
-        cover = chosen(problem, pool)
-        assert (cover.left_out, cover.cost) == best == worth(problem, cover.columns)
-        assert cover.proved
-        assert set(cover.columns) <= set(pool)
-        assert stock_allows(day, stock, cover.columns)
-        scarce += all_worths[0][0] < best
-    assert scarce >= 5  # on so many of the days it is the parts that decide
+        problem = build_problem(day, travel_table(day))
+        pool = pool_of(day, problem, chance, 0.7)
+        decided += assert_best(day, pool)
+        assert_best(day, those_with_parts(day, pool), parts_known=True)
+    assert decided >= 5  # on so many of the days it is the parts that decide
 
 
-def a_stocked_day(chance: np.random.Generator, calls: int = 4) -> Day:
-    """Invent two or three vans that share a shop, kits and substitutes."""
+def a_stocked_day(
+    chance: np.random.Generator, *, shop: bool = True, plenty: bool = False
+) -> Day:
+    """Invent four calls and some vans that share a shop, kits and substitutes."""
 
     def stock() -> dict[str, int]:
-        counts = chance.integers(0, 3, len(PARTS)).tolist()
-        return dict(zip(PARTS, counts, strict=True))
+        counts = chance.integers(0, 3, len(PARTS)) + (20 if plenty else 0)
+        return dict(zip(PARTS, counts.tolist(), strict=True))
 
     names = (*PARTS, "KIT")
     needs = [
@@ -104,46 +138,47 @@ def a_stocked_day(chance: np.random.Generator, calls: int = 4) -> Day:
             )
             for _ in range(chance.integers(0, 3))
         )
-        for _ in range(calls)
+        for _ in range(4)
     ]
+    vans = [
+        a_van(stock=stock(), loads_at_shop=bool(chance.random() < 0.7))
+        for _ in range(chance.integers(2, 4))
+    ]
+    if chance.random() < 0.3:
+        vans[-1] = vans[0]
     return a_day(
         *(a_call(f"C{row}", needs=each) for row, each in enumerate(needs)),
-        vans=tuple(
-            a_van(f"V{row}", stock=stock(), loads_at_shop=bool(chance.random() < 0.7))
-            for row in range(chance.integers(2, 4))
-        ),
+        vans=tuple(replace(van, id=f"V{row}") for row, van in enumerate(vans)),
         parts=(
             a_part("KIT", components=(("P", 1), ("Q", 2))),
             *(a_part(part) for part in PARTS),
         ),
-        shop=stock(),
+        shop=stock() if shop else {},
     )
 
 
 def test_substitutes_kits_and_the_shared_shop_are_weighed_against_each_other() -> None:
     chance = np.random.default_rng(3)
-    short = 0
-    for _ in range(60):
-        day = a_stocked_day(chance)
-        problem, stock = build_problem(day, travel_table(day)), Stock(day)
+    seen: Counter[str] = Counter()
+    for number in range(160):
+        day = a_stocked_day(chance, shop=number % 3 > 0, plenty=number % 5 == 0)
+        problem = build_problem(day, travel_table(day))
         pool = [
-            Column(
-                van, tuple(np.flatnonzero([s >> c & 1 for c in range(4)]).tolist()), s
-            )
-            for van in range(len(day.vans))
-            for s in range(1, 16)
+            Column(van, tuple(call for call in range(4) if mask >> call & 1), mask)
+            for van in kinds_of_van(problem)
+            for mask in range(1, 16)
             if chance.random() < 0.5
         ]
-        best = min(
-            worth(problem, columns)
-            for columns in choices(len(day.vans), pool)
-            if stock_allows(day, stock, columns)
-        )
-        cover = chosen(problem, pool)
-        assert (cover.left_out, cover.cost) == best
-        assert stock_allows(day, stock, cover.columns)
-        short += best > min(worth(problem, c) for c in choices(len(day.vans), pool))
-    assert short > 20
+        seen["the parts decide"] += assert_best(day, pool)
+        known = those_with_parts(day, pool)
+        seen["the shop decides"] += assert_best(day, known, parts_known=True)
+        # Each of the short cuts was taken, and none of them cost anything.
+        needs = scarce_needs(problem)
+        seen["nothing is scarce"] += len(problem.needs) > 0 and not needs
+        seen["no need of the shop"] += bool(needs) and not shop_decides(problem, needs)
+        seen["alike"] += len(kinds_of_van(problem)) < len(day.vans)
+    assert min(seen.values()) >= 3, seen
+    assert len(seen) == 5
 
 
 def test_one_piece_in_the_shop_serves_one_van_only() -> None:
@@ -156,10 +191,19 @@ def test_one_piece_in_the_shop_serves_one_van_only() -> None:
     day = a_day(
         *calls, vans=(a_van("V0"), a_van("V1")), parts=(a_part("P"),), shop={"P": 1}
     )
-    pool = [Column(0, (0,), 5), Column(1, (1,), 9), Column(1, (0,), 5)]
+    pool = [Column(0, (0,), 5), Column(0, (1,), 9)]  # the vans are alike
     cover = chosen(build_problem(day, travel_table(day)), pool)
-    assert cover.columns == (Column(1, (1,), 9),)
+    assert [column.calls for column in cover.columns] == [(1,)]
     assert (cover.left_out, cover.cost) == (1, 9)
+
+
+def test_routes_of_vans_that_are_alike_are_spread_over_them() -> None:
+    day = a_day(a_call("C0"), a_call("C1"), vans=(a_van("V0"), a_van("V1")))
+    pool = [Column(0, (0,), 4), Column(0, (1,), 5)]
+    cover = chosen(build_problem(day, travel_table(day)), pool)
+    assert [column.van for column in cover.columns] == [0, 1]
+    assert {column[1:] for column in cover.columns} == {((0,), 4), ((1,), 5)}
+    assert (cover.left_out, cover.cost) == (0, 9)
 
 
 def test_without_any_route_every_call_is_left_out_and_that_is_proved() -> None:
@@ -169,8 +213,8 @@ def test_without_any_route_every_call_is_left_out_and_that_is_proved() -> None:
 
 def test_a_known_choice_changes_nothing_but_where_the_question_starts() -> None:
     day = generate_day(4, 6, 2)
-    pool = pool_of(day, np.random.default_rng(0), 1.0)
     problem = build_problem(day, travel_table(day))
+    pool = pool_of(day, problem, np.random.default_rng(0), 1.0)
     plain = chosen(problem, pool)
     known = choose_routes(problem, pool, pool[:1])
     assert known is not None
@@ -181,8 +225,8 @@ def test_a_known_choice_changes_nothing_but_where_the_question_starts() -> None:
 
 def test_without_effort_nothing_is_claimed_to_be_proved() -> None:
     day = generate_day(4, 7, 3)
-    pool = pool_of(day, np.random.default_rng(0), 1.0)
     problem = build_problem(day, travel_table(day))
+    pool = pool_of(day, problem, np.random.default_rng(0), 1.0)
     best = chosen(problem, pool)
     hasty = choose_routes(problem, pool, best.columns, effort=0.0)
     assert best.proved
