@@ -164,6 +164,15 @@ def test_a_call_goes_where_it_adds_least_and_adds_what_timing_anew_says() -> Non
     assert min(done, refused) > fewer(30, 5)
 
 
+def test_a_place_that_is_reached_in_the_very_last_second_is_a_place() -> None:
+    # The first call is done at 8:30 sharp, and the second must start at 8:30 sharp.
+    calls = (a_call("A"), a_call("B", promise=window(8.5, 8.5)))
+    problem = case_of(a_day(*calls)).problem
+    memory = new_memory(problem)
+    insert(problem, memory.now, 0, 0, 0)
+    assert cheapest_place(problem, memory, np.random.default_rng(0), 1) == (0, 1)
+
+
 def test_whether_a_van_has_a_calls_parts_is_asked_without_leaving_a_trace() -> None:
     answers = set()
     for _, _, problem in many_days():

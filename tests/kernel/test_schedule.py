@@ -39,6 +39,7 @@ from dispatch.search.schedule import (
 from dispatch.timetable import lay_out
 from dispatch.travel.profile import arrive_s, depart_latest_s
 from shared.model import (
+    Break,
     Plan,
     Proof,
     ReadyItem,
@@ -50,7 +51,7 @@ from shared.model import (
     Unplaced,
     Window,
 )
-from tests.builders import a_call, a_day
+from tests.builders import a_call, a_day, a_van
 from tests.kernel.days import INTERPRETED, Case, case_of, cases, timed
 from tests.oracle import slow_schedule as slow
 
@@ -376,3 +377,15 @@ def test_a_written_out_route_costs_what_the_search_and_the_judge_say() -> None:
         )
         assert judge(bare, travel, plan) == ()
     assert worked > 100
+
+
+def test_who_is_back_at_the_last_moment_of_the_break_needs_no_stop_for_it() -> None:
+    # At the shop's door: 8:00-8:30 and back at 8:30. A break of 20 minutes that can
+    # start until 8:30 is taken then; if it can start until 8:29:59 only, it comes
+    # first or last, and the van is back at 8:50.
+    for last_s, back_s in ((30_600, 30_600), (30_599, 31_800)):
+        meal = Break(window=Window(start_s=28_800, end_s=last_s + 1200), length_s=1200)
+        problem = case_of(a_day(a_call(), vans=(a_van(meal=meal),))).problem
+        works, found = timed(problem, 0, (0,))
+        assert works
+        assert found.facts[0, BACK] == back_s

@@ -198,12 +198,15 @@ def test_one_piece_in_the_shop_serves_one_van_only() -> None:
 
 
 def test_routes_of_vans_that_are_alike_are_spread_over_them() -> None:
-    day = a_day(a_call("C0"), a_call("C1"), vans=(a_van("V0"), a_van("V1")))
-    pool = [Column(0, (0,), 4), Column(0, (1,), 5)]
+    # V1 is another kind of van; the other three share the pool of the first.
+    vans = tuple(a_van(f"V{n}", loads_at_shop=n != 1) for n in range(4))
+    day = a_day(*(a_call(f"C{n}") for n in range(4)), vans=vans)
+    pool = [Column(0, (n,), 4 + n) for n in range(3)] + [Column(1, (3,), 9)]
     cover = chosen(build_problem(day, travel_table(day)), pool)
-    assert [column.van for column in cover.columns] == [0, 1]
-    assert {column[1:] for column in cover.columns} == {((0,), 4), ((1,), 5)}
-    assert (cover.left_out, cover.cost) == (0, 9)
+    assert [column.van for column in cover.columns] == [0, 1, 2, 3]
+    assert {column.calls for column in cover.columns} == {(0,), (1,), (2,), (3,)}
+    assert cover.columns[1] == Column(1, (3,), 9)
+    assert (cover.left_out, cover.cost) == (0, 4 + 5 + 6 + 9)
 
 
 def test_without_any_route_every_call_is_left_out_and_that_is_proved() -> None:
@@ -223,14 +226,15 @@ def test_a_known_choice_changes_nothing_but_where_the_question_starts() -> None:
     assert plain == chosen(problem, pool)  # and asked again it says the same
 
 
-def test_without_effort_nothing_is_claimed_to_be_proved() -> None:
-    day = generate_day(4, 7, 3)
+def test_without_effort_what_is_known_is_kept_and_nothing_is_claimed_proved() -> None:
+    day = a_day(a_call("C0"), a_call("C1"), vans=(a_van("V0"), a_van("V1")))
     problem = build_problem(day, travel_table(day))
-    pool = pool_of(day, problem, np.random.default_rng(0), 1.0)
-    best = chosen(problem, pool)
-    hasty = choose_routes(problem, pool, best.columns, effort=0.0)
-    assert best.proved
-    assert hasty is None or not hasty.proved
+    apart = [Column(0, (0,), 4), Column(0, (1,), 5)]
+    pool = [*apart, Column(0, (0, 1), 6)]
+    assert chosen(problem, pool, known=apart).cost == 6
+    hasty = chosen(problem, pool, known=apart, effort=0.0)
+    assert (hasty.left_out, hasty.cost, hasty.proved) == (0, 9, False)
+    assert choose_routes(problem, pool, effort=0.0) is None
 
 
 # --- sharing the parts out ---------------------------------------------------
