@@ -34,7 +34,7 @@ _QUESTIONS: dict[ReadyKind, str] = {
         "Where exactly does the vehicle stand: street, level, bay? Can a van get "
         "next to it, and how high is the entrance?"
     ),
-    ReadyKind.DATA_LINK: (
+    ReadyKind.SIGNAL: (
         "Do you have phone signal right beside the vehicle? If not, is there a network "
         "we may use, or can it be pushed to where there is signal?"
     ),
@@ -49,7 +49,7 @@ _TASKS: dict[ReadyKind, str] = {
     ReadyKind.AUTHORITY: "check photo ID and the right to have it done before starting",
     ReadyKind.KEYS_PRESENT: "ring ahead: every existing key must be there",
     ReadyKind.VEHICLE_PLACE: "ring ahead: where exactly the vehicle stands",
-    ReadyKind.DATA_LINK: "make sure of phone signal at the vehicle",
+    ReadyKind.SIGNAL: "make sure of phone signal at the vehicle",
     ReadyKind.BATTERY: "pack the battery support unit, charged",
 }
 

@@ -26,8 +26,8 @@ READY_NAMES = {
     ReadyKind.AUTHORITY: "the proof of authority",
     ReadyKind.KEYS_PRESENT: "all existing keys",
     ReadyKind.VEHICLE_PLACE: "an answer on where the vehicle stands",
-    ReadyKind.DATA_LINK: "a data link on site",
-    ReadyKind.BATTERY: "battery support",
+    ReadyKind.SIGNAL: "phone signal at the vehicle",
+    ReadyKind.BATTERY: "the battery support unit",
 }
 
 

@@ -112,7 +112,7 @@ class ReadyKind(StrEnum):
     AUTHORITY = "authority"  # proof that the customer may have a key made
     KEYS_PRESENT = "keys_present"  # every existing key at hand
     VEHICLE_PLACE = "vehicle_place"  # where exactly the vehicle stands
-    DATA_LINK = "data_link"  # a live data link on site
+    SIGNAL = "signal"  # phone signal on site, for the live data link
     BATTERY = "battery"  # a healthy vehicle battery, or support for it
 
 

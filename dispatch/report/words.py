@@ -29,7 +29,7 @@ READY_WORDS = {
     ReadyKind.AUTHORITY: "proof of authority",
     ReadyKind.KEYS_PRESENT: "all existing keys there",
     ReadyKind.VEHICLE_PLACE: "where the vehicle stands",
-    ReadyKind.DATA_LINK: "phone signal",
+    ReadyKind.SIGNAL: "phone signal",
     ReadyKind.BATTERY: "vehicle battery",
 }
 

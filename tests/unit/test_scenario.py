@@ -226,7 +226,7 @@ def test_ready_items_are_the_kinds_unless_the_row_says_otherwise(
     assert ready[ReadyKind.AUTHORITY].state is ReadyState.DONE
     assert ready[ReadyKind.KEYS_PRESENT].waived_by == "Ida F."
     assert ReadyKind.BATTERY not in ready
-    assert ready[ReadyKind.DATA_LINK].state is ReadyState.OPEN  # the kind's own
+    assert ready[ReadyKind.SIGNAL].state is ReadyState.OPEN  # the kind's own
 
 
 def test_a_ready_item_can_be_asked_for_beyond_the_kind(tmp_path: Path) -> None:
