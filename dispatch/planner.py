@@ -401,7 +401,7 @@ def _write_plan(
             if outcome.proved
             else None,
             stopped=outcome.stopped,
-            iterations=outcome.rounds,
+            rounds=outcome.rounds,
             seed=budget.seed,
         ),
     )

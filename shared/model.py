@@ -718,14 +718,14 @@ class Status:
         No plan that places the same calls by priority costs less than this.
     stopped : bool
         The search was stopped early (by the user or the clock).
-    iterations, seed : int
-        What it took; the same problem, seed and iterations give the same plan.
+    rounds, seed : int
+        What it took; the same day, seed and rounds give the same plan.
     """
 
     proof: Proof
     bound_units: int | None = None
     stopped: bool = False
-    iterations: int = 0
+    rounds: int = 0
     seed: int = 0
 
 

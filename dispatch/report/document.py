@@ -14,7 +14,7 @@ from typing import Literal
 from dispatch.report.words import (
     Visit,
     date_words,
-    gap_permille,
+    above_best_permille,
     is_tight,
     name_kind,
     name_part,
@@ -503,20 +503,21 @@ class StatusDocument:
         The same for people.
     bound_cents : int or None
         No plan that places the same calls by priority costs less; null: not known.
-    gap_permille : int or None
-        How far above that it is at most, tenths of a percent; null: not known.
+    above_best_permille : int or None
+        How far above the best possible cost it is at most, in tenths of a percent
+        and rounded up; null: not known.
     stopped : bool
         The search was stopped early.
-    iterations, seed : int
-        The same day, iterations and seed give the same plan.
+    rounds, seed : int
+        The same day, rounds and seed give the same plan.
     """
 
     proof: Proof
     words: str
     bound_cents: int | None
-    gap_permille: int | None
+    above_best_permille: int | None
     stopped: bool
-    iterations: int
+    rounds: int
     seed: int
 
 
@@ -528,7 +529,7 @@ class DayDocument:
     ----------
     date : date
         The day.
-    zone, words : str
+    zone, date_words : str
         Its time zone, and the date as people say it.
     name, note : str
         What the day is called; free words (such as 'invented').
@@ -550,7 +551,7 @@ class DayDocument:
 
     date: date
     zone: str
-    words: str
+    date_words: str
     name: str
     note: str
     planned_at: datetime
@@ -874,9 +875,9 @@ def _status(plan: Plan) -> StatusDocument:
         bound_cents=cents(status.bound_units)
         if status.bound_units is not None
         else None,
-        gap_permille=gap_permille(plan),
+        above_best_permille=above_best_permille(plan),
         stopped=status.stopped,
-        iterations=status.iterations,
+        rounds=status.rounds,
         seed=status.seed,
     )
 
@@ -885,7 +886,7 @@ def _day(day: Day) -> DayDocument:
     return DayDocument(
         date=day.date,
         zone=day.zone.key,
-        words=date_words(day),
+        date_words=date_words(day),
         name=day.name,
         note=day.note,
         planned_at=day.clock.instant(day.planned_at_s),

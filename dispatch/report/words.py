@@ -205,7 +205,7 @@ def is_tight(day: Day, call: Call, stop: Stop) -> bool:
     )
 
 
-def gap_permille(plan: Plan) -> int | None:
+def above_best_permille(plan: Plan) -> int | None:
     """Return how far above its bound a plan may be at most, rounded up.
 
     Parameters
@@ -228,15 +228,15 @@ def gap_permille(plan: Plan) -> int | None:
 
 def status_words(plan: Plan) -> str:
     """Return how good a plan is known to be, in one sentence or two."""
-    gap = gap_permille(plan)
+    above = above_best_permille(plan)
     if plan.status.proof is Proof.PROVED_BEST:
         words = (
             "Proved best: calls in order of priority, then cost; no plan that keeps "
             "the rules does better."
         )
-    elif gap is not None:
+    elif above is not None:
         words = (
-            f"At most {gap // 10}.{gap % 10} % above the best possible cost of "
+            f"At most {above // 10}.{above % 10} % above the best possible cost of "
             "serving these calls."
         )
     else:

@@ -137,7 +137,7 @@ def four_vans(seeds: int, long_s: float) -> None:
         left, units = _rank(day, plan)
         above = f"{100 * (units / best[1] - 1):9.2f}%" if left == best[0] else "worse"
         click.echo(
-            f"  {effort:<8} {seed:>4} {took:8.1f} {plan.status.iterations:>10,}"
+            f"  {effort:<8} {seed:>4} {took:8.1f} {plan.status.rounds:>10,}"
             f" {len(plan.unplaced):>9} {plan.cost_cents / 100:>10.2f} {above:>11}"
         )
 
@@ -165,7 +165,7 @@ def ten_vans(days: int) -> None:
         heard: list[Progress] = []
         took, plan = _timed(day, Budget(report=heard.append))
         search_s = max(each.seconds for each in heard if each.phase == "searching")
-        rounds = CHAINS * plan.status.iterations
+        rounds = CHAINS * plan.status.rounds
         click.echo(
             f"  {seed:>4} {took:8.1f} {search_s:9.1f} {rounds:>10,}"
             f" {rounds / search_s:>9,.0f} {len(plan.unplaced):>9}"

@@ -604,7 +604,7 @@ PLAN = Plan(
     status=Status(
         proof=Proof.BOUNDED,
         bound_units=math.floor(sum(r.cost_units for r in ROUTES) / 1.0125),
-        iterations=40_000,
+        rounds=40_000,
         seed=7,
     ),
 )

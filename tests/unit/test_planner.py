@@ -133,7 +133,7 @@ def test_more_calls_than_bits_of_a_set_are_searched_and_nothing_is_proved() -> N
     plan = planned(SEARCHED, Budget(rounds=50))
     assert plan.status.proof is Proof.BEST_FOUND
     assert plan.status.bound_units is None
-    assert plan.status.iterations == 50
+    assert plan.status.rounds == 50
     assert not plan.status.stopped
     assert len(plan.unplaced) < len(SEARCHED.calls) / 2
 
@@ -149,7 +149,7 @@ def test_more_rounds_are_never_for_nothing_on_this_day() -> None:
 def test_no_round_at_all_is_a_plan_without_routes() -> None:
     plan = planned(SEARCHED, Budget(rounds=0))
     assert plan.routes == ()
-    assert plan.status.iterations == 0
+    assert plan.status.rounds == 0
 
 
 def test_stopping_at_once_still_yields_a_judged_plan_that_says_so() -> None:
@@ -159,7 +159,7 @@ def test_stopping_at_once_still_yields_a_judged_plan_that_says_so() -> None:
     assert plan.routes
     assert (
         0
-        < plan.status.iterations
+        < plan.status.rounds
         < default_rounds(build_problem(SEARCHED, travel_table(SEARCHED)))
     )
 
@@ -174,7 +174,7 @@ def test_a_spent_time_budget_ends_the_search_as_it_was_meant_to_end() -> None:
     rounds = [each.rounds for each in told if each.phase == "searching"]
     assert len(rounds) == 3
     assert rounds == [rounds[0], 2 * rounds[0], 3 * rounds[0]]
-    assert plan.status.iterations == rounds[-1]
+    assert plan.status.rounds == rounds[-1]
     assert {each.total_rounds for each in told} == {None}  # nobody knows how many
 
 

@@ -8,8 +8,8 @@ from hypothesis import strategies as st
 
 from dispatch.report.text import check_text, measure, plan_text, wrap
 from dispatch.report.words import (
+    above_best_permille,
     clean,
-    gap_permille,
     group_reasons,
     lead_words,
     slack_words,
@@ -160,7 +160,7 @@ def test_the_gap_is_rounded_up_so_that_it_promises_nothing_too_good() -> None:
     plan = replace(PLAN, status=Status(proof=Proof.BOUNDED, bound_units=10**6))
     cost = plan.cost_units
     exact = (cost - 10**6) * 1000 / 10**6
-    gap = gap_permille(plan)
+    gap = above_best_permille(plan)
     assert gap is not None
     assert exact <= gap < exact + 1
 
