@@ -13,6 +13,9 @@ is worth something only for that reason.
 from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
+from functools import partial
+from itertools import takewhile
+from operator import ne
 
 from dispatch.travel import TravelTable
 from dispatch.travel.profile import arrive_s
@@ -93,6 +96,8 @@ def judge(day: Day, travel: TravelTable, plan: Plan) -> tuple[Violation, ...]:
         if route.van_id in vans:
             found += _Drive(day, travel, vans[route.van_id], route).judge()
     found += _judge_stock(day, plan)
+    if not any(one.rule in (Rule.COVER, Rule.STOCK) for one in found):
+        found += _judge_thrift(day, plan)
     found += _judge_status(plan)
     return tuple(found)
 
@@ -584,6 +589,46 @@ def _judge_pieces(day: Day, plan: Plan) -> Iterator[Violation]:
         if given > there:
             text = f"{given} x {part_id} are given from the shop, {there} are there"
             yield Violation(rule=Rule.STOCK, text=text)
+
+
+def _judge_thrift(day: Day, plan: Plan) -> Iterator[Violation]:
+    """Check that nobody does without the wanted part, or empties the shop, for nothing.
+
+    The allocation published has the least total rank of alternatives, then the
+    fewest pieces from the shop. One need or one piece is looked at, at a time:
+    whether a chain of exchanges would save more is not asked here. Spares give way.
+    """
+    lines: dict[tuple[str, str, int], list[Issue]] = {}
+    aboard = {van.id: Counter(van.stock) for van in day.vans}
+    shop = Counter(day.shop.stock)
+    for issue in plan.issues:
+        if issue.call_id is not None and issue.need is not None:
+            key = (issue.van_id, issue.call_id, issue.need)
+            lines.setdefault(key, []).append(issue)
+            there = aboard[issue.van_id] if issue.origin is Origin.ABOARD else shop
+            there[issue.part_id] -= issue.quantity
+    vans = {van.id: van for van in day.vans}
+    calls = {call.id: call for call in day.calls}
+    for (van_id, call_id, row), issues in lines.items():
+        need = calls[call_id].needs[row]
+        reach = Counter(aboard[van_id])
+        if vans[van_id].loads_at_shop:
+            reach.update(shop)
+        for issue in issues:  # it would give these back
+            reach[issue.part_id] += issue.quantity
+        chosen = issues[0].chosen
+        texts = [
+            f"need {row} is served by {chosen}, {wanted} is there and wanted more"
+            for wanted in takewhile(partial(ne, chosen), need.alternatives)
+            if _pieces(day, wanted, need.quantity) <= reach
+        ]
+        texts += [
+            f"{issue.part_id} comes from the shop, there is one left aboard"
+            for issue in issues
+            if issue.origin is Origin.SHOP and aboard[van_id][issue.part_id] > 0
+        ]
+        for text in texts:
+            yield Violation(rule=Rule.STOCK, text=text, van_id=van_id, call_id=call_id)
 
 
 # --- status ------------------------------------------------------------------

@@ -706,6 +706,54 @@ def test_a_planted_fault_is_found_and_no_other_rule_named(plant: str) -> None:
     assert {violation.rule for violation in found} == {rule}, "\n".join(map(str, found))
 
 
+# Pieces that are there after all, and what they were wanted for.
+THRIFT: dict[str, tuple[Edit, str]] = {
+    "the wanted part lies aboard": (
+        van_with("V2", stock={"SHELL": 1, "CELL": 3, "FOB": 1}),
+        "need 0 is served by SET, FOB is there and wanted more",
+    ),
+    # One of A's two FOBs, and one of B's two cells, came from the shop.
+    "a piece is fetched that lies aboard": (
+        van_with("V1", stock={"FOB": 2, "CELL": 1}),
+        "FOB comes from the shop, there is one left aboard",
+    ),
+    "a piece of a kit is fetched that lies aboard": (
+        van_with("V1", stock={"FOB": 1, "CELL": 2}),
+        "CELL comes from the shop, there is one left aboard",
+    ),
+    # One FOB from the shop is only a spare of V1's.
+    "the wanted part is another van's spare": (
+        van_with("V2", loads_at_shop=True),
+        "need 0 is served by SET, FOB is there and wanted more",
+    ),
+}
+
+
+@pytest.mark.parametrize("plant", THRIFT)
+def test_a_part_that_is_passed_over_for_nothing_is_found(plant: str) -> None:
+    edit, text = THRIFT[plant]
+    day, plan = edit((DAY, PLAN))
+    found = judge(day, travel_table(day), plan)
+    assert [(one.rule, one.text) for one in found] == [(Rule.STOCK, text)]
+
+
+def test_one_piece_of_the_wanted_two_is_not_worth_passing_over_a_kit() -> None:
+    # C wants two FOBs; one lies in the van, and nobody may mix FOBs and SETs.
+    day, plan = all_of(
+        van_with("V2", stock={"SHELL": 2, "CELL": 5, "FOB": 1}),
+        call_with("C", needs=(need("FOB", "SET", quantity=2),)),
+        plan_with(
+            issues=(
+                *ISSUES[:5],
+                replace(ISSUES[5], quantity=2),
+                replace(ISSUES[6], quantity=4),
+                *ISSUES[7:],
+            )
+        ),
+    )((DAY, PLAN))
+    assert judge(day, travel_table(day), plan) == ()
+
+
 def test_every_rule_a_plan_can_break_is_planted() -> None:
     # ROOM is a reason not to place a call, and breaks nothing.
     assert {rule for rule, _ in PLANTS.values()} == set(Rule) - {Rule.ROOM}
