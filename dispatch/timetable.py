@@ -85,9 +85,12 @@ class _Driver:
         metres, at_s = (0, way.free_s) if way.there else self.drive(leg, way.free_s)
         if call.id not in self.spans:
             self.spans[call.id] = start_windows(self.day, call)
-        for first_s, last_s in self.spans[call.id]:
-            if at_s <= last_s:
-                start_s = max(at_s, first_s)
+        spans = self.spans[call.id]
+        for earliest_s, latest_s in spans:
+            if at_s <= latest_s:
+                start_s = max(at_s, earliest_s)
+                # A visit of no length may lie in two windows: where they touch.
+                last_s = max(last for first, last in spans if first <= start_s <= last)
                 stop = Stop(
                     kind=StopKind.CALL,
                     call_id=call.id,
