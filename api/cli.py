@@ -393,7 +393,7 @@ def check(ctx: click.Context, *, folder: Path, as_json: bool) -> None:
     else:
         from dispatch.report.text import check_text
 
-        _show(check_text(found, **_screen()))
+        _show(check_text(day, found, **_screen()))
     ctx.exit(Exit.PLANNED if found.ready else Exit.UNPLACED)
 
 

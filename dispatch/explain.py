@@ -24,7 +24,7 @@ from dispatch.remedy import (
     name_ready,
 )
 from dispatch.stock import choose, demand, leave_over, part_name
-from dispatch.supply import elsewhere
+from dispatch.supply import counter_name, elsewhere
 from dispatch.travel import TravelTable
 from shared.model import (
     Call,
@@ -192,7 +192,7 @@ def _general(desk: _Desk, call: Call, near: Sequence[Van]) -> tuple[Reason, ...]
                 Rule.SKILL,
                 call.skills,
                 [van.skills for van in day.vans],
-                "driver knows",
+                "driver does",
             ),
             _nobody(
                 Rule.EQUIPMENT,
@@ -244,8 +244,8 @@ def _not_ready(day: Day, call: Call) -> Reason | None:
         rule=Rule.READY,
         text=(
             f"{name_ready(day, call)} cannot be there before "
-            f"{day.clock.hhmm(_up(ready_s))}; the visit has to start by "
-            f"{day.clock.hhmm(latest_s)}"
+            f"{day.clock.spoken(_up(ready_s))}; the visit has to start by "
+            f"{day.clock.spoken(latest_s)}"
         ),
     )
 
@@ -271,7 +271,8 @@ def _lack_in_firm(
         if any(len(need.alternatives) > 1 for need in call.needs):
             words += " or what could stand in for it"
         counters = [
-            f"counter {store} has {pieces}" for store, pieces in elsewhere(day, part_id)
+            f"{pieces} at {counter_name(day, counter_id)}"
+            for counter_id, pieces in elsewhere(day, part_id)
         ]
         yield f"{words} ({_several(counters) if counters else 'no counter has any'})"
 
@@ -326,7 +327,7 @@ def _for_van(desk: _Desk, call: Call, van: Van, *, close: bool) -> Reason:
         where = _between(offer.order, working[0])
         return Reason(
             rule=Rule.ROOM,
-            text="room was not found in the time given",
+            text="the search found no room; more rounds might",
             van_id=van.id,
             remedy=f"van {van.id} could take it{where}: plan again with more rounds",
         )
@@ -352,7 +353,7 @@ def _blocked(desk: _Desk, call: Call, van: Van) -> Reason | None:
     if skills:
         return Reason(
             rule=Rule.SKILL,
-            text=f"the driver does not know {_listed(skills)}",
+            text=f"the driver does not do {_listed(skills)}",
             van_id=van.id,
         )
     equipment = call.equipment - van.equipment
@@ -384,7 +385,8 @@ def _blocked(desk: _Desk, call: Call, van: Van) -> Reason | None:
 def _gear_words(day: Day, equipment: Iterable[str]) -> Iterable[str]:
     for item in equipment:
         carriers = [f"van {van.id}" for van in day.vans if item in van.equipment]
-        yield f"{_word(item)} is not aboard ({_several(carriers)} carries one)"
+        carry = "carries" if len(carriers) == 1 else "carry"
+        yield f"{_word(item)} is not aboard ({_several(carriers)} {carry} one)"
 
 
 def _lack_words(desk: _Desk, van: Van, part_id: str, count: int) -> str:
@@ -410,7 +412,10 @@ def _lack_words(desk: _Desk, van: Van, part_id: str, count: int) -> str:
         where.append(f"the shop has {in_shop}, but this van does not load there")
     if not where:
         where += _gone("the firm's last", issues)
-    where += [f"counter {store} has {n}" for store, n in elsewhere(day, part_id)]
+    where += [
+        f"{pieces} at {counter_name(day, counter_id)}"
+        for counter_id, pieces in elsewhere(day, part_id)
+    ]
     return f"{words} ({_several(where) if where else 'none anywhere'})"
 
 
@@ -429,7 +434,7 @@ def _change_van(desk: _Desk, call: Call, van: Van, rule: Rule) -> str:
     if rule is Rule.SKILL:
         lacking = call.skills - van.skills
         changed, asked = replace(van, skills=van.skills | call.skills), call
-        words = f"a driver who knows {_listed(lacking)}"
+        words = f"a driver who does {_listed(lacking)}"
     elif rule is Rule.EQUIPMENT:
         lacking = call.equipment - van.equipment
         changed, asked = replace(van, equipment=van.equipment | call.equipment), call
@@ -441,7 +446,7 @@ def _change_van(desk: _Desk, call: Call, van: Van, rule: Rule) -> str:
         missing = desk.missing(van, call)
         changed, asked = van, replace(call, needs=())  # as if the parts were aboard
         words = " and ".join(
-            f"part {part_id} aboard" if count == 1 else f"{count} of {part_id} aboard"
+            f"{'one' if count == 1 else count} {part_id} aboard"
             for part_id, count in missing.items()
         )
     if _blocked(desk, asked, changed) is not None:
@@ -469,21 +474,21 @@ def _impossible(alone: Offer) -> Reason:
     if not breach.late:
         return Reason(rule=Rule.BREAK, text=_no_meal(van, day), van_id=van.id)
     clock, late = day.clock, breach.late[0]
-    must = f"the visit has to start by {clock.hhmm(late.limit_s)}"
+    must = f"the visit has to start by {clock.spoken(late.limit_s)}"
     if late.call_id is not None and van.shift.start_s > late.limit_s:
         rule = Rule.SHIFT
-        text = f"the shift starts at {clock.hhmm(van.shift.start_s)}, and {must}"
+        text = f"the shift starts at {clock.spoken(van.shift.start_s)}, and {must}"
     elif late.call_id is not None:
         rule = Rule.TRAVEL
         text = (
-            f"it is there at {clock.hhmm(_up(late.at_s))} at the earliest, and {must}"
+            f"it is there at {clock.spoken(_up(late.at_s))} at the earliest, and {must}"
         )
     else:
         rule, since, start_s = _what_delays(alone, breach)
         text = (
-            f"starting at {clock.hhmm(_up(start_s))} at the earliest{since}, it would "
-            f"be back at {clock.hhmm(_up(late.at_s))}, after its limit "
-            f"{clock.hhmm(late.limit_s)}"
+            f"starting at {clock.spoken(_up(start_s))} at the earliest{since}, it "
+            f"would be back at {clock.spoken(_up(late.at_s))}, after its limit "
+            f"{clock.spoken(late.limit_s)}"
         )
     return Reason(rule=rule, text=text, van_id=van.id)
 
@@ -506,8 +511,8 @@ def _no_meal(van: Van, day: Day) -> str:
         return "no route works"
     return (
         f"the meal break of {minutes(van.meal.length_s)} between "
-        f"{day.clock.hhmm(van.meal.window.start_s)} and "
-        f"{day.clock.hhmm(van.meal.window.end_s)} has no room"
+        f"{day.clock.spoken(van.meal.window.start_s)} and "
+        f"{day.clock.spoken(van.meal.window.end_s)} has no room"
     )
 
 
@@ -531,7 +536,7 @@ def _harm(offer: Offer, breach: Breach) -> str:
     if not breach.late:
         return f"but {_no_meal(offer.van, offer.day)}"
     clock, late = offer.day.clock, breach.late[0]
-    at, limit = clock.hhmm(_up(late.at_s)), clock.hhmm(late.limit_s)
+    at, limit = clock.spoken(_up(late.at_s)), clock.spoken(late.limit_s)
     more = len(breach.late) - 1
     rest = f", and {more} more would be late" if more else ""
     if late.call_id is None:
@@ -554,7 +559,7 @@ def _between(order: Sequence[str], place: int) -> str:
 
 
 def _span(day: Day, window: Window) -> str:
-    return f"{day.clock.hhmm(window.start_s)} to {day.clock.hhmm(window.end_s)}"
+    return f"{day.clock.spoken(window.start_s)} to {day.clock.spoken(window.end_s)}"
 
 
 def _up(time_s: int) -> int:

@@ -281,7 +281,8 @@ class Stretch(NamedTuple):
         """Return the move in plain words."""
         moved_s = self.limit_s + (by_s if self.later else -by_s)
         return (
-            f"{self.what} {clock.hhmm(moved_s)} instead of {clock.hhmm(self.limit_s)}"
+            f"{self.what} {clock.spoken(moved_s)} "
+            f"instead of {clock.spoken(self.limit_s)}"
         )
 
 

@@ -59,6 +59,25 @@ def elsewhere(day: Day, part_id: str) -> tuple[tuple[str, int], ...]:
     )
 
 
+def counter_name(day: Day, counter_id: str) -> str:
+    """Return what a trade counter is called, its id where it has no name.
+
+    Parameters
+    ----------
+    day : Day
+        The day.
+    counter_id : str
+        One of its counters.
+
+    Returns
+    -------
+    str
+        The words.
+    """
+    names = {counter.id: counter.place.name.strip() for counter in day.counters}
+    return names.get(counter_id) or counter_id
+
+
 def hangs_on_parts(day: Day, left: Left, call: Call) -> bool:
     """Return whether a call lacks parts on every van that could serve it otherwise.
 

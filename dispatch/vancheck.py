@@ -25,7 +25,7 @@ from dispatch.stock import (
     spare_count,
     walk_order,
 )
-from dispatch.supply import elsewhere
+from dispatch.supply import counter_name, elsewhere
 from shared.model import Call, Day, Shortage, Van
 
 _NAMES = 3  # so many are named in one line
@@ -284,8 +284,10 @@ def van_check(day: Day) -> VanCheck:
     calls = tuple(_call_report(day, call, ties, now, holders) for call in ties.free)
     vans = (_van_report(day, van, ties, (now, after), holders) for van in day.vans)
     return VanCheck(
-        vans=tuple(_add_text(report, calls, moves, (now, after)) for report in vans),
-        calls=tuple(_add_call_text(report, moves) for report in calls),
+        vans=tuple(
+            _add_text(day, report, calls, moves, (now, after)) for report in vans
+        ),
+        calls=tuple(_add_call_text(day, report, moves) for report in calls),
         moves=moves,
         short=_short(day),
     )
@@ -705,6 +707,7 @@ def _part_checks(
 
 
 def _add_text(
+    day: Day,
     report: VanReport,
     calls: Sequence[CallReport],
     moves: Sequence[Move],
@@ -725,7 +728,7 @@ def _add_text(
     else:
         said += [_gear_words(gear) for gear in report.gear]
         said += [
-            _missing_words(lack)
+            _missing_words(day, lack)
             for lack in report.missing
             if lack.call_id not in helped
         ]
@@ -778,17 +781,20 @@ def _pieces_words(count: int) -> str:
 def _gear_words(gear: MissingGear) -> str:
     what = []
     if gear.skills:
-        what.append(f"the driver lacks {_spoken(gear.skills)}")
+        what.append(f"the driver does not do {_spoken(gear.skills)}")
     for item, vans in gear.carried_by:
         where = f"van {_either(vans)} carries one" if vans else "no van carries one"
         what.append(f"{_spoken([item])} is not aboard ({where})")
     return f"{gear.call_id}: {', '.join(what)}"
 
 
-def _missing_words(lack: MissingPart) -> str:
+def _missing_words(day: Day, lack: MissingPart) -> str:
     places = [f"the shop has {lack.in_shop}"] if lack.in_shop else []
     places += [f"van {van_id} has {count}" for van_id, count in lack.in_vans]
-    places += [f"counter {store} has {count}" for store, count in lack.at_counters]
+    places += [
+        f"{count} at {counter_name(day, counter_id)}"
+        for counter_id, count in lack.at_counters
+    ]
     where = _list(places) or "none anywhere"
     return f"{lack.call_id}: {lack.quantity} {lack.name} missing ({where})"
 
@@ -826,7 +832,7 @@ def _call_report(
     )
 
 
-def _add_call_text(report: CallReport, moves: Sequence[Move]) -> CallReport:
+def _add_call_text(day: Day, report: CallReport, moves: Sequence[Move]) -> CallReport:
     """Return the report with how the call stands in one line."""
     own = [move for move in moves if move.call_id == report.call_id]
     if report.gear:
@@ -843,7 +849,8 @@ def _add_call_text(report: CallReport, moves: Sequence[Move]) -> CallReport:
     else:
         near = min(report.lacking, key=lambda v: sum(m.quantity for m in v.missing))
         text = f"no van has it all; nearest is van {near.van_id}: " + ", ".join(
-            _missing_words(m).removeprefix(f"{report.call_id}: ") for m in near.missing
+            _missing_words(day, m).removeprefix(f"{report.call_id}: ")
+            for m in near.missing
         )
     return replace(report, text=text)
 

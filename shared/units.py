@@ -162,3 +162,25 @@ class DayClock:
         days = (local.date() - self.day).days
         suffix = f" ({days:+d})" if days else ""
         return f"{local:%H:%M}{suffix}"
+
+    def spoken(self, time_s: int) -> str:
+        """Return the same as :meth:`hhmm`, in words for another day.
+
+        Parameters
+        ----------
+        time_s : int
+            Seconds since local midnight.
+
+        Returns
+        -------
+        str
+            ``10:40``; ``00:30 the next day``, ``19:00 the day before``,
+            ``08:00 3 days before``.
+        """
+        local = self.instant(time_s)
+        days = (local.date() - self.day).days
+        if days == 0:
+            return f"{local:%H:%M}"
+        near = {1: "the next day", -1: "the day before"}
+        far = f"{abs(days)} days {'later' if days > 0 else 'before'}"
+        return f"{local:%H:%M} {near.get(days, far)}"

@@ -13,8 +13,8 @@ from typing import Literal
 
 from dispatch.report.words import (
     Visit,
-    date_words,
     above_best_permille,
+    date_words,
     is_tight,
     name_kind,
     name_part,

@@ -17,15 +17,14 @@ from dispatch.report.words import (
     codes_words,
     count,
     date_words,
+    due_words,
     group_reasons,
     is_tight,
     join,
     kilometres,
     lead_words,
-    moment_words,
     name_kind,
     name_part,
-    name_store,
     name_van,
     place_words,
     promise_words,
@@ -37,6 +36,7 @@ from dispatch.report.words import (
     travel_words,
     visits,
 )
+from dispatch.supply import counter_name
 from shared.model import (
     Answer,
     Day,
@@ -547,7 +547,7 @@ def _missing(page: _Page, answer: Answer) -> None:
                 page.say(words, 6, 2)
 
 
-def _short(page: _Page, short: Shortage, indent: int, day: Day | None = None) -> None:
+def _short(page: _Page, short: Shortage, indent: int, day: Day) -> None:
     missing = f"; {count(short.spares, 'spare')} missing" if short.spares else ""
     page.say(
         f"{short.name} ({short.part_id}): {short.wanted} wanted, "
@@ -559,7 +559,7 @@ def _short(page: _Page, short: Shortage, indent: int, day: Day | None = None) ->
         page.say(f"needed for: {join(short.call_ids)}", indent + 2, 2)
     if short.elsewhere:
         held = join(
-            f"{number} at {store if day is None else name_store(day, store)}"
+            f"{number} at {counter_name(day, store)}"
             for store, number in short.elsewhere
         )
         page.say(f"elsewhere: {held}", indent + 2, 2)
@@ -579,7 +579,7 @@ def purchase_words(day: Day, purchase: Purchase) -> tuple[str, ...]:
         else "lead time not known"
     )
     in_time = {True: ", in time", False: ", too late for this day", None: ""}
-    where = f"at {name_store(day, purchase.where)}, " if purchase.where else ""
+    where = f"at {counter_name(day, purchase.where)}, " if purchase.where else ""
     words.append(where + lead + in_time[purchase.in_time])
     return tuple(words)
 
@@ -620,12 +620,12 @@ def _errands(page: _Page, answer: Answer, entries: Sequence[Tonight]) -> None:
             page.say(ask.removeprefix(opening), indent, mark=start)
             mark = ""
             if entry.by_s is not None and entry.item.lead_time_s:
-                when = moment_words(answer.day, entry.by_s)
+                due = due_words(answer.day, entry.by_s)
                 if entry.item.kind is ReadyKind.CODE:  # the ask says how long it takes
-                    by = f"order by {when}"
+                    by = f"order {due}"
                 else:
                     takes = lead_words(entry.item.lead_time_s)
-                    by = f"start by {when}, it takes {takes}"
+                    by = f"start {due}, it takes {takes}"
                 page.say(by, indent)
 
 
@@ -655,12 +655,19 @@ def _close(page: _Page, answer: Answer) -> None:
 
 
 def check_text(
-    check: "VanCheck", width: int = 80, *, encoding: str = "utf-8", bold: bool = False
+    day: Day,
+    check: "VanCheck",
+    width: int = 80,
+    *,
+    encoding: str = "utf-8",
+    bold: bool = False,
 ) -> str:
     """Return a van check as text for a terminal or a file.
 
     Parameters
     ----------
+    day : Day
+        The day that was looked at.
     check : VanCheck
         What was found.
     width : int, optional
@@ -719,7 +726,7 @@ def check_text(
     if check.short:
         page.head("Too few, all vans and the shop together")
         for short in check.short:
-            _short(page, short, 2)
+            _short(page, short, 2, day)
     return page.text()
 
 

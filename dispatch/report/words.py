@@ -4,6 +4,7 @@ import math
 import unicodedata
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
+from datetime import timedelta
 
 from shared.model import (
     Answer,
@@ -32,6 +33,8 @@ READY_WORDS = {
     ReadyKind.SIGNAL: "phone signal",
     ReadyKind.BATTERY: "vehicle battery",
 }
+
+_NIGHT_H, _DAWN_H = 22, 6  # own choice: between them nobody is at a desk
 
 # Characters that turn the writing direction, and ones nobody can see.
 _STEERING = {"LRE", "RLE", "LRO", "RLO", "PDF", "LRI", "RLI", "FSI", "PDI"}
@@ -125,19 +128,29 @@ def date_words(day: Day) -> str:
     return f"{weekday} {day.date.day} {month} {day.date.year}"
 
 
-def name_store(day: Day, store_id: str) -> str:
-    """Return what a trade counter is called, or its id where it has no name."""
-    names = {store.id: clean(store.place.name) for store in day.counters}
-    return names.get(store_id) or store_id
+def due_words(day: Day, time_s: int) -> str:
+    """Return by when to see to something.
 
+    Parameters
+    ----------
+    day : Day
+        The day.
+    time_s : int
+        The latest moment, seconds since the day's midnight.
 
-def moment_words(day: Day, time_s: int) -> str:
-    """Return a clock time near the day: ``20:04 the day before``."""
-    shown = day.clock.hhmm(time_s)
-    for suffix, words in ((" (-1)", " the day before"), (" (+1)", " the next day")):
-        if shown.endswith(suffix):
-            return shown.removesuffix(suffix) + words
-    return shown
+    Returns
+    -------
+    str
+        ``by 20:04 the day before``; where that is in the night after the evening's
+        work, and nobody gets up for it, ``tonight (by 01:01 at the latest)``.
+    """
+    local, evening = day.clock.instant(time_s), day.clock.instant(day.planned_at_s)
+    dawn = evening.replace(hour=_DAWN_H, minute=0, second=0, microsecond=0)
+    if evening.hour >= _DAWN_H:
+        dawn += timedelta(days=1)
+    if local < dawn and not _DAWN_H <= local.hour < _NIGHT_H:
+        return f"tonight (by {local:%H:%M} at the latest)"
+    return f"by {day.clock.spoken(time_s)}"
 
 
 def span(day: Day, window: Window) -> str:

@@ -568,9 +568,9 @@ PLAN = Plan(
             reasons=tuple(
                 Reason(
                     rule=Rule.SKILL,
-                    text="the driver does not know safes",
+                    text="the driver does not do safes",
                     van_id=van.id,
-                    remedy="a driver who knows safes",
+                    remedy="a driver who does safes",
                 )
                 for van in VANS
             ),

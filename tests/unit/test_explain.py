@@ -37,6 +37,8 @@ from shared.model import (
 )
 from tests.builders import HOUR_S, SHOP, a_call, a_day, a_part, a_van, need, window
 
+NORTH = replace(SHOP, name="Kiln Road")
+
 Assignment = Mapping[str, Sequence[str]]
 
 
@@ -130,9 +132,9 @@ def test_a_skill_that_nobody_has_is_said_once_for_all_vans() -> None:
 
     assert reason.van_id is None
     assert reason.rule is Rule.SKILL
-    assert reason.text == "no driver knows safe opening"
+    assert reason.text == "no driver does safe opening"
     # V1 knows the rest and has all day; V2 would have to learn both.
-    assert reason.remedy == "a driver who knows safe opening"
+    assert reason.remedy == "a driver who does safe opening"
 
 
 def test_equipment_that_no_van_carries_is_said_once_for_all_vans() -> None:
@@ -225,13 +227,13 @@ def test_a_part_nobody_has_is_named_with_the_counter_that_has_it() -> None:
     day = a_day(
         a_call(needs=(need("FOB-31"),)),
         parts=(a_part("FOB-31", name="Fob, two buttons"),),
-        counters=(Store(id="north", place=SHOP, stock={"FOB-31": 2}),),
+        counters=(Store(id="north", place=NORTH, stock={"FOB-31": 2}),),
     )
 
     assert only(day) == (
         Rule.STOCK,
-        "nobody has Fob, two buttons (FOB-31) (counter north has 2)",
-        "part FOB-31 aboard",
+        "nobody has Fob, two buttons (FOB-31) (2 at Kiln Road)",
+        "one FOB-31 aboard",
     )
 
 
@@ -243,7 +245,7 @@ def test_a_part_of_which_the_firm_has_too_few_says_how_many() -> None:
     assert only(day) == (
         Rule.STOCK,
         "the firm has 1 of 3 BLANK (no counter has any)",
-        "2 of BLANK aboard",
+        "2 BLANK aboard",
     )
 
 
@@ -278,15 +280,15 @@ def test_each_van_gets_the_first_rule_that_blocks_it() -> None:
         ("V3", Rule.REQUIRED_VAN),
         ("V4", Rule.STOCK),
     ]
-    assert found["V1"].text == "the driver does not know safes"
+    assert found["V1"].text == "the driver does not do safes"
     assert found["V1"].remedy == ""  # it lacks the rig as well
-    assert found["V2"].text == "rig is not aboard (van V3, van V4 carries one)"
+    assert found["V2"].text == "rig is not aboard (van V3, van V4 carry one)"
     assert found["V3"].remedy == "let van V3 go as well"
     assert found["V4"].text == (
         "BLANK is missing (1 in van V3, the shop has 1, "
         "but this van does not load there)"
     )
-    assert found["V4"].remedy == "part BLANK aboard"
+    assert found["V4"].remedy == "one BLANK aboard"
 
 
 def test_a_skill_is_proposed_only_where_the_van_has_room_for_the_call() -> None:
@@ -304,7 +306,7 @@ def test_a_skill_is_proposed_only_where_the_van_has_room_for_the_call() -> None:
     found = by_van(day, {"V1": ("C1",)})
 
     assert found["V1"].remedy == ""
-    assert found["V2"].remedy == "a driver who knows safes"
+    assert found["V2"].remedy == "a driver who does safes"
 
 
 def test_the_shops_last_piece_names_the_call_it_goes_to() -> None:
@@ -320,7 +322,7 @@ def test_the_shops_last_piece_names_the_call_it_goes_to() -> None:
 
     assert found["V1"].rule is Rule.STOCK
     assert found["V1"].text == "BLANK is missing (the shop's last goes to call C1)"
-    assert found["V1"].remedy == "part BLANK aboard"
+    assert found["V1"].remedy == "one BLANK aboard"
 
 
 def test_a_vans_own_calls_may_switch_to_a_substitute_to_free_a_part() -> None:
@@ -335,7 +337,7 @@ def test_a_vans_own_calls_may_switch_to_a_substitute_to_free_a_part() -> None:
     (reason,) = reasons(day, {"V1": ("C1",)})
 
     assert reason.rule is Rule.ROOM
-    assert reason.text == "room was not found in the time given"
+    assert reason.text == "the search found no room; more rounds might"
 
 
 def test_a_van_that_could_take_the_call_after_all_is_named_with_the_place() -> None:
@@ -347,7 +349,7 @@ def test_a_van_that_could_take_the_call_after_all_is_named_with_the_place() -> N
 
     assert only(day, {"V1": ("C1", "C3")}) == (
         Rule.ROOM,
-        "room was not found in the time given",
+        "the search found no room; more rounds might",
         "van V1 could take it between calls C1 and C3: plan again with more rounds",
     )
 
@@ -699,7 +701,7 @@ def test_a_van_is_refused_just_when_it_really_could_not_take_the_call(
             if reason.van_id is None:
                 assert not any(can_take(day, plan, van, call) for van in day.vans)
             else:
-                refused = reason.text != "room was not found in the time given"
+                refused = reason.text != "the search found no room; more rounds might"
                 able = can_take(day, plan, vans[reason.van_id], call)
                 assert able is not refused
 
@@ -707,7 +709,7 @@ def test_a_van_is_refused_just_when_it_really_could_not_take_the_call(
 def test_a_code_that_comes_at_the_last_moment_is_not_too_late() -> None:
     # 18:00 and 18 h are 12:00, when the promise ends.
     assert only(a_day(a_call(ready=code(18), promise=window(10, 12))))[1] == (
-        "room was not found in the time given"
+        "the search found no room; more rounds might"
     )
 
 

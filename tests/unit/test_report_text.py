@@ -10,6 +10,7 @@ from dispatch.report.text import check_text, measure, plan_text, wrap
 from dispatch.report.words import (
     above_best_permille,
     clean,
+    due_words,
     group_reasons,
     lead_words,
     slack_words,
@@ -114,10 +115,43 @@ def test_a_customer_is_rung_once_for_all_questions() -> None:
 
 
 def test_what_has_to_be_done_the_evening_before_says_so() -> None:
-    # 22:40 on the day before is 80 minutes before midnight.
-    early = replace(ANSWER.tonight[1], by_s=-80 * 60)
+    # 21:40 on the day before is 140 minutes before midnight.
+    early = replace(ANSWER.tonight[1], by_s=-140 * 60)
     text = squeeze(plan_text(replace(ANSWER, tonight=(early,))))
-    assert "order by 22:40 the day before" in text
+    assert "order by 21:40 the day before" in text
+
+
+def test_what_would_be_due_in_the_night_is_for_tonight() -> None:
+    night = replace(ANSWER.tonight[1], by_s=61 * 60)
+    text = squeeze(plan_text(replace(ANSWER, tonight=(night,))))
+    assert "order tonight (by 01:01 at the latest)" in text
+
+
+@pytest.mark.parametrize(
+    ("planned_h", "by_h", "words"),
+    [
+        (-6, -2, "tonight (by 22:00 at the latest)"),
+        (-6, 5.5, "tonight (by 05:30 at the latest)"),
+        (-6, 6, "by 06:00"),
+        (1, 5.5, "tonight (by 05:30 at the latest)"),  # planned in the night itself
+        (6, 23, "tonight (by 23:00 at the latest)"),  # planned in the morning
+        (-30, 1, "by 01:00"),  # the night after the next one
+        (-6, 22, "by 22:00"),
+        (-60, -54, "by 18:00 3 days before"),
+    ],
+)
+def test_only_the_night_after_the_evenings_work_is_tonight(
+    planned_h: float, by_h: float, words: str
+) -> None:
+    day = replace(DAY, planned_at_s=round(planned_h * 3600))
+    assert due_words(day, round(by_h * 3600)) == words
+
+
+def test_a_time_of_another_day_is_said_in_words() -> None:
+    assert DAY.clock.spoken(10 * 3600) == "10:00"
+    assert DAY.clock.spoken(24 * 3600 + 1800) == "00:30 the next day"
+    assert DAY.clock.spoken(48 * 3600) == "00:00 2 days later"
+    assert DAY.clock.spoken(-3600) == "23:00 the day before"
 
 
 def test_a_note_on_a_code_is_never_shown() -> None:
@@ -153,7 +187,7 @@ def test_each_reason_of_an_unplaced_call_is_in_the_text() -> None:
         for reason in unplaced.reasons:
             assert reason.text in words
             assert reason.remedy in words
-    assert "every van: the driver does not know safes" in words
+    assert "every van: the driver does not do safes" in words
 
 
 def test_the_gap_is_rounded_up_so_that_it_promises_nothing_too_good() -> None:
@@ -269,7 +303,7 @@ def test_lead_times_are_said_in_their_natural_unit() -> None:
 
 def test_the_van_check_names_every_van_and_every_loose_call() -> None:
     check = van_check(DAY)
-    text = squeeze(check_text(check))
+    text = squeeze(check_text(DAY, check))
     for van in check.vans:
         assert f"Van {van.van_id}, {van.driver}" in text
         assert van.text[1:] in text
@@ -280,7 +314,9 @@ def test_the_van_check_names_every_van_and_every_loose_call() -> None:
 
 
 def test_the_van_check_fits_the_terminal_whatever_people_typed() -> None:
-    text = check_text(van_check(hostile_answer().day), encoding="ascii")
+    text = check_text(
+        hostile_answer().day, van_check(hostile_answer().day), encoding="ascii"
+    )
     assert max(map(len, text.splitlines())) <= 80
 
 

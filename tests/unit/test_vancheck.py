@@ -33,7 +33,7 @@ def test_a_one_van_owner_sees_the_whole_day_as_that_vans() -> None:
     assert van.call_ids == ("C1", "C2")
     assert van.verdict is Verdict.SHORT
     assert van.gear[0].skills == ("safe",)
-    assert "C2: the driver lacks safe" in van.text
+    assert "C2: the driver does not do safe" in van.text
     assert not check.ready
 
 
@@ -67,9 +67,13 @@ def test_what_is_missing_is_looked_for_everywhere() -> None:
         tied("C1", "V1", "P", quantity=5),
         vans=(a_van("V1", loads_at_shop=False), a_van("V2", stock={"P": 1})),
         shop={"P": 2},
-        counters=(Store(id="EAST", place=SHOP, stock={"P": 4}),),
+        counters=(
+            Store(id="EAST", place=replace(SHOP, name="Oak Row"), stock={"P": 4}),
+        ),
     )
-    (lack,) = van_check(day).vans[0].missing
+    van, _ = van_check(day).vans
+    (lack,) = van.missing
+    assert "(the shop has 2, van V2 has 1, 4 at Oak Row)" in van.text
     assert (lack.quantity, lack.in_shop) == (5, 2)
     assert lack.in_vans == (("V2", 1),)
     assert lack.at_counters == (("EAST", 4),)
