@@ -16,7 +16,7 @@ from datetime import date
 from enum import StrEnum
 from zoneinfo import ZoneInfo
 
-from shared.units import DayClock, cents
+from shared.units import DayClock, DistanceUnit, cents
 
 # --- the day that comes in -------------------------------------------------
 
@@ -435,6 +435,8 @@ class Day:
         Wanted chance that the blanks aboard suffice for a part, 0 < level < 1.
     tolerance_s : int
         An arrival this close to the promise's end is shown as tight.
+    distance : DistanceUnit
+        What people read distances in.
     name, note : str
         What to call the day; free words (such as 'invented').
     notices : tuple of str
@@ -455,6 +457,7 @@ class Day:
     cushion: float = 0.3
     service_level: float = 0.95
     tolerance_s: int = 600
+    distance: DistanceUnit = DistanceUnit.KM
     name: str = ""
     note: str = ""
     notices: tuple[str, ...] = ()

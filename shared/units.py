@@ -10,6 +10,7 @@ second, so that no cost is ever rounded before it is shown.
 import re
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
+from enum import StrEnum
 from zoneinfo import ZoneInfo
 
 UNITS_PER_CENT = 18_000
@@ -70,6 +71,34 @@ def minutes(duration_s: int) -> str:
     if whole < 60:  # noqa: PLR2004 - minutes of an hour
         return f"{whole} min"
     return f"{whole // 60} h {whole % 60:02d}"
+
+
+class DistanceUnit(StrEnum):
+    """What people read distances and speeds in; the core counts metres."""
+
+    KM = "km"
+    MI = "mi"
+
+    @property
+    def metres(self) -> float:
+        """How many metres one is; the international mile is exact, from memory."""
+        return {DistanceUnit.KM: 1000.0, DistanceUnit.MI: 1609.344}[self]
+
+    def number(self, distance_m: int) -> str:
+        """Return metres in this unit with one decimal, halves rounded up: ``6.4``."""
+        unit_mm = round(1000 * self.metres)
+        tenths = (10_000 * distance_m + unit_mm // 2) // unit_mm
+        return f"{tenths // 10}.{tenths % 10}"
+
+    def say(self, distance_m: int) -> str:
+        """Return metres in this unit with one decimal and its name: ``6.4 km``."""
+        return f"{self.number(distance_m)} {self}"
+
+    def say_speed(self, speed_kmh: float) -> str:
+        """Return a speed in this unit an hour: ``48 km/h`` or ``30 mph``."""
+        if self is DistanceUnit.MI:
+            return f"{speed_kmh * 1000 / self.metres:.0f} mph"
+        return f"{speed_kmh:g} km/h"
 
 
 @dataclass(frozen=True, slots=True)

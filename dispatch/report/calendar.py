@@ -10,7 +10,6 @@ from datetime import UTC, datetime, timedelta
 from dispatch.report.words import (
     Visit,
     clean,
-    kilometres,
     name_kind,
     name_van,
     promise_words,
@@ -95,6 +94,7 @@ def _describe(day: Day, visit: Visit) -> str:
     if visit.stop.drive_s:
         lines.append(
             f"leave {day.clock.hhmm(visit.leave_s)}, "
-            f"drive {span_words(visit.stop.drive_s)}, {kilometres(visit.stop.drive_m)}"
+            f"drive {span_words(visit.stop.drive_s)}, "
+            f"{day.distance.say(visit.stop.drive_m)}"
         )
     return "\n".join(line for line in lines if line)

@@ -22,6 +22,7 @@ from dispatch.report.words import (
     travel_words,
     visits,
 )
+from dispatch.supply import counter_name
 from shared.model import (
     Answer,
     Call,
@@ -45,7 +46,7 @@ from shared.model import (
     Unplaced,
     Window,
 )
-from shared.units import cents
+from shared.units import DistanceUnit, cents
 
 FORMAT: Literal["keyround plan"] = "keyround plan"
 VERSION: Literal[1] = 1
@@ -379,13 +380,14 @@ class HeldDocument:
 
     Parameters
     ----------
-    counter_id : str
-        Which counter.
+    counter_id, name : str
+        Which counter, and what it is called.
     quantity : int
         Pieces there.
     """
 
     counter_id: str
+    name: str
     quantity: int
 
 
@@ -434,8 +436,8 @@ class PurchaseDocument:
         Whether it can arrive for this day; null when nobody knows.
     call_ids : tuple of str
         Calls that hang on it.
-    where : str
-        The trade counter that has it, or empty.
+    where, where_name : str
+        The trade counter that has it and what it is called, or empty.
     purpose : Purpose
         A call cannot be served without it, or it is a spare.
     """
@@ -448,6 +450,7 @@ class PurchaseDocument:
     in_time: bool | None
     call_ids: tuple[str, ...]
     where: str
+    where_name: str
     purpose: Purpose
 
 
@@ -541,6 +544,8 @@ class DayDocument:
         Wanted chance that the blanks aboard suffice.
     tolerance_s : int
         A start this close to the promise's end is tight.
+    distance : DistanceUnit
+        What the firm's people read distances in; here all are metres.
     shop : PlaceDocument
         The firm's own store.
     travel : tuple of str
@@ -558,6 +563,7 @@ class DayDocument:
     cushion: float
     service_level: float
     tolerance_s: int
+    distance: DistanceUnit
     shop: PlaceDocument
     travel: tuple[str, ...]
     notices: tuple[str, ...]
@@ -644,8 +650,8 @@ def document(answer: Answer) -> PlanDocument:
             _unplaced(day, calls[unplaced.call_id], unplaced)
             for unplaced in plan.unplaced
         ),
-        shortages=tuple(map(_shortage, answer.shortages)),
-        purchases=tuple(map(_purchase, answer.purchases)),
+        shortages=tuple(_shortage(day, short) for short in answer.shortages),
+        purchases=tuple(_purchase(day, purchase) for purchase in answer.purchases),
         tonight=tuple(_tonight(day, tonight) for tonight in answer.tonight),
         cautions=tuple(map(_caution, answer.cautions)),
     )
@@ -820,7 +826,7 @@ def _unplaced(day: Day, call: Call, unplaced: Unplaced) -> UnplacedDocument:
     )
 
 
-def _shortage(short: Shortage) -> ShortageDocument:
+def _shortage(day: Day, short: Shortage) -> ShortageDocument:
     return ShortageDocument(
         part_id=short.part_id,
         name=short.name,
@@ -828,14 +834,18 @@ def _shortage(short: Shortage) -> ShortageDocument:
         available=short.available,
         call_ids=short.call_ids,
         elsewhere=tuple(
-            HeldDocument(counter_id=counter_id, quantity=quantity)
+            HeldDocument(
+                counter_id=counter_id,
+                name=counter_name(day, counter_id),
+                quantity=quantity,
+            )
             for counter_id, quantity in short.elsewhere
         ),
         spares=short.spares,
     )
 
 
-def _purchase(purchase: Purchase) -> PurchaseDocument:
+def _purchase(day: Day, purchase: Purchase) -> PurchaseDocument:
     return PurchaseDocument(
         part_id=purchase.part_id,
         name=purchase.name,
@@ -845,6 +855,7 @@ def _purchase(purchase: Purchase) -> PurchaseDocument:
         in_time=purchase.in_time,
         call_ids=purchase.call_ids,
         where=purchase.where,
+        where_name=counter_name(day, purchase.where) if purchase.where else "",
         purpose=purchase.purpose,
     )
 
@@ -893,6 +904,7 @@ def _day(day: Day) -> DayDocument:
         cushion=day.cushion,
         service_level=day.service_level,
         tolerance_s=day.tolerance_s,
+        distance=day.distance,
         shop=_place(day.shop.place),
         travel=travel_words(day),
         notices=day.notices,

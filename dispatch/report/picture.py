@@ -11,6 +11,7 @@ from itertools import pairwise
 
 from dispatch.report.words import visits
 from shared.model import Day, Place, Route, Van, Window
+from shared.units import DistanceUnit
 
 ROUTE_WIDTH, ROUTE_HEIGHT = 420.0, 320.0
 STRIP_WIDTH = 760.0
@@ -160,7 +161,8 @@ def draw_route(day: Day, route: Route) -> RouteDrawing:
             zip(_spread(points, [point for point, _ in ends]), points, strict=True), 1
         )
     )
-    scale_m = _round_length(box.metres(ROUTE_WIDTH / 3))
+    unit_m = day.distance.metres
+    scale = _round_length(box.metres(ROUTE_WIDTH / 3) / unit_m)
     return RouteDrawing(
         width=ROUTE_WIDTH,
         height=ROUTE_HEIGHT,
@@ -169,8 +171,12 @@ def draw_route(day: Day, route: Route) -> RouteDrawing:
         marks=tuple(
             _mark(point, words, _obstacles(discs, legs)) for point, words in ends
         ),
-        scale_width=box.units(scale_m),
-        scale_words=f"{scale_m / 1000:g} km" if scale_m >= 1000 else f"{scale_m:g} m",  # noqa: PLR2004 - a kilometre
+        scale_width=box.units(scale * unit_m),
+        scale_words=(
+            f"{1000 * scale:g} m"
+            if scale < 1 and day.distance is DistanceUnit.KM
+            else f"{scale:g} {day.distance}"
+        ),
     )
 
 

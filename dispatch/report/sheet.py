@@ -13,7 +13,6 @@ from dispatch.report.words import (
     date_words,
     is_tight,
     join,
-    kilometres,
     name_kind,
     name_part,
     place_words,
@@ -120,7 +119,7 @@ def make_sheet(answer: Answer, route: Route) -> Sheet:
         ("Out", clock.hhmm(route.leave_s)),
         ("Back", clock.hhmm(route.finish_s)),
         ("Calls", str(len(route.call_ids))),
-        ("Distance", kilometres(route.distance_m)),
+        ("Distance", day.distance.say(route.distance_m)),
         ("Driving", span_words(route.drive_s)),
     ]
     if route.overtime_s:
@@ -137,7 +136,8 @@ def make_sheet(answer: Answer, route: Route) -> Sheet:
     if van.finish is not None:
         back = (
             f"Leave {clock.hhmm(last.finish_s)}, drive "
-            f"{span_words(route.last_drive_s)}, {kilometres(route.last_drive_m)}, "
+            f"{span_words(route.last_drive_s)}, "
+            f"{day.distance.say(route.last_drive_m)}, "
             f"back {clock.hhmm(route.finish_s)} at {place_words(day, van, finish=True)}"
         )
     return Sheet(
@@ -214,7 +214,7 @@ def _stop(answer: Answer, visit: Visit) -> StopRow:
     # A drive that was made before the break is not driven twice.
     drive = ""
     if stop.drive_s:
-        drive = f"{span_words(stop.drive_s)}, {kilometres(stop.drive_m)}"
+        drive = f"{span_words(stop.drive_s)}, {day.distance.say(stop.drive_m)}"
     phone = clean(call.phone) if call else ""
     return StopRow(
         number=visit.number,

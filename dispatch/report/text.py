@@ -21,7 +21,6 @@ from dispatch.report.words import (
     group_reasons,
     is_tight,
     join,
-    kilometres,
     lead_words,
     name_kind,
     name_part,
@@ -306,7 +305,7 @@ def _vans(page: _Page, answer: Answer) -> None:
                 _Column(title="Calls", width=5, right=True),
                 _Column(title="Out", width=5),
                 _Column(title="Back", width=5),
-                _Column(title="Km", width=6, right=True),
+                _Column(title=day.distance.title(), width=6, right=True),
                 _Column(title="Overtime", width=8, right=True),
                 _Column(title="Cost", width=8, right=True),
             ),
@@ -317,7 +316,7 @@ def _vans(page: _Page, answer: Answer) -> None:
                     str(len(route.call_ids)),
                     clock.hhmm(route.leave_s),
                     clock.hhmm(route.finish_s),
-                    kilometres(route.distance_m).removesuffix(" km"),
+                    day.distance.number(route.distance_m),
                     span_words(route.overtime_s) if route.overtime_s else "",
                     money(cents(route.cost_units)),
                 )
@@ -342,7 +341,7 @@ def _route(page: _Page, answer: Answer, route: Route) -> None:
         f"back {clock.hhmm(route.finish_s)} at {place_words(day, van, finish=True)}."
     )
     facts = [
-        kilometres(route.distance_m),
+        day.distance.say(route.distance_m),
         f"driving {span_words(route.drive_s)}",
         f"work {span_words(route.work_s)}",
         f"waiting {span_words(route.wait_s)}",
@@ -366,7 +365,7 @@ def _route(page: _Page, answer: Answer, route: Route) -> None:
             (
                 f"leave {clock.hhmm(route.stops[-1].finish_s)}",
                 f"drive {span_words(route.last_drive_s)}",
-                kilometres(route.last_drive_m),
+                day.distance.say(route.last_drive_m),
                 f"arrive {clock.hhmm(route.finish_s)}",
             ),
             _STOP_COLUMNS,
@@ -391,7 +390,7 @@ def _stop(page: _Page, answer: Answer, visit: Visit, *, already_there: bool) -> 
             (
                 f"leave {clock.hhmm(visit.leave_s)}",
                 f"drive {span_words(stop.drive_s)}",
-                kilometres(stop.drive_m),
+                day.distance.say(stop.drive_m),
                 f"arrive {clock.hhmm(stop.arrive_s)}",
                 wait,
             ),

@@ -168,12 +168,6 @@ def promise_words(day: Day, call: Call) -> str:
     return "any time"
 
 
-def kilometres(distance_m: int) -> str:
-    """Return metres as kilometres with one decimal, ``6.4 km``."""
-    tenths = (distance_m + 50) // 100
-    return f"{tenths // 10}.{tenths % 10} km"
-
-
 def span_words(duration_s: int) -> str:
     """Return a duration to the nearest minute: ``45 min`` or ``2 h 05``."""
     whole = (duration_s + 30) // 60
@@ -431,13 +425,13 @@ def codes_words(evening: Evening) -> str:
 
 
 def sums_words(answer: Answer) -> str:
-    """Return the day in one line: calls, vans, kilometres, cost."""
+    """Return the day in one line: calls, vans, distance, cost."""
     plan, day = answer.plan, answer.day
     placed = sum(len(route.call_ids) for route in plan.routes)
     calls, vans = count(len(day.calls), "call"), count(len(plan.routes), "van")
     words = [
         f"{placed} of {calls} planned on {vans}",
-        kilometres(sum(route.distance_m for route in plan.routes)),
+        day.distance.say(sum(route.distance_m for route in plan.routes)),
     ]
     overtime_s = sum(route.overtime_s for route in plan.routes)
     if overtime_s:
@@ -454,8 +448,8 @@ def travel_words(day: Day) -> tuple[str, ...]:
         limits = TRAVEL_LIMITS
     else:
         used = (
-            f"Driving times: {rules.free_flow_kmh:g} km/h on a free road, "
-            f"{rules.start_stop_s / 60:g} min to set off and park."
+            f"Driving times: {day.distance.say_speed(rules.free_flow_kmh)} on a free "
+            f"road, {rules.start_stop_s / 60:g} min to set off and park."
         )
         limits = f"{STRAIGHT_LIMITS} {TRAVEL_LIMITS}"
     sources = [

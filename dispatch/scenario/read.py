@@ -35,7 +35,7 @@ from shared.model import (
     Window,
 )
 from shared.trade import cautions, kinds, ready_items, traffic_profiles
-from shared.units import DayClock
+from shared.units import DayClock, DistanceUnit
 
 CATEGORIES = (
     "blank",
@@ -224,6 +224,7 @@ def _read_head(folder: Path, findings: Findings) -> _Head:
             "cushion",
             "service_level",
             "tolerance_min",
+            "distance",
         ),
         ("shop", "counter", "costs", "travel"),
     )
@@ -244,6 +245,13 @@ def _read_head(folder: Path, findings: Findings) -> _Head:
             "service_level", _service_level, _DEFAULTS["service_level"]
         ),
         tolerance_s=row.read("tolerance_min", cells.duration, _DEFAULTS["tolerance_s"]),
+        distance=DistanceUnit(
+            row.read(
+                "distance",
+                cells.one_of(DistanceUnit, "'km' or 'mi' (miles)"),
+                _DEFAULTS["distance"],
+            )
+        ),
     )
     before = len(findings.faults)
     shop = tree.table("shop")

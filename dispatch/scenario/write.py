@@ -168,6 +168,7 @@ def _day_text(day: Day) -> str:
         f"cushion = {_plain(day.cushion)}",
         f"service_level = {_plain(day.service_level)}",
         f"tolerance_min = {_units(day.tolerance_s, 60)}",
+        f'distance = "{day.distance}"',
         "",
         "[shop]",
         *_place(day.shop.place).split(", ", 2),

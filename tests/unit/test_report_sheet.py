@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 from dispatch.report.picture import draw_route, draw_strip
 from dispatch.report.sheet import sheet_html
 from shared.model import Day, Place, Route
+from shared.units import DistanceUnit
 from tests.unit.sample_answer import ANSWER, DAY, HOSTILE, PLAN, hostile_answer
 
 VOID = {"meta", "input", "br", "link", "img", "hr"}
@@ -269,6 +270,10 @@ def test_the_picture_is_true_to_scale_and_north_is_up() -> None:
     assert math.isclose(up, right, rel_tol=0.01)
     kilometres = float(drawing.scale_words.removesuffix(" km"))
     assert math.isclose(up / 10.0, drawing.scale_width / kilometres, rel_tol=0.01)
+
+    drawing = draw_route(replace(DAY, distance=DistanceUnit.MI), route)
+    miles = float(drawing.scale_words.removesuffix(" mi"))
+    assert math.isclose(up / 6.214, drawing.scale_width / miles, rel_tol=0.01)
 
 
 def test_the_day_strip_leaves_no_gap_and_no_overlap() -> None:

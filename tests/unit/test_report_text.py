@@ -6,6 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from dispatch.report.document import document
 from dispatch.report.text import check_text, measure, plan_text, wrap
 from dispatch.report.words import (
     above_best_permille,
@@ -18,6 +19,7 @@ from dispatch.report.words import (
 )
 from dispatch.vancheck import van_check
 from shared.model import Proof, Reason, Rule, Status, StopKind, Unplaced
+from shared.units import DistanceUnit
 from tests.builders import a_call, a_day, a_van
 from tests.unit.sample_answer import ANSWER, DAY, HOSTILE, PLAN, hostile_answer
 
@@ -145,6 +147,31 @@ def test_only_the_night_after_the_evenings_work_is_tonight(
 ) -> None:
     day = replace(DAY, planned_at_s=round(planned_h * 3600))
     assert due_words(day, round(by_h * 3600)) == words
+
+
+def test_a_firm_that_reads_miles_is_told_miles_and_nothing_else_changes() -> None:
+    answer = replace(ANSWER, day=replace(DAY, distance=DistanceUnit.MI))
+    text = squeeze(plan_text(answer))
+    assert f"{PLAN.routes[0].distance_m / 1609.344:.1f} mi, driving" in text
+    assert "31 mph on a free road" in text  # 50 km/h
+    assert not re.search(r"\b[Kk]m\b", text.replace(DAY.travel.source, ""))
+    assert document(answer).vans == document(ANSWER).vans
+
+
+@pytest.mark.parametrize(
+    ("metres", "km", "miles"),
+    # 80.4672 m are 0.05 mi: halves are rounded up.
+    [
+        (0, "0.0", "0.0"),
+        (50, "0.1", "0.0"),
+        (80, "0.1", "0.0"),
+        (81, "0.1", "0.1"),
+        (1609344, "1609.3", "1000.0"),
+    ],
+)
+def test_metres_are_read_in_either_unit(metres: int, km: str, miles: str) -> None:
+    assert DistanceUnit.KM.say(metres) == f"{km} km"
+    assert DistanceUnit.MI.say(metres) == f"{miles} mi"
 
 
 def test_a_time_of_another_day_is_said_in_words() -> None:

@@ -584,6 +584,7 @@ TABLE_FAULTS = [
     ("day_toml", DAY.replace("50.0\n", "inf\n"), "day.toml", 5, "'Infinity'"),
     ("day_toml", "cushion = 1.5\n" + DAY, "day.toml", 1, "'1.5'"),
     ("day_toml", "service_level = 1\n" + DAY, "day.toml", 1, "'1'"),
+    ("day_toml", 'distance = "miles"\n' + DAY, "day.toml", 1, "'miles'"),
     ("day_toml", DAY.replace("kiln", "shop"), "day.toml", 11, "'shop'"),
     ("day_toml", DAY + '[travel]\ntraffic = "twon"\n', "day.toml", 16, "'twon'"),
 ]
