@@ -2,22 +2,26 @@
 
 UTF-8 with a byte-order mark, without which spreadsheets spoil names. A cell of
 words that a spreadsheet would take for a formula gets an apostrophe in front (the
-usual defence, see OWASP, 'CSV Injection'); numbers stay numbers. Times are
-RFC 3339.
+usual defence, see OWASP, 'CSV Injection'); numbers and telephone numbers stay as
+they are. Times are RFC 3339, and as people read them are whole minutes, hours, money
+with decimals, and kilometres or miles: the column's name says which.
 """
 
 import csv
 import io
+import re
 from collections.abc import Sequence
 from datetime import datetime
 
 from dispatch.report.document import PlanDocument, SpanDocument
 from dispatch.report.words import clean
+from shared.units import money
 
 Cell = str | int | float | bool | datetime | None
 
 # Also the wide forms that some spreadsheets read alike.
 _FORMULA = tuple("=+-@\uff1d\uff0b\uff0d\uff20")
+_PHONE = re.compile(r"\+[0-9 ]*[0-9]")  # nothing is reckoned with one plus sign
 
 
 def tables(plan: PlanDocument) -> dict[str, str]:
@@ -43,6 +47,7 @@ def tables(plan: PlanDocument) -> dict[str, str]:
 
 
 def _stops(plan: PlanDocument) -> str:
+    unit = plan.day.distance
     return _write(
         (
             "van_id",
@@ -59,15 +64,15 @@ def _stops(plan: PlanDocument) -> str:
             "description",
             "note",
             "leave_at",
-            "drive_m",
-            "drive_s",
+            f"drive_{unit}",
+            "drive_min",
             "arrive_at",
-            "wait_s",
+            "wait_min",
             "start_at",
             "finish_at",
             "promise_start_at",
             "promise_end_at",
-            "slack_s",
+            "slack_min",
             "tight",
         ),
         [
@@ -86,14 +91,15 @@ def _stops(plan: PlanDocument) -> str:
                 stop.call.description if stop.call else None,
                 stop.call.note if stop.call else None,
                 stop.leave_at,
-                stop.drive_m,
-                stop.drive_s,
+                unit.number(stop.drive_m),
+                _minutes(stop.drive_s),
                 stop.arrive_at,
-                stop.wait_s,
+                _minutes(stop.wait_s),
                 stop.start_at,
                 stop.finish_at,
                 *_ends(stop.call.promise if stop.call else None),
-                stop.slack_s,
+                # Rounded down, as everywhere: never more than there is.
+                stop.slack_s // 60 if stop.slack_s is not None else None,
                 stop.tight,
             )
             for van in plan.vans
@@ -177,11 +183,11 @@ def _purchases(plan: PlanDocument) -> str:
             "part_id",
             "name",
             "quantity",
-            "cost_cents",
+            "cost",
             "purpose",
             "call_ids",
             "where",
-            "lead_time_s",
+            "lead_time_h",
             "in_time",
         ),
         [
@@ -189,11 +195,11 @@ def _purchases(plan: PlanDocument) -> str:
                 purchase.part_id,
                 purchase.name,
                 purchase.quantity,
-                purchase.cost_cents,
+                money(purchase.cost_cents),
                 purchase.purpose.value,
                 " ".join(purchase.call_ids),
-                purchase.where,
-                purchase.lead_time_s,
+                purchase.where_name,
+                _hours(purchase.lead_time_s),
                 purchase.in_time,
             )
             for purchase in plan.purchases
@@ -217,8 +223,8 @@ def _tonight(plan: PlanDocument) -> str:
             "item",
             "ask",
             "owner",
-            "cost_cents",
-            "lead_time_s",
+            "cost",
+            "lead_time_h",
             "by_at",
         ),
         [
@@ -229,13 +235,24 @@ def _tonight(plan: PlanDocument) -> str:
                 tonight.item.kind.value,
                 tonight.ask,
                 tonight.item.owner,
-                tonight.item.cost_cents,
-                tonight.item.lead_time_s,
+                money(tonight.item.cost_cents),
+                _hours(tonight.item.lead_time_s),
                 tonight.by_at,
             )
             for tonight in plan.tonight
         ],
     )
+
+
+def _minutes(duration_s: int) -> int:
+    return (duration_s + 30) // 60
+
+
+def _hours(duration_s: int | None) -> float | None:
+    if duration_s is None:
+        return None
+    whole, rest = divmod(duration_s, 3600)
+    return whole if rest == 0 else round(duration_s / 3600, 2)
 
 
 def _ends(span: SpanDocument | None) -> tuple[Cell, Cell]:
@@ -259,5 +276,6 @@ def _guard(cell: Cell) -> str | int | float:
         return cell.isoformat()
     if isinstance(cell, str):
         words = clean(cell)
-        return f"'{words}" if words.startswith(_FORMULA) else words
+        harmless = not words.startswith(_FORMULA) or _PHONE.fullmatch(words)
+        return words if harmless else f"'{words}"
     return cell

@@ -19,6 +19,7 @@ from dispatch.report.document import document
 from dispatch.report.folder import name_files
 from dispatch.report.geojson import feature_collection, geojson_text
 from shared.model import Answer
+from shared.units import DistanceUnit
 from tests.unit.sample_answer import ANSWER, DAY, PLAN, hostile_answer
 
 MIDNIGHT = datetime(2026, 11, 26, tzinfo=ZoneInfo("Europe/Berlin"))
@@ -38,7 +39,51 @@ def test_every_stop_is_a_row_and_reads_back_as_planned() -> None:
     for row, stop in zip(read, stops, strict=True):
         start = MIDNIGHT + timedelta(seconds=stop.start_s)
         assert datetime.fromisoformat(row["start_at"]) == start
-        assert int(row["drive_m"]) == stop.drive_m
+        # A tenth of a kilometre, and the nearest minute; slack is rounded down.
+        assert abs(float(row["drive_km"]) - stop.drive_m / 1000) <= 0.05
+        assert abs(int(row["drive_min"]) - stop.drive_s / 60) <= 0.5
+        assert abs(int(row["wait_min"]) - stop.wait_s / 60) <= 0.5
+        if stop.slack_s is not None:
+            assert 0 <= stop.slack_s / 60 - int(row["slack_min"]) < 1
+
+
+def test_a_spreadsheet_gets_hours_and_money_as_people_write_them() -> None:
+    (fob, *_) = rows("purchases.csv")
+    assert (fob["part_id"], fob["cost"], fob["lead_time_h"]) == ("FOB-9", "52.00", "48")
+    assert fob["where"] == "Eastgate 9"  # the counter's name, not its id
+    tonight = [
+        replace(ANSWER.tonight[0], item=replace(ANSWER.tonight[0].item, **facts))
+        for facts in ({"cost_cents": 5}, {"lead_time_s": 5400})
+    ]
+    cent, lead = rows("tonight.csv", replace(ANSWER, tonight=tuple(tonight)))
+    assert cent["cost"] == "0.05"
+    assert lead["lead_time_h"] == "1.5"
+
+
+def test_a_firm_that_reads_miles_finds_miles_in_its_tables() -> None:
+    answer = replace(ANSWER, day=replace(DAY, distance=DistanceUnit.MI))
+    stops = [stop for route in PLAN.routes for stop in route.stops]
+    for row, stop in zip(rows("stops.csv", answer), stops, strict=True):
+        assert abs(float(row["drive_mi"]) - stop.drive_m / 1609.344) <= 0.05
+
+
+@pytest.mark.parametrize(
+    ("phone", "cell"),
+    [
+        ("+49 30 1234", "+49 30 1234"),
+        ("+4930", "+4930"),
+        ("+49-30", "'+49-30"),
+        ("+49+30", "'+49+30"),
+        ("+", "'+"),
+        ("-49 30", "'-49 30"),
+        ("\uff0b49 30", "'\uff0b49 30"),
+    ],
+)
+def test_a_telephone_number_stays_as_it_is_and_a_sum_does_not(
+    phone: str, cell: str
+) -> None:
+    day = replace(DAY, calls=tuple(replace(call, phone=phone) for call in DAY.calls))
+    assert rows("stops.csv", replace(ANSWER, day=day))[0]["phone"] == cell
 
 
 def test_lines_of_a_table_end_in_cr_lf_and_have_equally_many_cells() -> None:
@@ -55,10 +100,11 @@ def test_no_cell_of_words_is_taken_for_a_formula() -> None:
         for row in csv.reader(io.StringIO(text)):
             for cell in row:
                 if cell.startswith(("=", "+", "-", "@", "\t", "\r")):
-                    float(cell)  # only a number may begin like that
+                    float(cell.replace(" ", ""))  # only a number may begin like that
                 guarded[cell[:2]] += 1
-    # The planted ones are there, made harmless: '=1+1, '+49, '@, '-
-    assert all(guarded[start] for start in ("'=", "'+", "'@", "'-"))
+    # The planted ones are there, made harmless: '=1+1, '@, '-; a telephone number
+    # that starts with + is harmless as it is.
+    assert all(guarded[start] for start in ("'=", "'@", "'-", "+4"))
 
 
 def test_a_western_longitude_stays_a_number() -> None:
