@@ -91,7 +91,7 @@ def test_compiling_is_announced_at_once_and_once() -> None:
     meter = Meter(stream, live=False)
     meter(Report(seconds=0.0, phase="compiling"))
     meter(Report(seconds=0.1, phase="compiling"))
-    assert stream.getvalue().count("compiling the search once") == 1
+    assert stream.getvalue().count("getting the planner ready") == 1
 
 
 def test_a_plan_is_not_lost_because_nobody_listens() -> None:
