@@ -7,7 +7,7 @@ van ``v``; the first nodes of the travel tables are the calls, in the same order
 """
 
 from collections.abc import Sequence
-from typing import NamedTuple
+from typing import NamedTuple, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,6 +18,7 @@ from shared.model import Call, Day, Traffic, Van
 from shared.units import UNITS_PER_METRE, UNITS_PER_SECOND
 
 Ints = NDArray[np.int64]
+AnyInt = TypeVar("AnyInt", bound=np.integer)
 
 NEVER = 1 << 40
 """A second no day reaches; 'cannot be done'."""
@@ -66,7 +67,8 @@ class Problem(NamedTuple):
         S_UNITS per second from SHIFT_LO, OVER_UNITS per second past SHIFT_END,
         LOADS (1: can load at the shop), TWIN (first van that is alike in all).
     allowed : ndarray of uint8, shape (vans, calls)
-        1 where skills, equipment and required van agree.
+        1 where skills, equipment and required van agree, and the van could have what
+        the call uses whatever it chooses.
     needs : ndarray, shape (needs, 2)
         Rows of ``choices`` of each need, in order of preference.
     choices : ndarray, shape (choices, 2)
@@ -75,6 +77,8 @@ class Problem(NamedTuple):
         Part column and pieces.
     stock : ndarray, shape (vans + 1, parts)
         Pieces aboard each van; the last row is the shop.
+    must : ndarray, shape (calls, parts)
+        Pieces a call uses whatever it chooses.
     near : ndarray, shape (calls, calls)
         Calls by distance from each call, itself first.
     """
@@ -90,6 +94,7 @@ class Problem(NamedTuple):
     choices: Ints
     items: Ints
     stock: Ints
+    must: Ints
     near: Ints
 
 
@@ -106,7 +111,7 @@ def build_problem(day: Day, travel: TravelTable) -> Problem:
     Returns
     -------
     Problem
-        Every array C-contiguous.
+        Every array C-contiguous and read-only.
     """
     vans = _van_rows(day, travel)
     parts = {part: column for column, part in enumerate(sorted(day.parts))}
@@ -169,20 +174,45 @@ def assemble(  # noqa: PLR0913 - the tables of one day
     near = np.argsort(distance_m[:count, :count], axis=1, kind="stable")
     for row in range(count):  # others may stand at the same door
         near[row] = np.concatenate([[row], near[row][near[row] != row]])
+    clock = np.stack([passed, speed], axis=1)
+    must = _must(count, calls, needs, stock.shape[1])
+    within_reach = stock[:-1] + vans[:, LOADS, None] * stock[-1]
+    there = (must[None, :, :] <= within_reach[:, None, :]).all(axis=2)
     return Problem(
-        base_s=np.ascontiguousarray(base_s, np.int64),
-        distance_m=np.ascontiguousarray(distance_m, np.int64),
-        clock=np.ascontiguousarray(np.stack([passed, speed], axis=1), np.int64),
+        base_s=_frozen(base_s),
+        distance_m=_frozen(distance_m),
+        clock=_frozen(clock),
         slot_s=traffic.slot_s,
-        calls=calls,
-        vans=vans,
-        allowed=allowed,
-        needs=needs[0],
-        choices=needs[1],
-        items=needs[2],
-        stock=stock,
-        near=np.ascontiguousarray(near, np.int64),
+        calls=_frozen(calls),
+        vans=_frozen(vans),
+        allowed=_frozen(allowed * there.astype(np.uint8)),
+        needs=_frozen(needs[0]),
+        choices=_frozen(needs[1]),
+        items=_frozen(needs[2]),
+        stock=_frozen(stock),
+        must=_frozen(must),
+        near=_frozen(near),
     )
+
+
+def _must(count: int, calls: Ints, tables: tuple[Ints, Ints, Ints], parts: int) -> Ints:
+    needs, choices, items = tables
+    must = np.zeros((count, parts), np.int64)
+    for call in range(count):
+        for need in range(calls[call, NEED_LO], calls[call, NEED_HI]):
+            used = np.zeros((needs[need, 1] - needs[need, 0], parts), np.int64)
+            for row, choice in enumerate(range(*needs[need])):
+                some = items[slice(*choices[choice])]
+                used[row, some[:, 0]] = some[:, 1]
+            must[call] += used.min(axis=0)
+    return must
+
+
+def _frozen(array: NDArray[AnyInt]) -> NDArray[AnyInt]:
+    # One layout and one flag for all: numba compiles anew for every other one.
+    copy = np.array(array, order="C")
+    copy.flags.writeable = False
+    return copy
 
 
 def _may_serve(van: Van, call: Call) -> bool:

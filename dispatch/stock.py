@@ -9,7 +9,7 @@ from collections import Counter, defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from fractions import Fraction
 from functools import lru_cache
-from math import comb
+from math import comb, exp, log, log1p
 from typing import NamedTuple
 
 from shared.model import (
@@ -30,6 +30,7 @@ SPARES_BEYOND = 10
 """At most this many spares more than pieces needed; own choice: past it the spoil
 rate is the trouble, not bad luck."""
 
+ROUNDING = 1e-9  # of a chance; a level met exactly counts as met
 _STEPS = 50_000  # of one choice; real days need a few dozen
 
 
@@ -490,11 +491,18 @@ def spare_count(needed: int, spoil_rate: float, service_level: float) -> int:
     """
     if needed == 0 or spoil_rate == 0:
         return 0
-    wanted = Fraction(str(service_level))
+    # The sum of chance_enough, term by term and in logarithms: a million pieces too
+    # have an answer at once. Rounding stays far below ROUNDING.
+    wanted = log(service_level) - ROUNDING
     cap = needed + SPARES_BEYOND
-    return next(
-        (s for s in range(cap) if chance_enough(needed, s, spoil_rate) >= wanted), cap
-    )
+    term = needed * log1p(-spoil_rate)
+    enough = term
+    for spares in range(cap):
+        if enough >= wanted:
+            return spares
+        term += log(spoil_rate * (needed + spares) / (spares + 1))
+        enough = max(enough, term) + log1p(exp(-abs(enough - term)))
+    return cap
 
 
 def spares_wanted(day: Day, issues: Sequence[Issue]) -> dict[tuple[str, str], int]:

@@ -184,20 +184,26 @@ def move_pieces(
 
 @kernel
 def take_parts(problem: Problem, routes: Routes, van: int, call: int) -> bool:
-    """Reserve a call's parts, the first choice that is there; all or nothing."""
+    """Reserve a call's parts, the first choices that go together; all or nothing."""
     first, last = problem.calls[call, NEED_LO], problem.calls[call, NEED_HI]
-    for need in range(first, last):
-        found = False
-        for choice in range(problem.needs[need, 0], problem.needs[need, 1]):
-            if choice_fits(problem, routes, van, choice):
-                move_pieces(problem, routes, van, choice, 1)
-                routes.chosen[need] = choice
-                found = True
-                break
-        if not found:
-            for earlier in range(first, need):
-                move_pieces(problem, routes, van, routes.chosen[earlier], -1)
+    need = first
+    choice = problem.needs[need, 0] if need < last else 0
+    while need < last:
+        while choice < problem.needs[need, 1] and not choice_fits(
+            problem, routes, van, choice
+        ):
+            choice += 1
+        if choice < problem.needs[need, 1]:
+            move_pieces(problem, routes, van, choice, 1)
+            routes.chosen[need] = choice
+            need += 1
+            choice = problem.needs[need, 0] if need < last else 0
+        elif need == first:
             return False
+        else:  # back to the need before, and on from its choice
+            need -= 1
+            move_pieces(problem, routes, van, routes.chosen[need], -1)
+            choice = routes.chosen[need] + 1
     return True
 
 

@@ -12,11 +12,12 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from dispatch.problem import FINISH, NEVER, SHIFT_HI, START, Problem
+from dispatch.problem import FINISH, LOADS, NEVER, SHIFT_HI, START, Problem
 from dispatch.search._jit import kernel
 from dispatch.search.schedule import back_at, free_at_start, gap_m, price, serve
 
 CALLS_MAX = 62  # a set is the bits of one int64
+FAR = 1 << 60  # cost units; cannot be done
 
 # columns of Tours.labels
 SET, LAST, DUE, DONE, METRES, PARENT, NEXT, DROPPED = range(8)
@@ -151,10 +152,34 @@ def close_label(
 
 
 @kernel
+def parts_reach(problem: Problem, van: int, known: int, call: int) -> bool:
+    """Return whether a set of calls and one more could have what they must use.
+
+    What is in short supply may still not go round: that depends on choices and on the
+    other vans. But what is refused here could never be driven.
+    """
+    shop = len(problem.vans)
+    for part in range(problem.must.shape[1]):
+        pieces = problem.must[call, part]
+        if pieces == 0:
+            continue
+        for other in range(len(problem.calls)):
+            if known >> other & 1:
+                pieces += problem.must[other, part]
+        reach = problem.stock[van, part]
+        if problem.vans[van, LOADS] == 1:
+            reach += problem.stock[shop, part]
+        if pieces > reach:
+            return False
+    return True
+
+
+@kernel
 def find_tours(problem: Problem, tours: Tours, van: int) -> tuple[int, int]:
     """Find the cheapest order of every set of calls that one van can serve in time.
 
-    Parts are not looked at: they depend on what the other vans take.
+    Of the parts only what a van could never have is looked at: the rest depends on
+    what the other vans take.
 
     Parameters
     ----------
@@ -195,7 +220,9 @@ def find_tours(problem: Problem, tours: Tours, van: int) -> tuple[int, int]:
                 if problem.allowed[van, call] == 0 or labels[label, SET] & bit:
                     continue
                 due_s, done_s = serve(problem, van, free, (last, call))
-                if min(due_s, done_s) <= latest_s:
+                if min(due_s, done_s) <= latest_s and parts_reach(
+                    problem, van, labels[label, SET], call
+                ):
                     metres = labels[label, METRES] + gap_m(problem, last, call)
                     state = (
                         labels[label, SET] | bit,
@@ -210,6 +237,36 @@ def find_tours(problem: Problem, tours: Tours, van: int) -> tuple[int, int]:
                         return count, found
         label += 1
     return count, found
+
+
+@kernel
+def join_van(
+    before: NDArray[np.int64], own: NDArray[np.int64], taken: NDArray[np.int64]
+) -> None:
+    """Let one more van take part of every set of calls.
+
+    Parameters
+    ----------
+    before : ndarray, shape (2 ** calls,)
+        Least cost units of serving exactly each set with the vans so far, ``FAR``
+        where they cannot; changed in place to include this van.
+    own : ndarray, shape (2 ** calls,)
+        The same for this van alone; 0 for the empty set.
+    taken : ndarray, shape (2 ** calls,)
+        Filled with the part of each set that this van takes.
+    """
+    # Largest sets first: what a set is made of is smaller and not yet changed.
+    for members in range(len(before) - 1, -1, -1):
+        least, best = before[members], 0
+        part = members
+        while part > 0:
+            if own[part] < FAR:
+                cost = own[part] + before[members ^ part]
+                if cost < least:
+                    least, best = cost, part
+            part = (part - 1) & members
+        before[members] = least
+        taken[members] = best
 
 
 def order_of(tours: Tours, label: int) -> tuple[int, ...]:

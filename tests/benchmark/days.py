@@ -22,8 +22,9 @@ import click
 
 from api.meter import Stopwatch
 from dispatch.generator import generate_day
-from dispatch.planner import CHAINS, Budget, Progress, plan_day
+from dispatch.planner import Budget, Progress, plan_day
 from dispatch.scenario import read_scenario
+from dispatch.solver import CHAINS
 from shared.model import Day, Plan
 
 ROOT = Path(__file__).resolve().parents[2]

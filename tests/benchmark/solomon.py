@@ -32,7 +32,6 @@ from ortools.constraint_solver import pywrapcp, routing_enums_pb2
 from pyvrp.stop import MaxRuntime
 
 from api.meter import Stopwatch
-from dispatch.planner import CHAINS, Budget, _Clock, _Search
 from dispatch.problem import (
     DEMAND,
     FINISH,
@@ -52,6 +51,7 @@ from dispatch.problem import (
     Problem,
     assemble,
 )
+from dispatch.solver import CHAINS, Budget, solve
 from shared.model import Traffic
 
 FOLDER = Path(__file__).resolve().parents[3] / "shared" / "benchmarks" / "solomon100"
@@ -204,7 +204,7 @@ def solve_keyround(instance: Instance, seconds: float, seed: int, fleet: int) ->
     """Search and cover as ``keyround plan --seconds`` does for a day this large."""
     problem = _as_day(instance, fleet)
     budget = Budget(seed=seed, spent=Stopwatch(seconds))
-    outcome = _Search(problem, _Clock(budget)).run()
+    outcome = solve(problem, budget)
     return [[call + 1 for call in column.calls] for column in outcome.columns]
 
 

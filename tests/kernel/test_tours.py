@@ -1,5 +1,7 @@
 """The best order of every set of calls, against trying all orders."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -10,16 +12,18 @@ from dispatch.search.tours import (
     BEST_SET,
     CALLS_MAX,
     DROPPED,
+    FAR,
     Tours,
     find_tours,
     hash_of,
+    join_van,
     new_tours,
     order_of,
 )
 from shared.model import Break, Call, Rates, Window
-from tests.builders import a_call, a_day, a_van, at, window
+from tests.builders import a_call, a_day, a_part, a_van, at, need, window
 from tests.kernel.days import Case, case_of, cases
-from tests.oracle.brute_force import tours_of
+from tests.oracle.brute_force import Stock, tours_of
 from tests.oracle.slow_schedule import time_route
 
 ROOM = 100_000
@@ -42,11 +46,20 @@ def costs(problem: Problem, van: int) -> dict[int, int]:
 
 
 def assert_as_good_as_all_orders(case: Case, van: int) -> int:
-    """Compare every set of calls; return how many there are."""
+    """Compare every set of calls; return how many there are.
+
+    Sets whose parts the van could never have may be left out, and no others.
+    """
     expected = tours_of(case.day, case.travel, case.day.vans[van])
     wanted = {mask: tour.cost_units for mask, tour in expected.items() if mask}
-    assert costs(case.problem, van) == wanted
-    return len(wanted)
+    got = costs(case.problem, van)
+    assert got == {mask: wanted[mask] for mask in got}
+    stock = Stock(case.day)
+    idle = [0] * len(case.day.vans)
+    for mask in wanted.keys() - got.keys():
+        alone = (*idle[:van], mask, *idle[van + 1 :])
+        assert not stock.suffices(alone)
+    return len(got)
 
 
 def test_every_set_of_calls_has_the_cost_of_its_best_order() -> None:
@@ -132,6 +145,44 @@ def test_too_little_room_is_reported_and_just_enough_is_enough() -> None:
     tight, again, same = found(problem, 0, labels)
     assert (again, same) == (labels, sets)
     assert np.array_equal(tight.best[:sets], tours.best[:sets])
+
+
+def test_sets_that_use_up_more_than_there_is_are_not_even_tried() -> None:
+    # Two blanks aboard for three calls: seven sets less the one of all three.
+    calls = [a_call(f"C{n}", needs=(need("BLANK"),)) for n in range(3)]
+    van = a_van(stock={"BLANK": 2}, loads_at_shop=False)
+    day = a_day(*calls, vans=(van,), parts=(a_part(),))
+    assert set(costs(case_of(day).problem, 0)) == {1, 2, 3, 4, 5, 6}
+    with_shop = replace(van, loads_at_shop=True)
+    day = a_day(*calls, vans=(with_shop,), parts=(a_part(),), shop={"BLANK": 1})
+    assert set(costs(case_of(day).problem, 0)) == {1, 2, 3, 4, 5, 6, 7}
+
+
+def test_vans_that_join_one_by_one_share_every_set_as_well_as_can_be() -> None:
+    rng = np.random.default_rng(5)
+    sets = 1 << 5
+    own = rng.integers(1, 100, (3, sets))
+    own[rng.random((3, sets)) < 0.3] = FAR  # sets this van cannot serve
+    own[:, 0] = 0
+    joint = np.full(sets, FAR, np.int64)
+    joint[0] = 0
+    taken = np.zeros((3, sets), np.int64)
+    for van in range(3):
+        join_van(joint, own[van], taken[van])
+    for members in range(sets):
+        parts = [part for part in range(sets) if part & ~members == 0]
+        best = min(
+            int(own[0, a] + own[1, b] + own[2, members ^ a ^ b])
+            for a in parts
+            for b in parts
+            if a & b == 0
+        )
+        assert min(joint[members], FAR) == min(best, FAR)
+        left, cost = members, 0
+        for van in (2, 1, 0):
+            cost += int(own[van, taken[van, left]])
+            left ^= int(taken[van, left])
+        assert best >= FAR or (left == 0 and cost == best)
 
 
 def test_a_van_nobody_may_send_finds_nothing() -> None:

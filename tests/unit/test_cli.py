@@ -16,7 +16,7 @@ from click.testing import CliRunner, Result
 
 from api import meter
 from api.cli import Engine, Exit, cli
-from dispatch import planner
+from dispatch import solver
 from shared import trade
 from shared.errors import Fault, InvalidInput, Unavailable
 from shared.model import (
@@ -423,7 +423,7 @@ def test_the_day_that_cannot_work_ends_with_status_1_and_says_why() -> None:
 
 
 def test_the_meter_knows_the_planners_word_for_compiling() -> None:
-    assert meter.COMPILING == planner.COMPILING
+    assert meter.COMPILING == solver.COMPILING
 
 
 # --- what is documented -------------------------------------------------------

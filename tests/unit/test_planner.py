@@ -9,10 +9,11 @@ from dataclasses import replace
 import pytest
 
 from dispatch.generator import generate_day
-from dispatch.planner import Budget, Progress, default_rounds, plan_day, usual_drive
+from dispatch.planner import Budget, Progress, plan_day
 from dispatch.problem import build_problem
 from dispatch.rules import goal, judge
 from dispatch.search.tours import CALLS_MAX
+from dispatch.solver import default_rounds, usual_drive
 from dispatch.travel import travel_table
 from shared.errors import InvalidInput
 from shared.model import Break, Day, Plan, Proof, TravelRules
