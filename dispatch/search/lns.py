@@ -47,6 +47,7 @@ from dispatch.search.schedule import (
     empty_routes,
     gap_m,
     price,
+    put_in,
     rested,
     serve,
     time_route,
@@ -266,6 +267,11 @@ def added_time(
     for index in range(spot, routes.facts[van, SIZE]):
         call = routes.order[van, index]
         times = serve(problem, van, times, (origin, call))
+        if (
+            times[0] == routes.labels[van, index + 1, FREE_DUE]
+            and times[1] == routes.labels[van, index + 1, FREE_DONE]
+        ):
+            return 0  # a wait has swallowed the delay
         origin = call
     back_s = back_at(problem, van, times, origin)
     return price(problem, van, 0, back_s) - price(
@@ -380,13 +386,8 @@ def cheapest_place(
 @kernel
 def insert(problem: Problem, routes: Routes, van: int, spot: int, call: int) -> None:
     """Put a call on a route and reserve its parts."""
-    size = routes.facts[van, SIZE]
-    for index in range(size, spot, -1):
-        routes.order[van, index] = routes.order[van, index - 1]
-    routes.order[van, spot] = call
-    routes.facts[van, SIZE] = size + 1
     take_parts(problem, routes, van, call)
-    time_route(problem, routes, van)
+    put_in(problem, routes, van, spot, call)
 
 
 @kernel
@@ -549,7 +550,7 @@ def copy_route(source: Routes, target: Routes, van: int) -> None:
     for index in range(size + 1):
         for column in range(4):
             target.labels[van, index, column] = source.labels[van, index, column]
-    for column in range(4):
+    for column in range(5):
         target.facts[van, column] = source.facts[van, column]
     for part in range(source.used.shape[1]):
         target.used[van, part] = source.used[van, part]

@@ -40,7 +40,7 @@ from dispatch.search._jit import kernel, leaf
 # columns of Routes.labels: at position k of a route, before its k-th stop
 FREE_DUE, FREE_DONE, LATEST_DUE, LATEST_DONE = range(4)
 # columns of Routes.facts, one row per van
-SIZE, MONEY, BACK, VERSION = range(4)
+SIZE, MONEY, BACK, VERSION, METRES = range(5)
 
 
 class Routes(NamedTuple):
@@ -53,9 +53,9 @@ class Routes(NamedTuple):
     labels : ndarray, shape (vans, calls + 1, 4)
         At position k: when the van is free to drive to its k-th stop with the break
         due or done, and the latest arrival there with the break due or done.
-    facts : ndarray, shape (vans, 4)
+    facts : ndarray, shape (vans, 5)
         SIZE, MONEY (cost units), BACK (second at the finish place), VERSION (rises
-        with every change the search keeps).
+        with every change the search keeps), METRES (of the whole route).
     van_of, place_of : ndarray, shape (calls,)
         Van (-1: left out) and position of each call.
     chosen : ndarray, shape (needs,)
@@ -90,7 +90,7 @@ def empty_routes(problem: Problem) -> Routes:
     return Routes(
         order=np.zeros((vans, max(1, calls)), np.int64),
         labels=np.zeros((vans, calls + 1, 4), np.int64),
-        facts=np.zeros((vans, 4), np.int64),
+        facts=np.zeros((vans, 5), np.int64),
         van_of=np.full(calls, -1, np.int64),
         place_of=np.zeros(calls, np.int64),
         chosen=np.zeros(len(problem.needs), np.int64),
@@ -257,6 +257,48 @@ def gap_m(problem: Problem, origin: int, target: int) -> int:
     return problem.distance_m[origin, target]
 
 
+@leaf
+def latest_before(
+    problem: Problem, van: int, call: int, target: int, latest: tuple[int, int]
+) -> tuple[int, int]:
+    """Return the latest arrivals at a call, given those at what follows.
+
+    Parameters
+    ----------
+    problem : Problem
+        The day.
+    van, call, target : int
+        The van, the call, and the node it drives to next.
+    latest : tuple of int
+        Latest arrivals there, break due and break done.
+
+    Returns
+    -------
+    tuple of int
+        Break due and break done; negative where no arrival is early enough.
+    """
+    leave_done_s = leave_by(problem, latest[1], call, target)
+    leave_due_s = leave_by(problem, latest[0], call, target)
+    leave_due_s = max(leave_due_s, rest_by(problem, van, leave_done_s))
+    done_s = arrive_by(problem, call, leave_done_s)
+    due_s = max(arrive_by(problem, call, leave_due_s), rest_by(problem, van, done_s))
+    return due_s, done_s
+
+
+@leaf
+def note_end(problem: Problem, routes: Routes, van: int) -> None:
+    """Work out a route's return and cost from its last label and its metres."""
+    size = routes.facts[van, SIZE]
+    if size == 0:
+        routes.facts[van, BACK] = problem.vans[van, SHIFT_LO]
+        routes.facts[van, MONEY] = 0
+        return
+    free = (routes.labels[van, size, FREE_DUE], routes.labels[van, size, FREE_DONE])
+    back_s = back_at(problem, van, free, routes.order[van, size - 1])
+    routes.facts[van, BACK] = back_s
+    routes.facts[van, MONEY] = price(problem, van, routes.facts[van, METRES], back_s)
+
+
 @kernel
 def time_route(problem: Problem, routes: Routes, van: int) -> bool:
     """Work out one route's labels, cost and return; False if it breaks a rule.
@@ -290,24 +332,74 @@ def time_route(problem: Problem, routes: Routes, van: int) -> bool:
         free = serve(problem, van, free, (origin, call))
         labels[van, index + 1, FREE_DUE], labels[van, index + 1, FREE_DONE] = free
         origin = call
-    metres += gap_m(problem, origin, vans[van, FINISH]) if size > 0 else 0
-    back_s = back_at(problem, van, free, origin) if size > 0 else vans[van, SHIFT_LO]
-    routes.facts[van, BACK] = back_s
-    routes.facts[van, MONEY] = price(problem, van, metres, back_s) if size > 0 else 0
+    if size > 0:
+        metres += gap_m(problem, origin, vans[van, FINISH])
+    routes.facts[van, METRES] = metres
+    note_end(problem, routes, van)
 
-    due_s, done_s = min(vans[van, SHIFT_HI], vans[van, MEAL_HI]), vans[van, SHIFT_HI]
-    labels[van, size, LATEST_DUE], labels[van, size, LATEST_DONE] = due_s, done_s
+    latest = (min(vans[van, SHIFT_HI], vans[van, MEAL_HI]), vans[van, SHIFT_HI])
+    labels[van, size, LATEST_DUE], labels[van, size, LATEST_DONE] = latest
     target = vans[van, FINISH]
     for index in range(size - 1, -1, -1):
         call = order[van, index]
-        leave_done_s = leave_by(problem, done_s, call, target)
-        leave_due_s = max(
-            leave_by(problem, due_s, call, target), rest_by(problem, van, leave_done_s)
-        )
-        done_s = arrive_by(problem, call, leave_done_s)
-        due_s = max(
-            arrive_by(problem, call, leave_due_s), rest_by(problem, van, done_s)
-        )
-        labels[van, index, LATEST_DUE], labels[van, index, LATEST_DONE] = due_s, done_s
+        latest = latest_before(problem, van, call, target, latest)
+        labels[van, index, LATEST_DUE], labels[van, index, LATEST_DONE] = latest
         target = call
-    return back_s < NEVER
+    return routes.facts[van, BACK] < NEVER
+
+
+@kernel
+def put_in(problem: Problem, routes: Routes, van: int, spot: int, call: int) -> None:
+    """Put a call on a route where it fits; labels change only as far as they must.
+
+    Parameters
+    ----------
+    problem : Problem
+        The day.
+    routes : Routes
+        Changed in place, as by :func:`time_route`.
+    van, spot, call : int
+        The route, the position the call gets, and the call.
+    """
+    vans, order, labels = problem.vans, routes.order, routes.labels
+    size = routes.facts[van, SIZE]
+    origin = order[van, spot - 1] if spot > 0 else vans[van, START]
+    target = order[van, spot] if spot < size else vans[van, FINISH]
+    routes.facts[van, METRES] += gap_m(problem, origin, call)
+    routes.facts[van, METRES] += gap_m(problem, call, target)
+    if size > 0:
+        routes.facts[van, METRES] -= gap_m(problem, origin, target)
+    for index in range(size, spot - 1, -1):
+        for column in range(4):
+            labels[van, index + 1, column] = labels[van, index, column]
+        if index < size:
+            order[van, index + 1] = order[van, index]
+            routes.place_of[order[van, index]] = index + 1
+    order[van, spot] = call
+    routes.van_of[call] = van
+    routes.place_of[call] = spot
+    size += 1
+    routes.facts[van, SIZE] = size
+
+    free = (labels[van, spot, FREE_DUE], labels[van, spot, FREE_DONE])
+    for index in range(spot, size):
+        free = serve(problem, van, free, (origin, order[van, index]))
+        if index > spot and (
+            free[0] == labels[van, index + 1, FREE_DUE]
+            and free[1] == labels[van, index + 1, FREE_DONE]
+        ):
+            break  # a wait has swallowed the delay
+        labels[van, index + 1, FREE_DUE], labels[van, index + 1, FREE_DONE] = free
+        origin = order[van, index]
+    note_end(problem, routes, van)
+
+    latest = (labels[van, spot + 1, LATEST_DUE], labels[van, spot + 1, LATEST_DONE])
+    for index in range(spot, -1, -1):
+        latest = latest_before(problem, van, order[van, index], target, latest)
+        if index < spot and (
+            latest[0] == labels[van, index, LATEST_DUE]
+            and latest[1] == labels[van, index, LATEST_DONE]
+        ):
+            break
+        labels[van, index, LATEST_DUE], labels[van, index, LATEST_DONE] = latest
+        target = order[van, index]
