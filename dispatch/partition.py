@@ -14,7 +14,15 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
-from dispatch.problem import LOADS, NEED_HI, NEED_LO, TWIN, WEIGHT, Problem
+from dispatch.problem import (
+    LOADS,
+    NEED_HI,
+    NEED_LO,
+    TWIN,
+    WEIGHT,
+    Ints,
+    Problem,
+)
 from dispatch.stock import give_out, pieces
 from shared.model import Day, Issue, Need
 
@@ -22,7 +30,7 @@ if TYPE_CHECKING:
     from ortools.sat.python.cp_model import CpSolver, IntVar, LinearExpr
 
 
-def cp_model() -> ModuleType:
+def _cp_model() -> ModuleType:
     """Return CP-SAT, loaded when the first question comes: many days ask none."""
     from ortools.sat.python import cp_model as module  # noqa: PLC0415
 
@@ -80,7 +88,7 @@ class _Cover:
         if parts_known and not shop_decides(problem, needs):
             needs = set()  # each route has its parts, and none takes another's
         self.pool = _per_van(problem, pool) if needs else tuple(pool)
-        self.model = cp_model().CpModel()
+        self.model = _cp_model().CpModel()
         self.use = [self.model.new_bool_var("") for _ in self.pool]
         self.out = [self.model.new_bool_var("") for _ in problem.calls]
         by_van: dict[int, list[IntVar]] = {}
@@ -131,7 +139,7 @@ class _Cover:
         self, what: LinearExpr, effort: float
     ) -> tuple[list[Column] | None, bool]:
         """Return the best columns found, and whether none are better."""
-        model = cp_model()
+        model = _cp_model()
         self.model.minimize(what)
         solver = _solver(effort)
         status = solver.solve(self.model)
@@ -223,7 +231,7 @@ def _per_van(problem: Problem, pool: Sequence[Column]) -> tuple[Column, ...]:
 
 
 def _solver(effort: float) -> CpSolver:
-    solver: CpSolver = cp_model().CpSolver()
+    solver: CpSolver = _cp_model().CpSolver()
     solver.parameters.num_workers = 1
     solver.parameters.random_seed = 0
     solver.parameters.max_deterministic_time = effort
@@ -307,6 +315,30 @@ def _spread(problem: Problem, columns: Sequence[Column]) -> tuple[Column, ...]:
     return tuple(sorted(placed))
 
 
+def assign(costs: Ints) -> tuple[int, Ints] | None:
+    """Give each row a column of its own at the least total cost.
+
+    Parameters
+    ----------
+    costs : ndarray, shape (n, n)
+        Cost units, negative where a row cannot have a column.
+
+    Returns
+    -------
+    tuple of (int, ndarray of shape (n,)) or None
+        The least total, and each row's column; ``None`` if there is no way.
+    """
+    from ortools.graph.python import linear_sum_assignment  # noqa: PLC0415
+
+    solver = linear_sum_assignment.SimpleLinearSumAssignment()
+    rows, columns = np.nonzero(costs >= 0)
+    solver.add_arcs_with_cost(rows, columns, costs[rows, columns])
+    if solver.solve() != solver.OPTIMAL:
+        return None
+    target = np.array([solver.right_mate(row) for row in range(len(costs))], np.int64)
+    return int(solver.optimal_cost()), target
+
+
 def share_parts(
     day: Day, assignment: Mapping[str, Sequence[str]]
 ) -> tuple[Issue, ...] | None:
@@ -332,7 +364,7 @@ def share_parts(
 def _share_exactly(
     day: Day, assignment: Mapping[str, Sequence[str]]
 ) -> tuple[Issue, ...] | None:
-    sat = cp_model()
+    sat = _cp_model()
     model = sat.CpModel()
     calls = {call.id: call for call in day.calls}
     vans = {van.id: van for van in day.vans}

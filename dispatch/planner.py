@@ -19,6 +19,8 @@ from shared.model import Day, Plan, Proof, Route, Status
 
 __all__ = ["Budget", "Progress", "plan_day"]
 
+WORTH_SAYING = 1.25  # a bound further below the plan tells nobody anything
+
 
 def plan_day(
     day: Day, budget: Budget | None = None, travel: TravelTable | None = None
@@ -81,15 +83,7 @@ def _write_plan(
         routes=tuple(routes),
         issues=(*issues, *spare_issues(day, routes, issues)),
         unplaced=explain(day, travel, routes, issues),
-        status=Status(
-            proof=Proof.PROVED_BEST if outcome.proved else Proof.BEST_FOUND,
-            bound_units=sum(route.cost_units for route in routes)
-            if outcome.proved
-            else None,
-            stopped=outcome.stopped,
-            rounds=outcome.rounds,
-            seed=budget.seed,
-        ),
+        status=_status(outcome, sum(route.cost_units for route in routes), budget),
     )
     violations = judge(day, travel, plan)
     if violations:
@@ -98,3 +92,18 @@ def _write_plan(
             + "\n".join(str(violation) for violation in violations)
         )
     return plan
+
+
+def _status(outcome: Outcome, cost_units: int, budget: Budget) -> Status:
+    proof, bound_units = Proof.BEST_FOUND, None
+    if outcome.proved:
+        proof, bound_units = Proof.PROVED_BEST, cost_units
+    elif outcome.bound is not None and cost_units <= WORTH_SAYING * outcome.bound:
+        proof, bound_units = Proof.BOUNDED, outcome.bound
+    return Status(
+        proof=proof,
+        bound_units=bound_units,
+        stopped=outcome.stopped,
+        rounds=outcome.rounds,
+        seed=budget.seed,
+    )

@@ -12,6 +12,7 @@ from time import monotonic
 
 import numpy as np
 
+from dispatch.bound import bound_cost
 from dispatch.partition import Column, choose_routes
 from dispatch.problem import M_UNITS, S_UNITS, TWIN, WEIGHT, Problem
 from dispatch.search import is_compiled
@@ -121,12 +122,15 @@ class Outcome:
         The budget's ``stop`` ended the search.
     rounds : int
         Rounds each chain took.
+    bound : int or None
+        No choice that leaves out as little costs less.
     """
 
     columns: tuple[Column, ...]
     proved: bool = False
     stopped: bool = False
     rounds: int = 0
+    bound: int | None = None
 
 
 def solve(
@@ -300,10 +304,15 @@ class _Search:
                 self.clock.rounds = done
                 self._tell("searching")
                 stopped = self.budget.stop()
+        columns = self._kept() if stopped else self._combined()
+        weights = self.problem.calls[:, WEIGHT]
+        placed = [call for column in columns for call in column.calls]
+        left_out = int(weights.sum() - weights[placed].sum())
         return Outcome(
-            columns=self._kept() if stopped else self._combined(),
+            columns=columns,
             stopped=stopped,
             rounds=done,
+            bound=bound_cost(self.problem, left_out),
         )
 
     def _run_slice(

@@ -105,25 +105,73 @@ def clean(text: str) -> str:
 
 
 def name_kind(day: Day, kind_id: str) -> str:
-    """Return a kind of work's name, or its id where the table has none."""
+    """Return a kind of work's name, or its id where the table has none.
+
+    Parameters
+    ----------
+    day : Day
+        Its table of kinds.
+    kind_id : str
+        Any id.
+
+    Returns
+    -------
+    str
+        As the table has it.
+    """
     kind = day.kinds.get(kind_id)
     return kind.name if kind is not None and kind.name else kind_id
 
 
 def name_part(day: Day, part_id: str) -> str:
-    """Return a part's name, or its id where the list has none."""
+    """Return a part's name, or its id where the list has none.
+
+    Parameters
+    ----------
+    day : Day
+        Its list of parts.
+    part_id : str
+        Any id.
+
+    Returns
+    -------
+    str
+        As the list has it.
+    """
     part = day.parts.get(part_id)
     return part.name if part is not None and part.name else part_id
 
 
 def name_van(van: Van) -> str:
-    """Return a van's id, and its driver's name where it says more."""
+    """Return a van's id, and its driver's name where it says more.
+
+    Parameters
+    ----------
+    van : Van
+        The van.
+
+    Returns
+    -------
+    str
+        ``V1`` or ``V1, driver``.
+    """
     driver = clean(van.driver)
     return f"{van.id}, {driver}" if driver and driver != van.id else van.id
 
 
 def date_words(day: Day) -> str:
-    """Return the day's date as people say it, free of the machine's language."""
+    """Return the day's date as people say it, free of the machine's language.
+
+    Parameters
+    ----------
+    day : Day
+        The day.
+
+    Returns
+    -------
+    str
+        Weekday, day, month and year, in English.
+    """
     weekday, month = _WEEKDAYS[day.date.weekday()], _MONTHS[day.date.month - 1]
     return f"{weekday} {day.date.day} {month} {day.date.year}"
 
@@ -154,13 +202,39 @@ def due_words(day: Day, time_s: int) -> str:
 
 
 def span(day: Day, window: Window) -> str:
-    """Return a window as ``08:30 to 09:30``."""
+    """Return a window as ``08:30 to 09:30``.
+
+    Parameters
+    ----------
+    day : Day
+        Its clock.
+    window : Window
+        A span of the day.
+
+    Returns
+    -------
+    str
+        Local clock times.
+    """
     clock = day.clock
     return f"{clock.hhmm(window.start_s)} to {clock.hhmm(window.end_s)}"
 
 
 def promise_words(day: Day, call: Call) -> str:
-    """Return when a call was promised, or else when it can be done."""
+    """Return when a call was promised, or else when it can be done.
+
+    Parameters
+    ----------
+    day : Day
+        Its clock.
+    call : Call
+        The call.
+
+    Returns
+    -------
+    str
+        ``promised ...``, ``available ... or ...`` or ``any time``.
+    """
     if call.promise is not None:
         return f"promised {span(day, call.promise)}"
     if call.windows:
@@ -169,7 +243,18 @@ def promise_words(day: Day, call: Call) -> str:
 
 
 def span_words(duration_s: int) -> str:
-    """Return a duration to the nearest minute: ``45 min`` or ``2 h 05``."""
+    """Return a duration to the nearest minute: ``45 min`` or ``2 h 05``.
+
+    Parameters
+    ----------
+    duration_s : int
+        Seconds, not negative.
+
+    Returns
+    -------
+    str
+        Half a minute counts as one.
+    """
     whole = (duration_s + 30) // 60
     if whole < 60:  # noqa: PLR2004 - minutes of an hour
         return f"{whole} min"
@@ -177,12 +262,34 @@ def span_words(duration_s: int) -> str:
 
 
 def slack_words(slack_s: int) -> str:
-    """Return slack to the whole minute, rounded down: never more than there is."""
+    """Return slack to the whole minute, rounded down: never more than there is.
+
+    Parameters
+    ----------
+    slack_s : int
+        Seconds, not negative.
+
+    Returns
+    -------
+    str
+        As :func:`span_words`.
+    """
     return span_words(slack_s // 60 * 60)
 
 
 def lead_words(lead_s: int) -> str:
-    """Return a lead time: ``45 min``, ``8 h`` or ``2 days``."""
+    """Return a lead time: ``45 min``, ``8 h`` or ``2 days``.
+
+    Parameters
+    ----------
+    lead_s : int
+        Seconds, not negative.
+
+    Returns
+    -------
+    str
+        Days or hours where they are whole ones, else rounded up to the minute.
+    """
     day_s = 24 * 3600
     if lead_s >= 2 * day_s and lead_s % day_s == 0:
         return f"{lead_s // day_s} days"
@@ -192,12 +299,38 @@ def lead_words(lead_s: int) -> str:
 
 
 def count(number: int, one: str, many: str = "") -> str:
-    """Return ``1 call`` or ``3 calls``."""
+    """Return ``1 call`` or ``3 calls``.
+
+    Parameters
+    ----------
+    number : int
+        How many.
+    one, many : str
+        The word for one, and for more where an 's' does not do.
+
+    Returns
+    -------
+    str
+        Number and word.
+    """
     return f"{number} {one if number == 1 else many or one + 's'}"
 
 
 def join(words: Iterable[str], last: str = "and") -> str:
-    """Return ``a``, ``a and b`` or ``a, b and c``."""
+    """Return ``a``, ``a and b`` or ``a, b and c``.
+
+    Parameters
+    ----------
+    words : iterable of str
+        Any number of them.
+    last : str
+        Stands before the last one.
+
+    Returns
+    -------
+    str
+        Empty where there are none.
+    """
     listed = list(words)
     if len(listed) < 2:  # noqa: PLR2004 - nothing to join
         return "".join(listed)
@@ -205,7 +338,20 @@ def join(words: Iterable[str], last: str = "and") -> str:
 
 
 def is_tight(day: Day, call: Call, stop: Stop) -> bool:
-    """Return whether a visit starts close to the end of what was promised."""
+    """Return whether a visit starts close to the end of what was promised.
+
+    Parameters
+    ----------
+    day : Day
+        Its ``tolerance_s`` says how close.
+    call, stop : Call, Stop
+        The call and its visit.
+
+    Returns
+    -------
+    bool
+        False where nothing was promised.
+    """
     return (
         call.promise is not None
         and call.promise.end_s - stop.start_s <= day.tolerance_s
@@ -234,7 +380,18 @@ def above_best_permille(plan: Plan) -> int | None:
 
 
 def status_words(plan: Plan) -> str:
-    """Return how good a plan is known to be, in one sentence or two."""
+    """Return how good a plan is known to be, in one sentence or two.
+
+    Parameters
+    ----------
+    plan : Plan
+        The plan.
+
+    Returns
+    -------
+    str
+        Proved, bounded or best found; and whether the search was stopped early.
+    """
     above = above_best_permille(plan)
     if plan.status.proof is Proof.PROVED_BEST:
         words = (
@@ -243,8 +400,9 @@ def status_words(plan: Plan) -> str:
         )
     elif above is not None:
         words = (
-            f"At most {above // 10}.{above % 10} % above the best possible cost of "
-            "serving these calls."
+            "Best found: nothing better turned up. It costs at most "
+            f"{above // 10}.{above % 10} % more than the best possible for these "
+            "calls, by a rough bound."
         )
     else:
         words = "Best found: nothing better turned up, but that is no proof."
@@ -254,7 +412,22 @@ def status_words(plan: Plan) -> str:
 
 
 def place_words(day: Day, van: Van, *, finish: bool = False) -> str:
-    """Return where a van starts or finishes, in words."""
+    """Return where a van starts or finishes, in words.
+
+    Parameters
+    ----------
+    day : Day
+        Knows where the shop is.
+    van : Van
+        The van.
+    finish : bool
+        Where it finishes; else where it starts.
+
+    Returns
+    -------
+    str
+        Its name, ``the shop``, ``anywhere``, or degrees of latitude and longitude.
+    """
     place = van.finish if finish else van.start
     if place is None:
         return "anywhere"
@@ -264,7 +437,18 @@ def place_words(day: Day, van: Van, *, finish: bool = False) -> str:
 
 
 def ready_words(item: ReadyItem) -> str:
-    """Return a ready item and its state: ``code: open``."""
+    """Return a ready item and its state: ``code: open``.
+
+    Parameters
+    ----------
+    item : ReadyItem
+        The item.
+
+    Returns
+    -------
+    str
+        With the one who waived it, where that is known.
+    """
     state = str(item.state)
     if item.state is ReadyState.WAIVED and item.waived_by:
         state += f" by {clean(item.waived_by)}"
@@ -294,7 +478,20 @@ class Visit:
 
 
 def visits(day: Day, route: Route) -> Iterator[Visit]:
-    """Yield a route's stops with their calls, numbers and departures."""
+    """Yield a route's stops with their calls, numbers and departures.
+
+    Parameters
+    ----------
+    day : Day
+        Has the calls.
+    route : Route
+        One of its routes.
+
+    Yields
+    ------
+    Visit
+        One per stop, in order.
+    """
     calls = {call.id: call for call in day.calls}
     leave_s, number = route.leave_s, 0
     for stop in route.stops:
@@ -425,7 +622,18 @@ def codes_words(evening: Evening) -> str:
 
 
 def sums_words(answer: Answer) -> str:
-    """Return the day in one line: calls, vans, distance, cost."""
+    """Return the day in one line: calls, vans, distance, cost.
+
+    Parameters
+    ----------
+    answer : Answer
+        The day and its plan.
+
+    Returns
+    -------
+    str
+        With the overtime, where there is any.
+    """
     plan, day = answer.plan, answer.day
     placed = sum(len(route.call_ids) for route in plan.routes)
     calls, vans = count(len(day.calls), "call"), count(len(plan.routes), "van")
@@ -441,7 +649,18 @@ def sums_words(answer: Answer) -> str:
 
 
 def travel_words(day: Day) -> tuple[str, ...]:
-    """Return which travel times were used, and what they cannot know."""
+    """Return which travel times were used, and what they cannot know.
+
+    Parameters
+    ----------
+    day : Day
+        Its travel rules.
+
+    Returns
+    -------
+    tuple of str
+        Two paragraphs: what was used with its sources, and the limits.
+    """
     rules = day.travel
     if rules.matrix is not None:
         used = "Driving times: the given table."

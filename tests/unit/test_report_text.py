@@ -234,7 +234,7 @@ def test_the_status_line_says_how_much_is_known() -> None:
     assert words(Status(proof=Proof.BEST_FOUND)).startswith("Best found")
     # A bound of nothing is no bound.
     assert words(Status(proof=Proof.BOUNDED, bound_units=0)).startswith("Best found")
-    assert "At most 1.3 % above the best possible" in TEXT
+    assert "at most 1.3 % more than the best possible" in " ".join(TEXT.split())
     stopped = words(Status(proof=Proof.BEST_FOUND, stopped=True))
     assert "stopped early" in stopped
 

@@ -1,0 +1,77 @@
+"""What a day must cost at least: never more than the best plan does."""
+
+import numpy as np
+
+from dispatch.bound import NODES_MAX, bound_cost
+from dispatch.generator import generate_day
+from dispatch.partition import assign
+from dispatch.problem import WEIGHT, build_problem
+from dispatch.travel import travel_table
+from shared.model import Day, Rates
+from tests.builders import a_call, a_day, a_van, at, window
+from tests.oracle.brute_force import best_plan
+
+
+def bound_of(day: Day, left_out: int = 0) -> int | None:
+    return bound_cost(build_problem(day, travel_table(day)), left_out)
+
+
+def test_no_bound_lies_above_the_best_plan() -> None:
+    useful = 0
+    for seed in range(300):
+        day = generate_day(seed, 5, 2)
+        travel = travel_table(day)
+        problem = build_problem(day, travel)
+        best = best_plan(day, travel)
+        placed = {call for _, route in best.routes for call in route}
+        left_out = sum(
+            int(weight)
+            for call, weight in zip(day.calls, problem.calls[:, WEIGHT], strict=True)
+            if call.id not in placed
+        )
+        bound = bound_cost(problem, left_out)
+        assert bound is not None
+        assert bound <= best.goal[-1]
+        useful += bound > 0.5 * best.goal[-1]
+    assert useful > 150  # zero would be a bound as well
+
+
+def test_one_call_there_and_back_is_bounded_by_just_that() -> None:
+    # With one call nothing is forgotten: the bound is the plan's cost.
+    day = a_day(a_call(place=at(4, 0), promise=window(9, 10)))
+    assert bound_of(day) == best_plan(day, travel_table(day)).goal[-1]
+
+
+def test_waiting_that_no_order_avoids_is_counted() -> None:
+    # Two visits of half an hour at the shop, one started by 9, one not before 14:
+    # paid from 8 to 14:30 whatever happens, 6.5 h at 30.00 = 19,500 cents.
+    rates = Rates(km_cents=50, hour_cents=3000)
+    day = a_day(
+        a_call("A", promise=window(8, 9)),
+        a_call("B", promise=window(14, 15)),
+        vans=(a_van(rates=rates),),
+    )
+    # From the last end of A, 9:30, to the first start of B are 4.5 h; half an hour
+    # each of work. What lies before A's last start is not counted: 5.5 h.
+    assert bound_of(day) == 16_500 * 18_000
+    assert best_plan(day, travel_table(day)).goal[-1] == 19_500 * 18_000
+
+
+def test_a_day_that_is_too_large_gets_no_bound() -> None:
+    calls = [a_call(f"C{number}") for number in range(NODES_MAX)]
+    assert bound_of(a_day(*calls)) is None
+
+
+def test_calls_that_must_be_served_and_cannot_have_no_bound() -> None:
+    day = a_day(a_call(skills=frozenset({"safes"})))
+    assert bound_of(day) is None
+    assert bound_of(day, left_out=1) == 0
+
+
+def test_rows_get_columns_of_their_own_at_least_cost() -> None:
+    costs = np.array([[4, 5, 1], [3, 0, 2], [2, 2, 9]])
+    found = assign(costs)
+    assert found is not None
+    assert found[0] == 3  # 1 + 0 + 2
+    assert found[1].tolist() == [2, 1, 0]
+    assert assign(np.array([[1, -1], [1, -1]])) is None
