@@ -67,7 +67,18 @@ class Meter:
 
     @staticmethod
     def line(progress: "Progress") -> str:
-        """Return one report in words, at most 79 columns."""
+        """Return one report in words.
+
+        Parameters
+        ----------
+        progress : Progress
+            The planner's report.
+
+        Returns
+        -------
+        str
+            At most 79 columns.
+        """
         done = f"round {progress.rounds:,}"
         if progress.total_rounds:
             done = f"{100 * progress.rounds // progress.total_rounds} %"
@@ -77,7 +88,13 @@ class Meter:
         )[:COLUMNS]
 
     def say(self, words: str) -> None:
-        """Write one line of its own."""
+        """Write one line of its own.
+
+        Parameters
+        ----------
+        words : str
+            The line, without its newline.
+        """
         self.clear()
         self._write(f"{words}\n")
 
@@ -203,6 +220,17 @@ class Halt:
 
 
 def stderr_meter(*, quiet: bool) -> Meter:
-    """Return a meter on this process's stderr, or a mute one."""
+    """Return a meter on this process's stderr, or a mute one.
+
+    Parameters
+    ----------
+    quiet : bool
+        Mute.
+
+    Returns
+    -------
+    Meter
+        Rewrites its line where stderr is a terminal.
+    """
     stream = None if quiet else sys.stderr
     return Meter(stream, live=stream is not None and stream.isatty())

@@ -155,12 +155,16 @@ def assemble(  # noqa: PLR0913 - the tables of one day
 
     Parameters
     ----------
-    base_s, distance_m, calls, vans, allowed, stock : ndarray
+    base_s, distance_m : ndarray
         As in :class:`Problem`.
     traffic : Traffic
         Speed through the day.
+    calls, vans, allowed : ndarray
+        As in :class:`Problem`, ``allowed`` whatever the stock.
     needs : tuple of ndarray
         ``needs``, ``choices`` and ``items`` of :class:`Problem`.
+    stock : ndarray
+        As in :class:`Problem`.
 
     Returns
     -------

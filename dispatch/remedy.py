@@ -57,37 +57,99 @@ class Offer:
 
     @property
     def call(self) -> Call:
-        """The call held out."""
+        """The call held out.
+
+        Returns
+        -------
+        Call
+            As it stands in this offer.
+        """
         return self.find(self.call_id)
 
     @property
     def places(self) -> range:
-        """Where in the order it could go: before the first, ... after the last."""
+        """Where in the order it could go: before the first, ... after the last.
+
+        Returns
+        -------
+        range
+            0 to the number of calls in the order.
+        """
         return range(len(self.order) + 1)
 
     def find(self, call_id: str) -> Call:
-        """Return a call of the route, or the one held out."""
+        """Return a call of the route, or the one held out.
+
+        Parameters
+        ----------
+        call_id : str
+            Its id.
+
+        Returns
+        -------
+        Call
+            As it stands in this offer.
+        """
         return next(call for call in self.day.calls if call.id == call_id)
 
     def put(self, changed: Call) -> "Offer":
-        """Return the offer with other facts about one of its calls."""
+        """Return the offer with other facts about one of its calls.
+
+        Parameters
+        ----------
+        changed : Call
+            Takes the place of the call with the same id.
+
+        Returns
+        -------
+        Offer
+            A new one.
+        """
         calls = tuple(
             changed if call.id == changed.id else call for call in self.day.calls
         )
         return replace(self, day=replace(self.day, calls=calls))
 
     def lay(self, place: int) -> Route | None:
-        """Return the van's day with the call at a place of its order, if it works."""
+        """Return the van's day with the call at a place of its order, if it works.
+
+        Parameters
+        ----------
+        place : int
+            One of :attr:`places`.
+
+        Returns
+        -------
+        Route or None
+            ``None`` where windows, shift or break do not allow it.
+        """
         order = (*self.order[:place], self.call_id, *self.order[place:])
         return lay_out(self.day, self.travel, self.van, order)
 
     def working(self, places: Sequence[int] | None = None) -> list[int]:
-        """Return the places, of all or of some, at which the call fits."""
+        """Return the places, of all or of some, at which the call fits.
+
+        Parameters
+        ----------
+        places : sequence of int, optional
+            Those to try; all where none are given.
+
+        Returns
+        -------
+        list of int
+            In the order tried.
+        """
         tried = self.places if places is None else places
         return [place for place in tried if self.lay(place) is not None]
 
     def fits(self) -> bool:
-        """Return whether the call fits anywhere."""
+        """Return whether the call fits anywhere.
+
+        Returns
+        -------
+        bool
+            Whether at least one place works.
+        """
         return any(self.lay(place) is not None for place in self.places)
 
 
@@ -163,7 +225,13 @@ class Breach:
 
     @property
     def late_s(self) -> int:
-        """All lateness together, seconds."""
+        """All lateness together.
+
+        Returns
+        -------
+        int
+            Seconds; 0 when only the meal break has no room.
+        """
         return sum(late.at_s - late.limit_s for late in self.late)
 
 
@@ -278,7 +346,20 @@ class Stretch(NamedTuple):
     later: bool = True
 
     def say(self, clock: DayClock, by_s: int) -> str:
-        """Return the move in plain words."""
+        """Return the move in plain words.
+
+        Parameters
+        ----------
+        clock : DayClock
+            The day's clock.
+        by_s : int
+            How far the limit moves, seconds, positive.
+
+        Returns
+        -------
+        str
+            What, the new time and the old one.
+        """
         moved_s = self.limit_s + (by_s if self.later else -by_s)
         return (
             f"{self.what} {clock.spoken(moved_s)} "

@@ -97,7 +97,13 @@ class Left(NamedTuple):
     shop: Counter[str]
 
     def total(self) -> Counter[str]:
-        """Return the pieces of all vans and the shop together."""
+        """Return the pieces of all vans and the shop together.
+
+        Returns
+        -------
+        Counter
+            Part id to pieces.
+        """
         whole = Counter(self.shop)
         for stock in self.vans.values():
             whole.update(stock)

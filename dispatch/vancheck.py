@@ -245,7 +245,13 @@ class VanCheck:
 
     @property
     def ready(self) -> bool:
-        """Whether every call has a van with all it needs, loading included."""
+        """Whether every call has a van with all it needs, loading included.
+
+        Returns
+        -------
+        bool
+            False also where a part is short.
+        """
         return (
             all(
                 van.verdict in (Verdict.FREE, Verdict.ABOARD, Verdict.LOAD)

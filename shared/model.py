@@ -464,17 +464,47 @@ class Day:
 
     @property
     def clock(self) -> DayClock:
-        """The day's clock."""
+        """The day's clock.
+
+        Returns
+        -------
+        DayClock
+            Of its date and zone.
+        """
         return DayClock(self.date, self.zone)
 
     def planned_s(self, call: Call) -> int:
-        """Return the visit length that is planned for a call, whole seconds."""
+        """Return the visit length that is planned for a call.
+
+        Parameters
+        ----------
+        call : Call
+            The call.
+
+        Returns
+        -------
+        int
+            Seconds: the median and ``cushion`` of the way to the 90th percentile,
+            halves rounded up.
+        """
         return math.floor(
             call.median_s + self.cushion * (call.p90_s - call.median_s) + 0.5
         )
 
     def ready_s(self, call: Call) -> int | None:
-        """Return when a call's slowest open ready item is there, ``None``: now."""
+        """Return when a call's slowest open ready item is there.
+
+        Parameters
+        ----------
+        call : Call
+            The call.
+
+        Returns
+        -------
+        int or None
+            Seconds since midnight, negative before the day; ``None``: no open item
+            takes time.
+        """
         leads = [
             item.lead_time_s for item in call.ready if item.state is ReadyState.OPEN
         ]
@@ -526,7 +556,13 @@ class Stop:
 
     @property
     def wait_s(self) -> int:
-        """Seconds between arriving and starting."""
+        """Time between arriving and starting.
+
+        Returns
+        -------
+        int
+            Seconds.
+        """
         return self.start_s - self.arrive_s
 
 
@@ -565,27 +601,57 @@ class Route:
 
     @property
     def call_ids(self) -> tuple[str, ...]:
-        """The calls, in order."""
+        """The calls, in order.
+
+        Returns
+        -------
+        tuple of str
+            Their ids, breaks left out.
+        """
         return tuple(stop.call_id for stop in self.stops if stop.call_id is not None)
 
     @property
     def distance_m(self) -> int:
-        """Metres driven."""
+        """How far the van drives.
+
+        Returns
+        -------
+        int
+            Metres, to the finish place.
+        """
         return sum(stop.drive_m for stop in self.stops) + self.last_drive_m
 
     @property
     def drive_s(self) -> int:
-        """Seconds driven."""
+        """How long the van drives.
+
+        Returns
+        -------
+        int
+            Seconds, to the finish place.
+        """
         return sum(stop.drive_s for stop in self.stops) + self.last_drive_s
 
     @property
     def wait_s(self) -> int:
-        """Seconds waited."""
+        """How long the van waits between arriving and starting.
+
+        Returns
+        -------
+        int
+            Seconds, over all stops.
+        """
         return sum(stop.wait_s for stop in self.stops)
 
     @property
     def work_s(self) -> int:
-        """Seconds at work with customers."""
+        """Time at work with customers.
+
+        Returns
+        -------
+        int
+            Seconds, breaks left out.
+        """
         return sum(
             stop.finish_s - stop.start_s
             for stop in self.stops
@@ -594,7 +660,13 @@ class Route:
 
     @property
     def cost_units(self) -> int:
-        """Cost units of the whole day."""
+        """What the van's day costs.
+
+        Returns
+        -------
+        int
+            Cost units of kilometres, paid time and overtime.
+        """
         return self.drive_units + self.time_units + self.overtime_units
 
 
@@ -755,12 +827,24 @@ class Plan:
 
     @property
     def cost_units(self) -> int:
-        """Cost units of all routes."""
+        """What all routes cost.
+
+        Returns
+        -------
+        int
+            Cost units.
+        """
         return sum(route.cost_units for route in self.routes)
 
     @property
     def cost_cents(self) -> int:
-        """Cents of all routes, rounded once."""
+        """What all routes cost, rounded once.
+
+        Returns
+        -------
+        int
+            Cents.
+        """
         return cents(self.cost_units)
 
 

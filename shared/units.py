@@ -81,21 +81,60 @@ class DistanceUnit(StrEnum):
 
     @property
     def metres(self) -> float:
-        """How many metres one is; the international mile is exact, from memory."""
+        """How many metres one is; the international mile is exact, from memory.
+
+        Returns
+        -------
+        float
+            Metres.
+        """
         return {DistanceUnit.KM: 1000.0, DistanceUnit.MI: 1609.344}[self]
 
     def number(self, distance_m: int) -> str:
-        """Return metres in this unit with one decimal, halves rounded up: ``6.4``."""
+        """Return metres in this unit with one decimal, halves rounded up: ``6.4``.
+
+        Parameters
+        ----------
+        distance_m : int
+            Metres, not negative.
+
+        Returns
+        -------
+        str
+            Without the unit's name.
+        """
         unit_mm = round(1000 * self.metres)
         tenths = (10_000 * distance_m + unit_mm // 2) // unit_mm
         return f"{tenths // 10}.{tenths % 10}"
 
     def say(self, distance_m: int) -> str:
-        """Return metres in this unit with one decimal and its name: ``6.4 km``."""
+        """Return metres in this unit with one decimal and its name: ``6.4 km``.
+
+        Parameters
+        ----------
+        distance_m : int
+            Metres, not negative.
+
+        Returns
+        -------
+        str
+            As :meth:`number`, and ``km`` or ``mi``.
+        """
         return f"{self.number(distance_m)} {self}"
 
     def say_speed(self, speed_kmh: float) -> str:
-        """Return a speed in this unit an hour: ``48 km/h`` or ``30 mph``."""
+        """Return a speed in this unit an hour: ``48 km/h`` or ``30 mph``.
+
+        Parameters
+        ----------
+        speed_kmh : float
+            Kilometres an hour.
+
+        Returns
+        -------
+        str
+            Miles an hour as a whole number.
+        """
         if self is DistanceUnit.MI:
             return f"{speed_kmh * 1000 / self.metres:.0f} mph"
         return f"{speed_kmh:g} km/h"
@@ -117,7 +156,13 @@ class DayClock:
     zone: ZoneInfo
 
     def midnight(self) -> datetime:
-        """Return the day's first instant, in UTC."""
+        """Return the day's first instant, in UTC.
+
+        Returns
+        -------
+        datetime.datetime
+            Aware.
+        """
         return datetime(
             self.day.year, self.day.month, self.day.day, tzinfo=self.zone
         ).astimezone(UTC)

@@ -48,7 +48,13 @@ class Disc:
 
     @property
     def moved(self) -> bool:
-        """Whether the disc stands beside its stop."""
+        """Whether the disc stands beside its stop.
+
+        Returns
+        -------
+        bool
+            More than one unit of the drawing away from it.
+        """
         return math.dist((self.x, self.y), (self.at_x, self.at_y)) > 1.0
 
 

@@ -542,7 +542,7 @@ def _missing(page: _Page, answer: Answer) -> None:
                 4,
                 2,
             )
-            for words in purchase_words(answer.day, purchase):
+            for words in _purchase_words(answer.day, purchase):
                 page.say(words, 6, 2)
 
 
@@ -564,7 +564,7 @@ def _short(page: _Page, short: Shortage, indent: int, day: Day) -> None:
         page.say(f"elsewhere: {held}", indent + 2, 2)
 
 
-def purchase_words(day: Day, purchase: Purchase) -> tuple[str, ...]:
+def _purchase_words(day: Day, purchase: Purchase) -> tuple[str, ...]:
     """Return what a purchase is for, where it is, and when it can be here."""
     words = []
     if purchase.purpose is Purpose.SPARE:

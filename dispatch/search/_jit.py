@@ -74,12 +74,34 @@ def is_compiled(name: str) -> bool:
 
 
 def kernel(function: Callable[P, R]) -> Callable[P, R]:
-    """Compile ``function`` with the project's options: cached, GIL released, exact."""
+    """Compile a function with the project's options: cached, GIL released, exact.
+
+    Parameters
+    ----------
+    function : callable
+        Takes and returns arrays and numbers only.
+
+    Returns
+    -------
+    callable
+        The same, compiled at its first call.
+    """
     compiled: Callable[P, R] = numba.njit(**_OPTIONS)(function)
     return compiled
 
 
 def leaf(function: Callable[P, R]) -> Callable[P, R]:
-    """Compile a small function into its callers: a day's arrays are many words."""
+    """Compile a small function into its callers: a day's arrays are many words.
+
+    Parameters
+    ----------
+    function : callable
+        Takes and returns arrays and numbers only.
+
+    Returns
+    -------
+    callable
+        The same, part of each compiled function that calls it.
+    """
     compiled: Callable[P, R] = numba.njit(forceinline=True, **_OPTIONS)(function)
     return compiled

@@ -150,14 +150,42 @@ def new_memory(problem: Problem) -> Memory:
 def extra_from_shop(
     problem: Problem, routes: Routes, van: int, part: int, pieces: int
 ) -> int:
-    """Return what more the shop must give a van that uses ``pieces`` more."""
+    """Return what more the shop must give a van that uses ``pieces`` more.
+
+    Parameters
+    ----------
+    problem, routes : Problem, Routes
+        The day and what its vans use.
+    van, part : int
+        Row and column of ``problem.stock``.
+    pieces : int
+        How many more; negative: fewer.
+
+    Returns
+    -------
+    int
+        Pieces; negative: the shop gets some back.
+    """
     over = routes.used[van, part] - problem.stock[van, part]
     return max(0, over + pieces) - max(0, over)
 
 
 @leaf
 def choice_fits(problem: Problem, routes: Routes, van: int, choice: int) -> bool:
-    """Return whether a van can get all pieces of one choice."""
+    """Return whether a van can get all pieces of one choice.
+
+    Parameters
+    ----------
+    problem, routes : Problem, Routes
+        The day and what its vans use.
+    van, choice : int
+        Rows of ``problem.vans`` and ``problem.choices``.
+
+    Returns
+    -------
+    bool
+        Whether they lie aboard, or at a shop where the van loads.
+    """
     shop = len(problem.vans)
     for item in range(problem.choices[choice, 0], problem.choices[choice, 1]):
         part, pieces = problem.items[item, 0], problem.items[item, 1]
@@ -174,7 +202,17 @@ def choice_fits(problem: Problem, routes: Routes, van: int, choice: int) -> bool
 def move_pieces(
     problem: Problem, routes: Routes, van: int, choice: int, sign: int
 ) -> None:
-    """Take a choice's pieces for a van (``sign`` 1), or put them back (-1)."""
+    """Take a choice's pieces for a van, or put them back.
+
+    Parameters
+    ----------
+    problem, routes : Problem, Routes
+        The day and what its vans use; ``routes.used`` is changed.
+    van, choice : int
+        Rows of ``problem.vans`` and ``problem.choices``.
+    sign : int
+        1 takes, -1 puts back.
+    """
     shop = len(problem.vans)
     for item in range(problem.choices[choice, 0], problem.choices[choice, 1]):
         part, pieces = problem.items[item, 0], sign * problem.items[item, 1]
@@ -185,7 +223,21 @@ def move_pieces(
 
 @kernel
 def take_parts(problem: Problem, routes: Routes, van: int, call: int) -> bool:
-    """Reserve a call's parts, the first choices that go together; all or nothing."""
+    """Reserve a call's parts, the first choices that go together; all or nothing.
+
+    Parameters
+    ----------
+    problem, routes : Problem, Routes
+        The day and what its vans use; ``routes.used`` and the call's rows of
+        ``routes.chosen`` are changed.
+    van, call : int
+        Rows of ``problem.vans`` and ``problem.calls``.
+
+    Returns
+    -------
+    bool
+        Whether all are reserved; if not, ``routes.used`` is as it was.
+    """
     first, last = problem.calls[call, NEED_LO], problem.calls[call, NEED_HI]
     need = first
     choice = problem.needs[need, 0] if need < last else 0
@@ -210,14 +262,36 @@ def take_parts(problem: Problem, routes: Routes, van: int, call: int) -> bool:
 
 @kernel
 def return_parts(problem: Problem, routes: Routes, van: int, call: int) -> None:
-    """Give back what a call had reserved."""
+    """Give back what a call had reserved.
+
+    Parameters
+    ----------
+    problem, routes : Problem, Routes
+        The day and what its vans use; ``routes.used`` is changed.
+    van, call : int
+        Rows of ``problem.vans`` and ``problem.calls``.
+    """
     for need in range(problem.calls[call, NEED_LO], problem.calls[call, NEED_HI]):
         move_pieces(problem, routes, van, routes.chosen[need], -1)
 
 
 @kernel
 def all_parts_there(problem: Problem, routes: Routes, van: int, call: int) -> bool:
-    """Return whether a van can get the parts of a call with several needs."""
+    """Return whether a van can get the parts of a call with several needs.
+
+    Parameters
+    ----------
+    problem, routes : Problem, Routes
+        The day and what its vans use; tried out in ``routes.used``, then undone. The
+        call's rows of ``routes.chosen`` are overwritten.
+    van, call : int
+        Rows of ``problem.vans`` and ``problem.calls``; the call is on no route.
+
+    Returns
+    -------
+    bool
+        Whether there are choices that go together.
+    """
     there = take_parts(problem, routes, van, call)
     if there:
         return_parts(problem, routes, van, call)
@@ -226,7 +300,20 @@ def all_parts_there(problem: Problem, routes: Routes, van: int, call: int) -> bo
 
 @leaf
 def parts_there(problem: Problem, routes: Routes, van: int, call: int) -> bool:
-    """Return whether a van can get all parts of a call."""
+    """Return whether a van can get all parts of a call.
+
+    Parameters
+    ----------
+    problem, routes : Problem, Routes
+        The day and what its vans use.
+    van, call : int
+        Rows of ``problem.vans`` and ``problem.calls``; the call is on no route.
+
+    Returns
+    -------
+    bool
+        Also true for a call that needs none.
+    """
     first, last = problem.calls[call, NEED_LO], problem.calls[call, NEED_HI]
     if last - first > 1:
         return all_parts_there(problem, routes, van, call)
@@ -287,7 +374,26 @@ def fits_before(
     leg: tuple[int, int],
     latest: tuple[int, int],
 ) -> bool:
-    """Return whether a van free at the new call still reaches what follows in time."""
+    """Return whether a van free at the new call still reaches what follows in time.
+
+    Parameters
+    ----------
+    problem : Problem
+        The day.
+    van : int
+        Row of ``problem.vans``.
+    free : tuple of int
+        When it is free at the new call, break due and break done; ``NEVER``: cannot be.
+    leg : tuple of int
+        The new call and the node that follows.
+    latest : tuple of int
+        Latest arrivals there, break due and break done; negative: none.
+
+    Returns
+    -------
+    bool
+        With the break taken on the way where that helps.
+    """
     call, target = leg
     if free[1] < NEVER and arrive(problem, free[1], call, target) <= latest[1]:
         return True
@@ -299,7 +405,18 @@ def fits_before(
 
 @leaf
 def next_blink(rng: np.random.Generator) -> int:
-    """Return how many places are looked at until one is skipped."""
+    """Return how many places are looked at until one is skipped.
+
+    Parameters
+    ----------
+    rng : numpy.random.Generator
+        Gives one number.
+
+    Returns
+    -------
+    int
+        At least 1, ``1 / BLINK`` on average.
+    """
     return 1 + int(np.log(1.0 - rng.random()) / np.log(1.0 - BLINK))
 
 
@@ -385,7 +502,18 @@ def cheapest_place(
 
 @kernel
 def insert(problem: Problem, routes: Routes, van: int, spot: int, call: int) -> None:
-    """Put a call on a route and reserve its parts."""
+    """Put a call on a route and reserve its parts.
+
+    Parameters
+    ----------
+    problem : Problem
+        The day.
+    routes : Routes
+        Changed in place.
+    van, spot, call : int
+        The route, the position the call gets, and the call; :func:`cheapest_place`
+        has found that they go together.
+    """
     take_parts(problem, routes, van, call)
     put_in(problem, routes, van, spot, call)
 
@@ -460,7 +588,23 @@ def cut_string(
     waiting: int,
     what: tuple[int, int],
 ) -> int:
-    """Remove one string around a call; return the new length of the queue."""
+    """Remove one string around a call; return the new length of the queue.
+
+    Parameters
+    ----------
+    problem, memory, rng : Problem, Memory, numpy.random.Generator
+        The search; calls move from ``memory.now`` to the end of ``memory.queue``. The
+        route is not timed anew.
+    waiting : int
+        Filled cells of the queue.
+    what : tuple of int
+        A call on a route, and how many to remove: 1 to the route's size.
+
+    Returns
+    -------
+    int
+        ``waiting`` and those removed.
+    """
     call, removed = what
     routes = memory.now
     van = routes.van_of[call]
@@ -497,7 +641,15 @@ def cut_string(
 def sort_queue(
     problem: Problem, memory: Memory, rng: np.random.Generator, waiting: int
 ) -> None:
-    """Order the waiting calls by one of the paper's orders, drawn anew each round."""
+    """Order the waiting calls by one of the paper's orders, drawn anew each round.
+
+    Parameters
+    ----------
+    problem, memory, rng : Problem, Memory, numpy.random.Generator
+        The search; ``memory.queue`` and ``memory.key`` are changed.
+    waiting : int
+        Filled cells of the queue.
+    """
     calls = problem.calls
     draw = rng.random() * 17.0
     for index in range(waiting):
@@ -531,7 +683,16 @@ def sort_queue(
 def recreate(
     problem: Problem, memory: Memory, rng: np.random.Generator, waiting: int
 ) -> None:
-    """Put the waiting calls back, each at its cheapest place, in queue order."""
+    """Put the waiting calls back, each at its cheapest place, in queue order.
+
+    Parameters
+    ----------
+    problem, memory, rng : Problem, Memory, numpy.random.Generator
+        The search; ``memory.now`` and ``memory.touched`` are changed. A call that fits
+        nowhere stays out.
+    waiting : int
+        Filled cells of ``memory.queue``.
+    """
     routes = memory.now
     for index in range(waiting):
         call = memory.queue[index]
@@ -543,7 +704,15 @@ def recreate(
 
 @kernel
 def copy_route(source: Routes, target: Routes, van: int) -> None:
-    """Copy one van's row of everything."""
+    """Copy one van's row of everything.
+
+    Parameters
+    ----------
+    source, target : Routes
+        From and to: its calls, labels, facts and pieces.
+    van : int
+        The row.
+    """
     size = source.facts[van, SIZE]
     for index in range(size):
         target.order[van, index] = source.order[van, index]
@@ -558,7 +727,13 @@ def copy_route(source: Routes, target: Routes, van: int) -> None:
 
 @kernel
 def copy_rest(source: Routes, target: Routes) -> None:
-    """Copy what does not belong to one van."""
+    """Copy what does not belong to one van.
+
+    Parameters
+    ----------
+    source, target : Routes
+        From and to: ``van_of``, ``place_of``, ``chosen`` and the shop's pieces.
+    """
     for call in range(len(source.van_of)):
         target.van_of[call] = source.van_of[call]
         target.place_of[call] = source.place_of[call]
@@ -571,7 +746,16 @@ def copy_rest(source: Routes, target: Routes) -> None:
 
 @kernel
 def remember(problem: Problem, memory: Memory) -> None:
-    """Put the routes touched in this round into the pool, as far as there is room."""
+    """Put the routes touched in this round into the pool, as far as there is room.
+
+    Parameters
+    ----------
+    problem : Problem
+        The day.
+    memory : Memory
+        Routes of ``kept`` go to ``pool``, unless their set of calls was put there of
+        late; ``score[POOLED]`` counts them.
+    """
     pool, score, kept = memory.pool, memory.score, memory.kept
     for van in range(len(problem.vans)):
         row = score[POOLED]

@@ -100,7 +100,22 @@ def empty_routes(problem: Problem) -> Routes:
 
 @leaf
 def arrive(problem: Problem, free_s: int, origin: int, target: int) -> int:
-    """Return the earliest arrival when leaving at ``free_s``; nodes -1 are anywhere."""
+    """Return the earliest arrival when leaving at ``free_s``.
+
+    Parameters
+    ----------
+    problem : Problem
+        The day.
+    free_s : int
+        Departure, seconds since midnight, not negative; ``NEVER`` stays ``NEVER``.
+    origin, target : int
+        Nodes of the travel tables; -1 is anywhere, and no drive.
+
+    Returns
+    -------
+    int
+        Seconds since midnight, rounded up to the whole second.
+    """
     if origin < 0 or target < 0 or free_s >= NEVER:
         return free_s
     base_s = problem.base_s[origin, target]
@@ -118,7 +133,22 @@ def arrive(problem: Problem, free_s: int, origin: int, target: int) -> int:
 
 @leaf
 def leave_by(problem: Problem, limit_s: int, origin: int, target: int) -> int:
-    """Return the latest departure that arrives by ``limit_s``; negative: none."""
+    """Return the latest departure that arrives by ``limit_s``.
+
+    Parameters
+    ----------
+    problem : Problem
+        The day.
+    limit_s : int
+        Latest arrival, seconds since midnight; negative stays as it is.
+    origin, target : int
+        Nodes of the travel tables; -1 is anywhere, and no drive.
+
+    Returns
+    -------
+    int
+        Seconds since midnight; negative: no departure is early enough.
+    """
     if origin < 0 or target < 0 or limit_s < 0:
         return limit_s
     base_s = problem.base_s[origin, target]
@@ -138,7 +168,22 @@ def leave_by(problem: Problem, limit_s: int, origin: int, target: int) -> int:
 
 @leaf
 def done_at(problem: Problem, call: int, arrive_s: int) -> int:
-    """Return the earliest finish of a visit after arriving; ``NEVER`` if too late."""
+    """Return the earliest finish of a visit after arriving.
+
+    Parameters
+    ----------
+    problem : Problem
+        The day.
+    call : int
+        Row of ``problem.calls``.
+    arrive_s : int
+        Arrival, seconds since midnight, or ``NEVER``.
+
+    Returns
+    -------
+    int
+        Seconds since midnight; ``NEVER`` or more: after the last window.
+    """
     calls = problem.calls
     for index in range(calls[call, WINDOWS]):
         if arrive_s <= calls[call, WINDOW + 2 * index + 1]:
@@ -148,7 +193,22 @@ def done_at(problem: Problem, call: int, arrive_s: int) -> int:
 
 @leaf
 def arrive_by(problem: Problem, call: int, limit_s: int) -> int:
-    """Return the latest arrival whose visit is finished by ``limit_s``, or -1."""
+    """Return the latest arrival whose visit is finished by ``limit_s``.
+
+    Parameters
+    ----------
+    problem : Problem
+        The day.
+    call : int
+        Row of ``problem.calls``.
+    limit_s : int
+        Latest finish, seconds since midnight; may be negative.
+
+    Returns
+    -------
+    int
+        Seconds since midnight; -1: no arrival is early enough.
+    """
     calls = problem.calls
     latest_s = limit_s - calls[call, LENGTH]
     for index in range(calls[call, WINDOWS] - 1, -1, -1):
@@ -159,7 +219,22 @@ def arrive_by(problem: Problem, call: int, limit_s: int) -> int:
 
 @leaf
 def rested(problem: Problem, van: int, free_s: int) -> int:
-    """Return when the break is over if it is taken as soon as possible."""
+    """Return when the break is over if it is taken as soon as possible.
+
+    Parameters
+    ----------
+    problem : Problem
+        The day.
+    van : int
+        Row of ``problem.vans``, a van with a break.
+    free_s : int
+        When the van is free for it, seconds since midnight, or ``NEVER``.
+
+    Returns
+    -------
+    int
+        Seconds since midnight; ``NEVER`` after the last moment to begin it.
+    """
     vans = problem.vans
     if free_s > vans[van, MEAL_HI]:
         return NEVER
@@ -168,7 +243,22 @@ def rested(problem: Problem, van: int, free_s: int) -> int:
 
 @leaf
 def rest_by(problem: Problem, van: int, limit_s: int) -> int:
-    """Return the latest second from which a break can be over by ``limit_s``, or -1."""
+    """Return the latest second from which a break can be over by ``limit_s``.
+
+    Parameters
+    ----------
+    problem : Problem
+        The day.
+    van : int
+        Row of ``problem.vans``.
+    limit_s : int
+        Latest end of the break, seconds since midnight; may be negative.
+
+    Returns
+    -------
+    int
+        Seconds since midnight; -1: there is none.
+    """
     vans = problem.vans
     latest_s = limit_s - vans[van, MEAL_LENGTH]
     if latest_s < vans[van, MEAL_LO]:
@@ -178,7 +268,21 @@ def rest_by(problem: Problem, van: int, limit_s: int) -> int:
 
 @leaf
 def free_at_start(problem: Problem, van: int) -> tuple[int, int]:
-    """Return when the van may set off with its break due, and with it done."""
+    """Return when the van may set off with its break due, and with it done.
+
+    Parameters
+    ----------
+    problem : Problem
+        The day.
+    van : int
+        Row of ``problem.vans``.
+
+    Returns
+    -------
+    tuple of int
+        Seconds since midnight, break due and break done. A van without a break has
+        it done (due: ``NEVER``).
+    """
     start_s = problem.vans[van, SHIFT_LO]
     if problem.vans[van, MEAL_LENGTH] == 0:
         return NEVER, start_s
@@ -223,7 +327,24 @@ def serve(
 
 @leaf
 def back_at(problem: Problem, van: int, free: tuple[int, int], origin: int) -> int:
-    """Return when the van is at its finish place, or ``NEVER`` if that is too late."""
+    """Return when the van is at its finish place.
+
+    Parameters
+    ----------
+    problem : Problem
+        The day.
+    van : int
+        Row of ``problem.vans``.
+    free : tuple of int
+        When it is free at the origin, break due and break done; ``NEVER``: cannot be.
+    origin : int
+        Node of its last stop.
+
+    Returns
+    -------
+    int
+        Seconds since midnight; ``NEVER`` if past SHIFT_HI or without its break.
+    """
     target = problem.vans[van, FINISH]
     back_s = NEVER
     if free[1] < NEVER:
@@ -240,7 +361,24 @@ def back_at(problem: Problem, van: int, free: tuple[int, int], origin: int) -> i
 
 @leaf
 def price(problem: Problem, van: int, metres: int, back_s: int) -> int:
-    """Return a route's cost units."""
+    """Return a route's cost units.
+
+    Parameters
+    ----------
+    problem : Problem
+        The day.
+    van : int
+        Row of ``problem.vans``.
+    metres : int
+        Driven in all.
+    back_s : int
+        Second it is at its finish place; below ``NEVER``.
+
+    Returns
+    -------
+    int
+        Distance, paid time from SHIFT_LO and overtime past SHIFT_END.
+    """
     vans = problem.vans
     return (
         metres * vans[van, M_UNITS]
@@ -251,7 +389,20 @@ def price(problem: Problem, van: int, metres: int, back_s: int) -> int:
 
 @leaf
 def gap_m(problem: Problem, origin: int, target: int) -> int:
-    """Return the metres of one leg; none from or to anywhere."""
+    """Return the metres of one leg.
+
+    Parameters
+    ----------
+    problem : Problem
+        The day.
+    origin, target : int
+        Nodes of the travel tables; -1 is anywhere.
+
+    Returns
+    -------
+    int
+        Metres; 0 from or to anywhere.
+    """
     if origin < 0 or target < 0:
         return 0
     return problem.distance_m[origin, target]
@@ -287,7 +438,18 @@ def latest_before(
 
 @leaf
 def note_end(problem: Problem, routes: Routes, van: int) -> None:
-    """Work out a route's return and cost from its last label and its metres."""
+    """Work out a route's return and cost from its last label and its metres.
+
+    Parameters
+    ----------
+    problem : Problem
+        The day.
+    routes : Routes
+        BACK and MONEY of row ``van`` of its facts are changed. Where BACK is
+        ``NEVER``, the route breaks a rule and MONEY means nothing.
+    van : int
+        Row of ``problem.vans``.
+    """
     size = routes.facts[van, SIZE]
     if size == 0:
         routes.facts[van, BACK] = problem.vans[van, SHIFT_LO]

@@ -72,7 +72,22 @@ def new_tours(room: int) -> Tours:
 
 @kernel
 def hash_of(calls: int, last: int, size: int) -> int:
-    """Return a bucket for a set of calls and the last of them."""
+    """Return a bucket for a set of calls and the last of them.
+
+    Parameters
+    ----------
+    calls : int
+        The set, one bit per call.
+    last : int
+        A call, or 0 where only the set counts.
+    size : int
+        How many buckets, a power of two.
+
+    Returns
+    -------
+    int
+        0 to ``size`` - 1.
+    """
     # Odd multipliers below 2**30 keep every product inside 63 bits.
     low, high = calls & 0x7FFFFFFF, calls >> 31
     mixed = low * 0x1F123BB5 + high * 0x2545F491 + last * 0x27D4EB2F
@@ -86,7 +101,22 @@ def hash_of(calls: int, last: int, size: int) -> int:
 def add_label(
     tours: Tours, count: int, state: tuple[int, int, int, int, int, int]
 ) -> int:
-    """Add a label unless one as good is there; return how many labels there are."""
+    """Add a label unless one as good is there; return how many labels there are.
+
+    Parameters
+    ----------
+    tours : Tours
+        Changed in place; labels that are no better than the new one are dropped.
+    count : int
+        Labels so far.
+    state : tuple of int
+        SET, LAST, DUE, DONE, METRES and PARENT of the label.
+
+    Returns
+    -------
+    int
+        Labels now; one more than there is room for: it could not be added.
+    """
     calls, last, due_s, done_s, metres, parent = state
     labels, buckets = tours.labels, tours.buckets
     bucket = hash_of(calls, last, len(buckets))
@@ -124,7 +154,26 @@ def add_label(
 def close_label(
     problem: Problem, tours: Tours, van: int, label: int, found: int
 ) -> int:
-    """Drive a label home and keep it if it is its set's cheapest; return the sets."""
+    """Drive a label home and keep it if it is its set's cheapest; return the sets.
+
+    Parameters
+    ----------
+    problem : Problem
+        The day.
+    tours : Tours
+        ``best`` and ``best_at`` are changed, unless the van would be back too late.
+    van : int
+        Row of ``problem.vans``.
+    label : int
+        Row of ``tours.labels``.
+    found : int
+        Sets found so far.
+
+    Returns
+    -------
+    int
+        Sets found now.
+    """
     labels, best, best_at = tours.labels, tours.best, tours.best_at
     last = labels[label, LAST]
     free = (labels[label, DUE], labels[label, DONE])
@@ -157,6 +206,22 @@ def parts_reach(problem: Problem, van: int, known: int, call: int) -> bool:
 
     What is in short supply may still not go round: that depends on choices and on the
     other vans. But what is refused here could never be driven.
+
+    Parameters
+    ----------
+    problem : Problem
+        The day.
+    van : int
+        Row of ``problem.vans``.
+    known : int
+        The set, one bit per call.
+    call : int
+        One more, not among them.
+
+    Returns
+    -------
+    bool
+        Whether van and, if it loads there, shop hold ``problem.must`` of all of them.
     """
     shop = len(problem.vans)
     for part in range(problem.must.shape[1]):
