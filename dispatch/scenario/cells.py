@@ -21,6 +21,8 @@ _DASH = re.compile(r"\s*(?:-|\u2013|\u2014|\bto\b)\s*")  # hyphen, en dash, em d
 _FORBIDDEN_IN_ID = re.compile(r'[|/\\<>"?*\x00-\x1f\x7f]')
 _WAIVED = re.compile(r"waived\s+by\s+(.+)", re.IGNORECASE | re.DOTALL)
 
+_MOMENT = "a moment such as 2026-12-02 18:00, or 06:30"
+
 LONGEST_ID = 64
 LONGEST_NIGHT_S = 16 * 3600  # 22:00-06:00 means the next morning, 16:00-13:00 not
 FEW = 8  # words that are listed when none is near
@@ -482,11 +484,14 @@ def planned_at(clock: DayClock) -> Callable[[str], int]:
     def parse(text: str) -> int:
         day, _, time = text.replace("T", " ").rpartition(" ")
         if not day:
-            return clock_time(clock)(time)
+            try:
+                return clock_time(clock)(time)
+            except Refused:
+                raise Refused(_MOMENT) from None
         try:
             evening = DayClock(calendar_day(day.strip()), clock.zone)
         except Refused:
-            raise Refused("a moment such as 2026-12-02 18:00, or 06:30") from None
+            raise Refused(_MOMENT) from None
         apart = evening.midnight() - clock.midnight()
         if not -366 <= apart.days <= 2:  # noqa: PLR2004 - a year before, a day after
             raise Refused("a moment at most a year before the day")
@@ -541,6 +546,8 @@ def windows(clock: DayClock) -> Callable[[str], tuple[Window, ...]]:
     parse_window = window(clock)
 
     def parse(text: str) -> tuple[Window, ...]:
+        if "|" not in text and len(_DASH.split(text)) > 2:  # noqa: PLR2004 - one window
+            raise Refused("windows such as 08:00-10:00 | 13:00-17:00, with | between")
         found = sorted(
             (parse_window(word) for word in words(text)),
             key=lambda span: (span.start_s, span.end_s),

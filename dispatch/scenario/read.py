@@ -9,7 +9,7 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from dispatch.scenario import cells
-from dispatch.scenario.cells import Refused
+from dispatch.scenario.cells import FEW, Refused
 from dispatch.scenario.source import (
     Findings,
     Row,
@@ -50,6 +50,7 @@ CATEGORIES = (
 )
 USUAL_RATES = Rates(km_cents=50, hour_cents=3000, overtime_hour_cents=4500)
 USUAL_TRAFFIC = "town"
+_FILES = ("day.toml", "calls.csv", "vans.toml", "parts.csv", "stock.csv")
 READY_DETAILS = ("lead_h", "cost", "owner", "note")
 PART_COLUMNS = (
     "name",
@@ -116,17 +117,7 @@ def read_scenario(folder: Path) -> Day:
         With every fault of the folder, file by file.
     """
     findings = Findings()
-    if not folder.is_dir():
-        raise InvalidInput(
-            [
-                Fault(
-                    file=folder.name or str(folder),
-                    got="no such folder",
-                    expected="a folder with day.toml, calls.csv, vans.toml, parts.csv "
-                    "and stock.csv",
-                )
-            ]
-        )
+    _look_at_folder(folder)
     head = _read_head(folder, findings)
     parts = _read_parts(folder, findings)
     vans = _read_vans(folder, head, findings)
@@ -154,6 +145,25 @@ def read_scenario(folder: Path) -> Day:
             )
         )
     return replace(day, notices=tuple(dict.fromkeys(findings.notices)))
+
+
+def _look_at_folder(folder: Path) -> None:
+    """Refuse what cannot be a day at all, before asking for every file of it."""
+    expected = "a folder with day.toml, calls.csv, vans.toml, parts.csv and stock.csv"
+    if folder.is_dir():
+        if any((folder / name).exists() for name in _FILES):
+            return
+        got = "a folder without any of a day's files"
+        days = sorted(path.parent.name for path in folder.glob("*/day.toml"))
+        if days:
+            expected += f"; is it one of the folders in it: {', '.join(days[:FEW])}?"
+    elif folder.exists():
+        got = "a file"
+        if (folder.parent / "day.toml").exists():
+            expected += f"; is it '{folder.parent}'?"
+    else:
+        got = "no such folder"
+    raise InvalidInput([Fault(file=str(folder), got=got, expected=expected)])
 
 
 def resolve_traffic(profile: Traffic, clock: DayClock) -> Traffic:

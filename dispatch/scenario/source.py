@@ -29,6 +29,15 @@ _QUOTED = re.compile(r'"[^"]*"')
 _CONTROL = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f\x7f\ud800-\udfff]")
 _TOML_PLACE = re.compile(r"\(at line ([0-9]+), column [0-9]+\)")
 _SHOWN = 60
+_TOO_WIDE = re.compile(r"Expected [0-9]+ fields in line")
+# How a file begins that is not what it should be, and what it is then.
+_NO_TEXT = (
+    (b"PK\x03\x04", "a spreadsheet file or another archive, renamed"),
+    (b"\xd0\xcf\x11\xe0", "an old spreadsheet file, renamed"),
+    (b"%PDF", "a PDF, renamed"),
+    (b"\xff\xfe", "text in UTF-16"),
+    (b"\xfe\xff", "text in UTF-16"),
+)
 
 
 def shown(text: str) -> str:
@@ -48,6 +57,24 @@ def shown(text: str) -> str:
         return "nothing"
     flat = " ".join(text.split())
     return f"'{flat}'" if len(flat) <= _SHOWN else f"'{flat[: _SHOWN - 3]}...'"
+
+
+def is_it(name: str, strangers: Iterable[str]) -> str:
+    """Return a question after the unknown name that may stand for a missing one.
+
+    Parameters
+    ----------
+    name : str
+        What is missing.
+    strangers : iterable of str
+        Names that stand there and are not known.
+
+    Returns
+    -------
+    str
+        The question, or an empty string.
+    """
+    return nearest(name, strangers).replace("did you mean", "is it")
 
 
 @dataclass(slots=True, kw_only=True)
@@ -84,6 +111,8 @@ class Row:
         Dotted path of a TOML table, with its full stop.
     lines : mapping of str to int
         Lines of single cells, where they are known.
+    strangers : tuple of str
+        Names that stand there and are not known.
     """
 
     file: str
@@ -92,6 +121,7 @@ class Row:
     findings: Findings
     prefix: str = ""
     lines: Mapping[str, int] = field(default_factory=dict)
+    strangers: tuple[str, ...] = ()
 
     def refuse(self, column: str | None, got: str, expected: str) -> None:
         """Note a fault.
@@ -171,7 +201,8 @@ class Row:
         try:
             return parse(text)
         except Refused as refused:
-            self.refuse(column, shown(text), str(refused))
+            guess = "" if column in self.cells else is_it(column, self.strangers)
+            self.refuse(column, shown(text), f"{refused}{guess}")
             return stand_in
 
 
@@ -202,22 +233,16 @@ def read_text(path: Path, findings: Findings, *, why: str = "") -> str | None:
         raw = path.read_bytes()
     except FileNotFoundError:
         if why:
-            refuse("no such file", f"a file with {why}")
+            refuse("no such file", f"a file with {why}{_namesake(path)}")
         return None
     except OSError as error:
         refuse(f"a file that cannot be read ({error.strerror})", "a readable file")
         return None
-    try:
-        text = raw.decode("utf-8-sig")
-    except UnicodeDecodeError as error:
-        line = len(re.split(rb"\r\n|\r|\n", raw[: error.start]))
-        refuse(
-            f"byte 0x{raw[error.start]:02X} at position {error.start + 1}, "
-            "which is not UTF-8",
-            "text in UTF-8: save the file again and choose the encoding UTF-8",
-            line,
-        )
+    odd = _no_utf8(raw)
+    if odd is not None:
+        refuse(odd[0], _wanted(path), odd[1])
         return None
+    text = raw.decode("utf-8-sig")
     text = text.replace("\r\n", "\n").replace("\r", "\n")
     if not text.strip():
         refuse("an empty file", f"a file with {why}" if why else "a header line")
@@ -231,6 +256,41 @@ def read_text(path: Path, findings: Findings, *, why: str = "") -> str | None:
         )
         return None
     return text
+
+
+def _no_utf8(raw: bytes) -> tuple[str, int | None] | None:
+    """Return what a file is instead of text in UTF-8, and in which line it shows."""
+    for beginning, what in _NO_TEXT:
+        if raw.startswith(beginning):
+            return what, None
+    try:
+        raw.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        line = len(re.split(rb"\r\n|\r|\n", raw[: error.start]))
+        byte = f"byte 0x{raw[error.start]:02X} at position {error.start + 1}"
+        return f"{byte}, which is not UTF-8", line
+    return None
+
+
+def _wanted(path: Path) -> str:
+    """Return how a file should have been saved."""
+    kind = "csv text" if path.suffix == ".csv" else "plain text"
+    return f"{kind} in UTF-8: open it and save it again, choosing the encoding UTF-8"
+
+
+def _namesake(path: Path) -> str:
+    """Return a question after a file that is called nearly the same, or nothing."""
+    try:
+        others = [entry.name for entry in path.parent.iterdir() if entry.is_file()]
+    except OSError:
+        return ""
+    # 'calls.csv.txt' is what an editor makes of it, 'Calls.csv' what a person does.
+    for name in sorted(others):
+        if name.lower().startswith(path.name) or (
+            name.lower().startswith(f"{path.stem}.")
+        ):
+            return f"; is it '{name}'?"
+    return ""
 
 
 def _column_name(text: str) -> str:
@@ -323,6 +383,10 @@ def _parse(text: str, separator: str, width: int) -> pd.DataFrame | None:
             )
         except pd.errors.ParserWarning:
             return None
+        except pd.errors.ParserError as error:
+            if _TOO_WIDE.search(str(error)):
+                return None
+            raise
 
 
 def _header(
@@ -338,12 +402,8 @@ def _header(
             place.refuse(name, "the same column twice", "each column once")
     for name in required:
         if name not in names:
-            guess = nearest(name, (other for other in names if other not in known))
-            place.refuse(
-                name,
-                "no such column",
-                f"a column '{name}'" + guess.replace("did you mean", "is it"),
-            )
+            guess = is_it(name, (other for other in names if other not in known))
+            place.refuse(name, "no such column", f"a column '{name}'{guess}")
     for name, cell in zip(names, header, strict=False):
         if name and name not in known:
             place.findings.notices.append(
@@ -457,6 +517,7 @@ class Tree:
                 for key in self.values
                 if prefix + key in self.lines
             },
+            strangers=tuple(key for key in self.values if key not in known + below),
         )
         cells = {}
         for key, value in self.values.items():
@@ -621,12 +682,16 @@ def read_tree(path: Path, findings: Findings, *, why: str) -> Tree | None:
         message = str(error) if isinstance(error, ValueError) else "too deeply nested"
         place = _TOML_PLACE.search(message)
         at_end = text.rstrip().count("\n") + 1 if "end of document" in message else None
+        row = int(place[1]) if place else at_end
+        reason = _TOML_PLACE.sub("", message).strip()
+        line = text.split("\n")[row - 1].strip() if row else ""
         findings.faults.append(
             Fault(
                 file=path.name,
-                row=int(place[1]) if place else at_end,
-                got=_TOML_PLACE.sub("", message).strip(),
-                expected='TOML: key = "text", key = 12.5, [table], [[van]]',
+                row=row,
+                got=f"{shown(line)} ({reason})" if line else reason,
+                expected='TOML: key = "text" in straight quotation marks, key = 12.5 '
+                "with a full stop, [table], [[van]]",
             )
         )
         return None

@@ -423,17 +423,68 @@ def test_a_folder_that_is_not_there_is_a_fault(tmp_path: Path) -> None:
         read_scenario(tmp_path / "nowhere")
 
 
+@pytest.mark.parametrize("kept", FOLDER)
 def test_each_missing_file_is_named_and_nothing_follows_from_it(
+    tmp_path: Path, kept: str
+) -> None:
+    gone = {name.replace(".", "_"): None for name in FOLDER if name != kept}
+    found = [
+        fault
+        for fault in faults(tmp_path / "d", **gone)
+        if fault.got == "no such file" or fault.file != kept
+    ]
+    assert {fault.file for fault in found} == set(FOLDER) - {kept}
+    assert {fault.got for fault in found} == {"no such file"}
+
+
+def test_a_folder_of_days_is_asked_which_day_is_meant(tmp_path: Path) -> None:
+    lay(tmp_path / "monday")
+    with pytest.raises(InvalidInput) as caught:
+        read_scenario(tmp_path)
+    (fault,) = caught.value.faults
+    assert fault.file == str(tmp_path)
+    assert fault.got == "a folder without any of a day's files"
+    assert fault.expected.endswith("is it one of the folders in it: monday?")
+
+
+def test_a_file_of_a_day_points_to_its_folder(tmp_path: Path) -> None:
+    folder = lay(tmp_path / "monday")
+    with pytest.raises(InvalidInput) as caught:
+        read_scenario(folder / "calls.csv")
+    (fault,) = caught.value.faults
+    assert fault.got == "a file"
+    assert fault.expected.endswith(f"is it '{folder}'?")
+
+
+@pytest.mark.parametrize("name", ["calls.csv.txt", "calls.xlsx", "Calls.CSV.bak"])
+def test_a_file_with_nearly_the_right_name_is_pointed_out(
+    tmp_path: Path, name: str
+) -> None:
+    folder = lay(tmp_path / "d", calls_csv=None)
+    (folder / name).write_text(CALLS, encoding="utf-8")
+    with pytest.raises(InvalidInput) as caught:
+        read_scenario(folder)
+    (fault,) = caught.value.faults
+    assert fault.got == "no such file"
+    assert fault.expected.endswith(f"; is it '{name}'?")
+
+
+def test_a_misspelt_key_is_pointed_out_where_the_right_one_is_missing(
     tmp_path: Path,
 ) -> None:
-    found = faults(
-        tmp_path / "d",
-        **dict.fromkeys(
-            ("day_toml", "vans_toml", "parts_csv", "stock_csv", "calls_csv")
-        ),
-    )
-    assert {fault.file for fault in found} == set(FOLDER)
-    assert {fault.got for fault in found} == {"no such file"}
+    fault = the_fault(tmp_path / "d", day_toml=DAY.replace("lon = 8.0\n", "long = 8\n"))
+    assert (fault.column, fault.got) == ("shop.lon", "nothing")
+    assert fault.expected.endswith("is it 'long'?")
+
+
+@pytest.mark.parametrize(
+    "text", ["09:00-12:00, 14:00-17:00", "09:00-12:00 14:00-17:00"]
+)
+def test_several_windows_without_a_bar_are_told_how_to_stand(
+    tmp_path: Path, text: str
+) -> None:
+    fault = the_fault(tmp_path / "d", calls_csv=calls("windows", f'"{text}"'))
+    assert "08:00-10:00 | 13:00-17:00" in fault.expected
 
 
 def test_a_missing_parts_file_does_not_condemn_every_need(tmp_path: Path) -> None:
@@ -531,7 +582,19 @@ TABLE_FAULTS = [
     ("calls_csv", CALLS + '2,50,8,"rekey\n', "calls.csv", 3, "never closed"),
     ("calls_csv", "id,lat,lon,kind,id\n", "calls.csv", 1, "twice"),
     ("calls_csv", b"id,lat,lon,kind\n1,50,8,r\xe9key\n", "calls.csv", 2, "0xE9"),
-    ("calls_csv", b"PK\x03\x04\x00", "calls.csv", 1, "U+0003"),
+    ("calls_csv", b"PK\x00\x03", "calls.csv", 1, "U+0000"),
+    ("calls_csv", b"PK\x03\x04\x00", "calls.csv", None, "a spreadsheet file"),
+    ("calls_csv", b"\xd0\xcf\x11\xe0\xa1", "calls.csv", None, "an old spreadsheet"),
+    ("calls_csv", CALLS.encode("utf-16"), "calls.csv", None, "UTF-16"),
+    # The mark opens on line 2 and closes on line 3: one call, too many cells.
+    (
+        "calls_csv",
+        'id,lat,lon,kind,note\n1,50,8,rekey,"a\n2,"50",8,rekey,b\n',
+        "calls.csv",
+        2,
+        "more cells",
+    ),
+    ("day_toml", DAY.replace("50.0", "50,0"), "day.toml", 5, "'lat = 50,0'"),
     ("calls_csv", "," * 300, "calls.csv", 1, "more than 256 cells"),
     ("stock_csv", STOCK + "V1,FOB-1,2\n", "stock.csv", 5, "again"),
     ("stock_csv", STOCK + "V2,FOB-1,2\n", "stock.csv", 5, "'V2'"),
