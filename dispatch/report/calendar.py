@@ -84,7 +84,7 @@ def _utc(day: Day, time_s: int) -> datetime:
 def _summary(day: Day, visit: Visit) -> str:
     if visit.call is None:
         return "Break"
-    return clean(f"{name_kind(day, visit.call.kind)}, {visit.call.id}")
+    return clean(f"{name_kind(day, visit.call.kind)}, call {visit.call.id}")
 
 
 def _describe(day: Day, visit: Visit) -> str:

@@ -8,11 +8,11 @@ from dispatch.report.picture import RouteDrawing, StripDrawing, draw_route, draw
 from dispatch.report.words import (
     SHEET_LIMITS,
     Visit,
+    calls_words,
     clean,
     count,
     date_words,
     is_tight,
-    join,
     name_kind,
     name_part,
     place_words,
@@ -260,7 +260,7 @@ def _parts(answer: Answer, call_id: str) -> tuple[str, ...]:
 
 
 def _pick(answer: Answer, line: PickLine) -> PickRow:
-    uses = [f"for {join(line.call_ids)}"] if line.call_ids else []
+    uses = [f"for {calls_words(line.call_ids)}"] if line.call_ids else []
     if line.spares:
         uses.append(count(line.spares, "spare"))
     uses += [

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 from dispatch.report.words import (
     SHEET_LIMITS,
     Visit,
+    calls_words,
     clean,
     codes_words,
     count,
@@ -290,6 +291,15 @@ def _open(page: _Page, answer: Answer) -> None:
     page.gap()
     page.say(sums_words(answer) + ".")
     page.say(status_words(answer.plan))
+    _notices(page, day)
+
+
+def _notices(page: _Page, day: Day) -> None:
+    """Say what was left aside: a misspelt 'promise' makes another plan."""
+    if day.notices:
+        page.gap()
+    for notice in day.notices:
+        page.say(f"Notice: {notice}", hang=2)
 
 
 def _vans(page: _Page, answer: Answer) -> None:
@@ -380,7 +390,7 @@ def _stop(page: _Page, answer: Answer, visit: Visit, *, already_there: bool) -> 
         page.say(f"Break, {span_words(stop.finish_s - stop.start_s)}", 4, bold=True)
     else:
         page.say(
-            f"{call.id}, {name_kind(day, call.kind)}",
+            f"{name_kind(day, call.kind)}, call {call.id}",
             4,
             mark=f"{visit.number:>2}",
             bold=True,
@@ -484,7 +494,7 @@ def pick_words(answer: Answer, van_id: str, number: int) -> str:
     """
     picks = next(picks for picks in answer.pick_lists if picks.van_id == van_id)
     line = picks.lines[number]
-    uses = [f"for {join(line.call_ids)}"] if line.call_ids else []
+    uses = [f"for {calls_words(line.call_ids)}"] if line.call_ids else []
     if line.spares:
         uses.append(count(line.spares, "spare"))
     uses.extend(
@@ -555,7 +565,7 @@ def _short(page: _Page, short: Shortage, indent: int, day: Day) -> None:
         2,
     )
     if short.call_ids:
-        page.say(f"needed for: {join(short.call_ids)}", indent + 2, 2)
+        page.say(f"needed for {calls_words(short.call_ids)}", indent + 2, 2)
     if short.elsewhere:
         held = join(
             f"{number} at {counter_name(day, store)}"
@@ -568,10 +578,10 @@ def _purchase_words(day: Day, purchase: Purchase) -> tuple[str, ...]:
     """Return what a purchase is for, where it is, and when it can be here."""
     words = []
     if purchase.purpose is Purpose.SPARE:
-        uses = f" for {join(purchase.call_ids)}" if purchase.call_ids else ""
+        uses = f" for {calls_words(purchase.call_ids)}" if purchase.call_ids else ""
         words.append(f"spare{'' if purchase.quantity == 1 else 's'}{uses}")
     elif purchase.call_ids:
-        words.append(f"needed for: {join(purchase.call_ids)}")
+        words.append(f"needed for {calls_words(purchase.call_ids)}")
     lead = (
         f"lead time {lead_words(purchase.lead_time_s)}"
         if purchase.lead_time_s is not None
@@ -647,8 +657,6 @@ def _close(page: _Page, answer: Answer) -> None:
             source = f" ({clean(caution.source)})" if caution.source else ""
             page.say(f"{words}{source}.", 4, mark="  -")
     page.head("About this plan")
-    for notice in answer.day.notices:
-        page.say(f"Notice: {notice}", 2, 2)
     for words in (*travel_words(answer.day), SHEET_LIMITS):
         page.say(words, 2)
 
@@ -688,12 +696,13 @@ def check_text(
         else "Van check: not everything is there yet.",
         bold=True,
     )
+    _notices(page, day)
     if check.moves:
         page.head("Hand over before leaving")
         for move in check.moves:
             page.say(
                 f"{move.quantity} \u00d7 {move.name} ({move.part_id}), from "
-                f"{move.from_van} to {move.to_van}, for {move.call_id}",
+                f"{move.from_van} to {move.to_van}, for call {move.call_id}",
                 4,
                 mark="  -",
             )
@@ -730,7 +739,7 @@ def check_text(
 
 
 def _part_words(part: "PartCheck") -> str:
-    words = [f"for {join(part.call_ids)}"] if part.call_ids else []
+    words = [f"for {calls_words(part.call_ids)}"] if part.call_ids else []
     if part.instead_of:
         words.append(f"instead of {join(part.instead_of)}")
     if part.spares:

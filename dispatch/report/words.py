@@ -2,7 +2,7 @@
 
 import math
 import unicodedata
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import timedelta
 
@@ -335,6 +335,22 @@ def join(words: Iterable[str], last: str = "and") -> str:
     if len(listed) < 2:  # noqa: PLR2004 - nothing to join
         return "".join(listed)
     return f"{', '.join(listed[:-1])} {last} {listed[-1]}"
+
+
+def calls_words(call_ids: Sequence[str]) -> str:
+    """Return ``call 3`` or ``calls 3 and 4``: never a bare number beside the stops'.
+
+    Parameters
+    ----------
+    call_ids : sequence of str
+        At least one.
+
+    Returns
+    -------
+    str
+        The word and the ids.
+    """
+    return f"{'call' if len(call_ids) == 1 else 'calls'} {join(call_ids)}"
 
 
 def is_tight(day: Day, call: Call, stop: Stop) -> bool:

@@ -69,9 +69,38 @@ def test_every_call_is_named_with_its_customer_place_and_phone() -> None:
         assert f"{call.customer}, {call.place.name}, tel {call.phone}" in words
 
 
+def test_what_was_left_aside_stands_before_the_first_route() -> None:
+    # A misspelt 'promise' makes another plan: nobody must find that on the last page.
+    before, _, after = TEXT.partition("\nVan V1")
+    assert "Notice: calls.csv: column 'colour' is not known" in before
+    assert "Notice" not in after
+
+
+def test_a_call_is_never_a_bare_number_beside_the_number_of_a_stop() -> None:
+    numbered = replace(
+        ANSWER,
+        day=replace(DAY, calls=(replace(DAY.calls[0], id="9"), *DAY.calls[1:])),
+        plan=replace(
+            PLAN,
+            routes=(
+                replace(
+                    PLAN.routes[0],
+                    stops=(
+                        replace(PLAN.routes[0].stops[0], call_id="9"),
+                        *PLAN.routes[0].stops[1:],
+                    ),
+                ),
+                *PLAN.routes[1:],
+            ),
+        ),
+    )
+    assert "\n 1  " in plan_text(numbered)
+    assert ", call 9\n" in plan_text(numbered)
+
+
 def test_slack_and_waiting_are_what_the_plan_says() -> None:
     # C2: arrives 09:08:48, starts 09:30, promise ends 11:00: slack 1 h 30.
-    block = TEXT.split(" 2  C2, Add a key")[1].split("\n\n")[0]
+    block = TEXT.split(" 2  Add a key, call C2")[1].split("\n\n")[0]
     assert "slack 1 h 30" in block
     assert "wait 21 min" in block
 
@@ -93,10 +122,12 @@ def test_a_start_near_the_end_of_the_promise_is_called_tight() -> None:
 def test_the_pick_list_says_bin_part_numbers_calls_spares_and_substitute() -> None:
     words = squeeze(TEXT)
     assert (
-        "A5 3 - Chip blank, edge cut, long head (BLANK-5): for C3, 1 spare, "
+        "A5 3 - Chip blank, edge cut, long head (BLANK-5): for call C3, 1 spare, "
         "instead of Chip blank, edge cut (BLANK-4)" in words
     )
-    assert "A1 - 6 House blank, six pin (BLANK-1): for C6 and C4, 1 spare" in words
+    assert (
+        "A1 - 6 House blank, six pin (BLANK-1): for calls C6 and C4, 1 spare" in words
+    )
 
 
 def test_tonight_counts_the_codes_and_what_they_cost() -> None:
@@ -188,10 +219,10 @@ def test_a_note_on_a_code_is_never_shown() -> None:
 def test_purchases_say_what_hangs_on_them_and_whether_they_come_in_time() -> None:
     words = squeeze(TEXT)
     assert (
-        "1 \u00d7 Proximity fob, four button (FOB-9), 52.00 needed for: C9 "
+        "1 \u00d7 Proximity fob, four button (FOB-9), 52.00 needed for call C9 "
         "at Eastgate 9, lead time 2 days, too late for this day" in words
     )
-    assert "spare for C7 lead time not known" in words
+    assert "spare for call C7 lead time not known" in words
 
 
 def test_vans_with_the_same_reason_are_named_together() -> None:
