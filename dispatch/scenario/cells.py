@@ -372,6 +372,38 @@ def words(text: str) -> tuple[str, ...]:
     return tuple(word for part in text.split("|") if (word := part.strip()))
 
 
+def term(text: str) -> str:
+    """Return a term of the trade as the tables write it.
+
+    Parameters
+    ----------
+    text : str
+        As a person writes it: ``Key programming``.
+
+    Returns
+    -------
+    str
+        ``key_programming``.
+    """
+    return "_".join(text.lower().replace("-", " ").split())
+
+
+def terms(text: str) -> frozenset[str]:
+    """Return the terms of a list cell, separated by ``|``.
+
+    Parameters
+    ----------
+    text : str
+        The cell.
+
+    Returns
+    -------
+    frozenset of str
+        As the tables write them.
+    """
+    return frozenset(term(word) for word in words(text))
+
+
 def priority(text: str) -> int:
     """Return a priority.
 

@@ -135,6 +135,7 @@ def read_scenario(folder: Path) -> Day:
         calls=calls,
     )
     day = _read_travel(folder, head, day, findings)
+    _look_at_terms(day, findings)
     _look_at_log(folder, findings)
     if findings.faults:
         files = list(dict.fromkeys(fault.file for fault in findings.faults))
@@ -637,8 +638,8 @@ def _read_van(table: Tree, head: _Head, taken: set[str]) -> Van:
         shift=shift,
         overtime_limit_s=overtime_s,
         meal=_read_meal(table, clock, paid),
-        skills=frozenset(cells.words(row.text("skills"))),
-        equipment=frozenset(cells.words(row.text("equipment"))),
+        skills=cells.terms(row.text("skills")),
+        equipment=cells.terms(row.text("equipment")),
         rates=_read_rates(
             row, ("km_cost", "hour_cost", "overtime_hour_cost"), head.rates
         ),
@@ -694,6 +695,22 @@ def _read_meal(table: Tree, clock: DayClock, paid: Window | None) -> Break | Non
             "a window in which the break fits into the van's shift",
         )
     return Break(window=span, length_s=length_s)
+
+
+def _look_at_terms(day: Day, findings: Findings) -> None:
+    """Note a van's skill or equipment that nothing asks for, but nearly."""
+    for what in ("skills", "equipment"):
+        usual = frozenset[str]().union(*(getattr(k, what) for k in day.kinds.values()))
+        asked = usual.union(*(getattr(call, what) for call in day.calls))
+        for van in day.vans:
+            has: frozenset[str] = getattr(van, what)
+            for word in sorted(has - asked):
+                guess = cells.nearest(word, sorted(usual - has))
+                if guess:
+                    findings.notices.append(
+                        f"vans.toml: no work asks for '{word}' among the {what} of "
+                        f"van '{van.id}'{guess}"
+                    )
 
 
 # --- calls.csv ---------------------------------------------------------------
@@ -772,8 +789,8 @@ def _read_call(
         windows=free,
         promise=promise,
         needs=() if parts is None else row.read("needs", cells.needs(parts), ()),
-        skills=kind.skills | set(cells.words(row.text("skills"))),
-        equipment=kind.equipment | set(cells.words(row.text("equipment"))),
+        skills=kind.skills | cells.terms(row.text("skills")),
+        equipment=kind.equipment | cells.terms(row.text("equipment")),
         priority=row.read("priority", cells.priority, 2),
         required_van=None
         if vans is None
@@ -788,7 +805,7 @@ def _read_call(
 
 
 def _kind(text: str) -> str:
-    word = "_".join(text.lower().replace("-", " ").split())
+    word = cells.term(text)
     if word not in kinds():
         names = {kind.name.lower(): kind.id for kind in kinds().values()}
         if text.lower() in names:

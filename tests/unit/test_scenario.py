@@ -418,6 +418,36 @@ def test_faults_of_all_files_come_in_one_list(tmp_path: Path) -> None:
     assert "did you mean 'rekey'" in found[4].expected
 
 
+@pytest.mark.parametrize(
+    "word", ["key_programming", "Key programming", "key-programming"]
+)
+def test_a_skill_may_be_written_as_people_write(tmp_path: Path, word: str) -> None:
+    folder = lay(
+        tmp_path / "d",
+        vans_toml=f'{VANS}skills = ["{word}"]\n',
+        calls_csv=calls("skills", word),
+    )
+    day = read_scenario(folder)
+    assert day.vans[0].skills == {"key_programming"}
+    assert day.calls[0].skills == {"pinning", "key_programming"}
+    assert day.notices == ()
+
+
+def test_a_skill_that_nothing_asks_for_is_noted_when_it_looks_misspelt(
+    tmp_path: Path,
+) -> None:
+    folder = lay(
+        tmp_path / "d",
+        vans_toml=VANS + 'skills = ["pining"]\nequipment = ["low_roof"]\n',
+        calls_csv=calls("equipment", "low_roof"),
+    )
+    (notice,) = read_scenario(folder).notices
+    assert notice == (
+        "vans.toml: no work asks for 'pining' among the skills of van 'V1'; did you "
+        "mean 'pinning'?"
+    )
+
+
 def test_a_folder_that_is_not_there_is_a_fault(tmp_path: Path) -> None:
     with pytest.raises(InvalidInput, match="no such folder"):
         read_scenario(tmp_path / "nowhere")
