@@ -10,6 +10,7 @@ import json
 import os
 import shutil
 import sys
+import tempfile
 import traceback
 from collections.abc import Callable
 from dataclasses import asdict, dataclass
@@ -126,7 +127,7 @@ class Desk(click.Group):
             _tell_faults(error, as_json=ctx.meta.get(_AS_JSON, False))
             ctx.exit(Exit.BAD_INPUT)
         except (Unavailable, OSError) as error:
-            _tell(f"keyround: {error}")
+            _tell(f"keyround: {_say(error)}")
             ctx.exit(Exit.ENVIRONMENT)
         except KeyboardInterrupt:
             _tell("\nbroken off: no plan, nothing written")
@@ -139,8 +140,26 @@ class Desk(click.Group):
             ctx.exit(Exit.OUR_FAULT)
 
 
+def _try_to_write(folder: Path) -> None:
+    """Find out whether files can be written into a folder."""
+    try:
+        with tempfile.TemporaryFile(dir=folder):
+            pass
+    except OSError as error:
+        reason = f"cannot write into this folder ({error.strerror})"
+        raise OSError(error.errno, reason, str(folder)) from None
+
+
 def _tell(words: str) -> None:
     click.echo(words, err=True)
+
+
+def _say(error: Exception) -> str:
+    """Return an error in words, without the system's number for it."""
+    if isinstance(error, OSError) and error.strerror:
+        where = f"{error.filename}: " if error.filename else ""
+        return f"{where}{error.strerror}"
+    return str(error)
 
 
 def _tell_faults(error: InvalidInput, *, as_json: bool) -> None:
@@ -313,15 +332,10 @@ def plan(  # noqa: PLR0913 - one per option
     day = ctx.obj.read(folder)
     if out is not None:  # better now than after the search
         out.mkdir(parents=True, exist_ok=True)
+        _try_to_write(out)
     meter = stderr_meter(quiet=quiet)
     made = _search(ctx.obj, day, seed=seed, rounds=rounds, seconds=seconds, meter=meter)
     answer = ctx.obj.answer(day, made)
-    if out is not None:
-        from dispatch.report import write_all
-
-        files = write_all(answer, out)
-        if not quiet:
-            _tell(f"wrote {len(files)} files into {out}")
     if as_json:
         from api.schemas import plan_json
 
@@ -330,6 +344,12 @@ def plan(  # noqa: PLR0913 - one per option
         from dispatch.report.text import plan_text
 
         _show(plan_text(answer, **_screen()))
+    if out is not None:  # last: a disk that is full now does not cost the plan
+        from dispatch.report import write_all
+
+        files = write_all(answer, out)
+        if not quiet:
+            _tell(f"wrote {len(files)} files into {out}")
     ctx.exit(Exit.UNPLACED if made.unplaced else Exit.PLANNED)
 
 

@@ -338,7 +338,7 @@ def _vans(page: _Page, answer: Answer) -> None:
     idle = [name_van(van) for van in day.vans if van.id not in out]
     if idle:
         page.gap()
-        page.say(f"Not needed: {'; '.join(idle)}.")
+        page.say(f"Without calls: {'; '.join(idle)}.")
 
 
 def _route(page: _Page, answer: Answer, route: Route) -> None:

@@ -257,6 +257,29 @@ def test_a_folder_that_cannot_be_written_is_the_environments_fault(
     assert "file" in result.stderr
 
 
+@pytest.mark.skipif(not Path("/proc/self").is_dir(), reason="needs a /proc")
+def test_a_folder_that_takes_no_files_is_told_before_the_search() -> None:
+    # Nobody can make a file in /proc, root neither.
+    result = plan("--out", "/proc", obj=engine(broken(RuntimeError("searched"))))
+    assert result.exit_code == 3
+    assert "/proc: cannot write into this folder" in result.stderr
+    assert "Errno" not in result.stderr
+
+
+def test_reports_that_cannot_be_written_do_not_cost_the_plan(tmp_path: Path) -> None:
+    out = tmp_path / "out"
+
+    def plan_day(day: Day, **_: Any) -> Plan:
+        out.rmdir()
+        out.write_text("in the way")
+        return planned(day)
+
+    result = plan("--out", str(out), obj=engine(plan_day))
+    assert result.exit_code == 3
+    assert "C1" in result.stdout
+    assert "out" in result.stderr
+
+
 @pytest.mark.parametrize(
     "error", [PermissionError("no"), Unavailable("no"), OSError("disk full")]
 )

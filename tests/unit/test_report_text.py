@@ -279,9 +279,9 @@ def test_the_footer_names_what_the_driving_times_cannot_know() -> None:
 
 
 def test_a_van_that_stays_in_is_named() -> None:
-    assert "Not needed" not in TEXT
+    assert "Without calls" not in TEXT
     more = replace(DAY, vans=(*DAY.vans, a_van("West")))
-    assert "Not needed: West" in plan_text(replace(ANSWER, day=more))
+    assert "Without calls: West" in plan_text(replace(ANSWER, day=more))
 
 
 @pytest.mark.parametrize("width", [40, 72, 80, 100, 132])
