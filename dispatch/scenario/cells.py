@@ -19,6 +19,7 @@ _ONLY = re.compile(r"(.*?)\s+only", re.DOTALL)
 _OR = re.compile(r"\s+or\s+")
 _DASH = re.compile(r"\s*(?:-|\u2013|\u2014|\bto\b)\s*")  # hyphen, en dash, em dash
 _FORBIDDEN_IN_ID = re.compile(r'[|/\\<>"?*\x00-\x1f\x7f]')
+_HALF_DAY = re.compile(r"[0-9]\s*[ap]\.?\s?m\b", re.IGNORECASE)
 _WAIVED = re.compile(r"waived\s+by\s+(.+)", re.IGNORECASE | re.DOTALL)
 
 _MOMENT = "a moment such as 2026-12-02 18:00, or 06:30"
@@ -492,6 +493,8 @@ def clock_time(clock: DayClock) -> Callable[[str], int]:
                     f"a clock time that exists on {clock.day}: on that day the clock "
                     f"jumps over {text}"
                 ) from None
+            if _HALF_DAY.search(text):
+                raise Refused("the 24-hour clock: 13:00 for 1 PM") from None
             raise Refused(
                 "a local clock time such as 08:30 (hours 24 to 47 are the next day's)"
             ) from None

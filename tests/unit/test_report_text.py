@@ -362,6 +362,7 @@ def test_lead_times_are_said_in_their_natural_unit() -> None:
 def test_the_van_check_names_every_van_and_every_loose_call() -> None:
     check = van_check(DAY)
     text = squeeze(check_text(DAY, check))
+    assert "Notice: calls.csv: column 'colour' is not known" in text
     for van in check.vans:
         assert f"Van {van.van_id}, {van.driver}" in text
         assert van.text[1:] in text

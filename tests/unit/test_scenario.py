@@ -507,6 +507,14 @@ def test_a_misspelt_key_is_pointed_out_where_the_right_one_is_missing(
     assert fault.expected.endswith("is it 'long'?")
 
 
+@pytest.mark.parametrize("text", ["8am-12pm", "1:00 PM-3:00 PM", "08:00-1 p.m."])
+def test_a_clock_of_twelve_hours_is_told_of_the_one_of_24(
+    tmp_path: Path, text: str
+) -> None:
+    fault = the_fault(tmp_path / "d", calls_csv=calls("promise", text))
+    assert fault.expected == "the 24-hour clock: 13:00 for 1 PM"
+
+
 @pytest.mark.parametrize(
     "text", ["09:00-12:00, 14:00-17:00", "09:00-12:00 14:00-17:00"]
 )
