@@ -739,6 +739,8 @@ def _read_calls(
         elif call.id:
             first[call.id] = row
         calls.append(call)
+    if rows == []:
+        findings.notices.append("calls.csv: no call below the header")
     return tuple(calls)
 
 

@@ -507,6 +507,12 @@ def test_a_misspelt_key_is_pointed_out_where_the_right_one_is_missing(
     assert fault.expected.endswith("is it 'long'?")
 
 
+def test_a_day_without_calls_is_a_day_that_says_so(tmp_path: Path) -> None:
+    day = read_scenario(lay(tmp_path / "d", calls_csv="id,lat,lon,kind\n"))
+    assert day.calls == ()
+    assert day.notices == ("calls.csv: no call below the header",)
+
+
 @pytest.mark.parametrize("text", ["8am-12pm", "1:00 PM-3:00 PM", "08:00-1 p.m."])
 def test_a_clock_of_twelve_hours_is_told_of_the_one_of_24(
     tmp_path: Path, text: str
