@@ -740,7 +740,8 @@ def test_an_invented_day_reads_back_as_it_was_written(
     seed: int, sizes: tuple[int, int], *, clock_change: bool
 ) -> None:
     day = generate_day(seed, *sizes, clock_change=clock_change)
-    assert back(day) == day
+    said = () if day.calls else ("calls.csv: no call below the header",)
+    assert back(day) == replace(day, notices=said)
 
 
 def test_odd_seconds_own_traffic_and_a_matrix_read_back_too() -> None:
