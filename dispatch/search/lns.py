@@ -3,9 +3,12 @@
 Slack induction by string removals, Christiaens and Vanden Berghe (2020),
 Transportation Science 54(2):417-433: strings of adjacent calls are removed from
 routes near a random call; the calls return one by one, each at its cheapest place,
-now and then skipping a place ('blink'); a worse solution is kept with a chance that
-falls as the search cools. Two solutions are compared by what they leave out first
-and by money second; nothing trades one for the other.
+now and then skipping a place ('blink'). In between two vans swap what follows two
+neighbouring calls (Potvin and Rousseau (1995), An exchange heuristic for routeing
+problems with time windows, Journal of the Operational Research Society
+46(12):1433-1446, from memory). A worse solution is kept with a chance that falls as
+the search cools. Two solutions are compared by what they leave out first and by money
+second; nothing trades one for the other.
 """
 
 from typing import NamedTuple
@@ -58,6 +61,10 @@ STRING_MAX = 10.0  # longest string (the paper's value)
 SPLIT_SHARE = 0.5  # strings that keep a piece in their middle (the paper's value)
 KEPT_GROWTH = 0.01  # chance that the kept piece grows by one (the paper's value)
 BLINK = 0.01  # chance of skipping a place (the paper's value)
+TAILS = 0.5  # rounds that swap what follows in two routes (keyround's own addition: in
+# long routes a string is too short to do it; halved the gap on such instances)
+TRIES = 40  # pairs of calls looked at in such a round
+NEXT_TO = 30  # the second of a pair is one of so many nearest
 WHOLE = 0.01  # rounds that empty one whole route instead (keyround's own addition:
 # long routes are otherwise never given up)
 RETRIED = 10  # left-out calls tried again in one round
@@ -702,6 +709,173 @@ def recreate(
             memory.touched[best_van] = 1
 
 
+@leaf
+def swap_pays(
+    problem: Problem,
+    memory: Memory,
+    vans: tuple[int, int],
+    cuts: tuple[int, int],
+    allowance: float,
+) -> bool:
+    """Return whether two vans that are alike can swap tails, and cheaply enough.
+
+    Parameters
+    ----------
+    problem, memory : Problem, Memory
+        The search; ``memory.now`` is looked at.
+    vans : tuple of int
+        Two vans with one TWIN.
+    cuts : tuple of int
+        Position of the first call that leaves each route; the first cut is behind a
+        call, the second before one.
+    allowance : float
+        Cost units the swap may add; only kilometres are reckoned here.
+
+    Returns
+    -------
+    bool
+        Certain as to time, parts not looked at.
+    """
+    routes = memory.now
+    labels, order, sizes = routes.labels, routes.order, routes.facts
+    van, other = vans
+    here, there = order[van, cuts[0] - 1], order[other, cuts[1]]
+    ends = cuts[0] == sizes[van, SIZE]
+    after = problem.vans[van, FINISH] if ends else order[van, cuts[0]]
+    before = order[other, cuts[1] - 1] if cuts[1] > 0 else problem.vans[other, START]
+    if problem.vans[van, S_UNITS] == 0 and problem.vans[van, OVER_UNITS] == 0:
+        more_m = gap_m(problem, here, there)
+        more_m -= gap_m(problem, here, after) + gap_m(problem, before, there)
+        if cuts[1] > 0 or not ends:  # else the other van stays in
+            more_m += gap_m(problem, before, after)
+        if more_m * problem.vans[van, M_UNITS] >= allowance:
+            return False
+    fits = True
+    for turn in range(2):  # a loop, so that the test is compiled in once
+        giver, taker = (van, other) if turn == 0 else (other, van)
+        here_cut, there_cut = (cuts[0], cuts[1]) if turn == 0 else (cuts[1], cuts[0])
+        leg = (here, there) if turn == 0 else (before, after)
+        free = (labels[giver, here_cut, FREE_DUE], labels[giver, here_cut, FREE_DONE])
+        latest = (
+            labels[taker, there_cut, LATEST_DUE],
+            labels[taker, there_cut, LATEST_DONE],
+        )
+        fits = fits and fits_before(problem, van, free, leg, latest)
+    return fits
+
+
+@leaf
+def tail_allowed(
+    problem: Problem, routes: Routes, van: int, cut: int, other: int
+) -> bool:
+    """Return whether another van may serve all calls of a route from a position on.
+
+    Parameters
+    ----------
+    problem, routes : Problem, Routes
+        The search.
+    van, cut : int
+        The route and the position.
+    other : int
+        The van that would take over.
+
+    Returns
+    -------
+    bool
+        As ``problem.allowed`` has it, call by call.
+    """
+    for index in range(cut, routes.facts[van, SIZE]):
+        if problem.allowed[other, routes.order[van, index]] == 0:
+            return False
+    return True
+
+
+@kernel
+def exchange(
+    problem: Problem, memory: Memory, vans: tuple[int, int], cuts: tuple[int, int]
+) -> bool:
+    """Swap the tails of two routes in ``memory.now``.
+
+    Parameters
+    ----------
+    problem, memory : Problem, Memory
+        The search.
+    vans, cuts : tuple of int
+        The routes, and the position of the first call that leaves each.
+
+    Returns
+    -------
+    bool
+        False where parts or times do not allow it: both routes are then to be
+        copied back from ``memory.kept``.
+    """
+    routes = memory.now
+    order, facts = routes.order, routes.facts
+    van, other = vans
+    memory.touched[van] = 1
+    memory.touched[other] = 1
+    given, taken = facts[van, SIZE] - cuts[0], facts[other, SIZE] - cuts[1]
+    for index in range(given):
+        return_parts(problem, routes, van, order[van, cuts[0] + index])
+        memory.queue[index] = order[van, cuts[0] + index]
+    for index in range(taken):
+        return_parts(problem, routes, other, order[other, cuts[1] + index])
+        order[van, cuts[0] + index] = order[other, cuts[1] + index]
+    for index in range(given):
+        order[other, cuts[1] + index] = memory.queue[index]
+    facts[van, SIZE] = cuts[0] + taken
+    facts[other, SIZE] = cuts[1] + given
+    for index in range(taken):
+        if not take_parts(problem, routes, van, order[van, cuts[0] + index]):
+            return False
+    for index in range(given):
+        if not take_parts(problem, routes, other, order[other, cuts[1] + index]):
+            return False
+    return time_route(problem, routes, van) and time_route(problem, routes, other)
+
+
+@kernel
+def swap_tails(
+    problem: Problem, memory: Memory, rng: np.random.Generator, allowance: float
+) -> bool:
+    """Let two vans swap what follows two neighbouring calls of their routes.
+
+    Parameters
+    ----------
+    problem, memory, rng : Problem, Memory, numpy.random.Generator
+        The search; ``memory.now`` and ``memory.touched`` are changed.
+    allowance : float
+        Cost units the swap may add.
+
+    Returns
+    -------
+    bool
+        Whether a swap was made that can be driven.
+    """
+    routes = memory.now
+    count = len(problem.calls)
+    for van in range(len(problem.vans)):
+        memory.touched[van] = 0
+    for _ in range(TRIES if count > 1 else 0):
+        call = int(rng.random() * count)
+        rank = 1 + int(rng.random() * min(NEXT_TO, count - 1))
+        neighbour = problem.near[call, rank]
+        vans = (routes.van_of[call], routes.van_of[neighbour])
+        if vans[0] < 0 or vans[1] < 0 or vans[0] == vans[1]:
+            continue
+        cuts = (routes.place_of[call] + 1, routes.place_of[neighbour])
+        if problem.vans[vans[0], TWIN] == problem.vans[vans[1], TWIN]:
+            if not swap_pays(problem, memory, vans, cuts, allowance):
+                continue
+        elif not (
+            tail_allowed(problem, routes, vans[0], cuts[0], vans[1])
+            and tail_allowed(problem, routes, vans[1], cuts[1], vans[0])
+        ):
+            continue
+        return exchange(problem, memory, vans, cuts)
+    return False
+
+
 @kernel
 def copy_route(source: Routes, target: Routes, van: int) -> None:
     """Copy one van's row of everything.
@@ -785,7 +959,7 @@ def search(
     rounds: int,
     heat: tuple[float, float],
 ) -> None:
-    """Run some rounds of ruin and recreate.
+    """Run some rounds: ruin and recreate, or a swap of tails.
 
     Parameters
     ----------
@@ -806,13 +980,19 @@ def search(
     score = memory.score
     for _ in range(rounds):
         temperature *= cooling
-        waiting = ruin(problem, memory, rng)
+        allowance = -temperature * np.log(1.0 - rng.random())
+        if rng.random() < TAILS:
+            driveable = swap_tails(problem, memory, rng, allowance)
+        else:
+            waiting = ruin(problem, memory, rng)
+            driveable = waiting >= 0
+            if driveable:
+                sort_queue(problem, memory, rng, waiting)
+                recreate(problem, memory, rng, waiting)
         better = False
         accepted = False
         left_out, money = 0, score[NOW_MONEY]
-        if waiting >= 0:
-            sort_queue(problem, memory, rng, waiting)
-            recreate(problem, memory, rng, waiting)
+        if driveable:
             for call in range(len(problem.calls)):
                 if memory.now.van_of[call] < 0:
                     left_out += problem.calls[call, WEIGHT]
@@ -825,8 +1005,7 @@ def search(
                 left_out == score[BEST_LEFT] and money < score[BEST_MONEY]
             )
             accepted = left_out < score[NOW_LEFT] or (
-                left_out == score[NOW_LEFT]
-                and money < score[NOW_MONEY] - temperature * np.log(1.0 - rng.random())
+                left_out == score[NOW_LEFT] and money < score[NOW_MONEY] + allowance
             )
         if accepted:
             for van in range(vans):

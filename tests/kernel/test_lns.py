@@ -22,11 +22,16 @@ from dispatch.search.lns import (
     POOLED,
     Memory,
     cheapest_place,
+    copy_rest,
+    copy_route,
+    exchange,
     insert,
     new_memory,
     parts_there,
     ruin,
     search,
+    swap_pays,
+    tail_allowed,
 )
 from dispatch.search.schedule import MONEY, SIZE, VERSION, Routes
 from shared.model import Rates
@@ -400,3 +405,94 @@ def test_calls_nobody_can_start_and_days_without_calls_or_vans_do_no_harm() -> N
         memory = searched(case_of(day).problem, 5)
         assert memory.best.facts[:, SIZE].tolist() == [0] * len(day.vans)
         assert memory.score[BEST_MONEY] == memory.score[POOLED] == 0
+
+
+# --- swaps of tails ----------------------------------------------------------
+
+
+def undo(memory: Memory, vans: tuple[int, int]) -> None:
+    for van in vans:
+        copy_route(memory.kept, memory.now, van)
+    copy_rest(memory.kept, memory.now)
+
+
+def all_swaps(
+    problem: Problem, routes: Routes
+) -> Iterator[tuple[tuple[int, int], tuple[int, int]]]:
+    """Return every pair of vans and cuts: behind a call, and before one."""
+    for van, place, _ in placed(problem, routes):
+        for other, there, _ in placed(problem, routes):
+            if van != other:
+                yield (van, other), (place + 1, there)
+
+
+def test_swapped_tails_leave_the_books_as_if_worked_out_anew() -> None:
+    driveable = 0
+    for case in cases(fewer(24, 8), 10, 3):
+        memory = searched(case.problem, fewer(60, 20))
+        undo(memory, (0, 1))
+        for vans, cuts in list(all_swaps(case.problem, memory.now)):
+            first, second = (row(memory.now, van) for van in vans)
+            allowed = all(
+                case.problem.allowed[van, call]
+                for van, calls in zip(
+                    vans, (second[cuts[1] :], first[cuts[0] :]), strict=True
+                )
+                for call in calls
+            )
+            if allowed and exchange(case.problem, memory, vans, cuts):
+                driveable += 1
+                assert row(memory.now, vans[0]) == first[: cuts[0]] + second[cuts[1] :]
+                assert row(memory.now, vans[1]) == second[: cuts[1]] + first[cuts[0] :]
+                assert_books_balance(case.problem, memory.now)
+            undo(memory, vans)
+            assert_books_balance(case.problem, memory.now)
+    assert driveable > fewer(20, 3)
+
+
+def test_for_vans_that_are_alike_a_swap_is_foreseen_to_the_second_and_the_metre() -> (
+    None
+):
+    # Three alike vans, no parts, kilometres alone cost: nothing is left to chance.
+    rates = Rates(km_cents=50)
+    vans = tuple(a_van(f"V{n}", shift=window(8, 12.5), rates=rates) for n in range(3))
+    seen = {True: 0, False: 0}
+    for seed in range(fewer(12, 4)):
+        dice = np.random.default_rng(seed)
+        calls = [
+            a_call(
+                f"C{n}",
+                place=at(*dice.uniform(-9, 9, 2)),
+                promise=window(8 + (open_h := dice.uniform(0, 3)), 9 + open_h),
+            )
+            for n in range(10)
+        ]
+        problem = case_of(a_day(*calls, vans=vans)).problem
+        memory = searched(problem, 30, seed)
+        undo(memory, (0, 1))
+        before = memory.now.facts[:, MONEY].sum()
+        for pair, cuts in list(all_swaps(problem, memory.now)):
+            foreseen = swap_pays(problem, memory, pair, cuts, float(HUGE))
+            assert exchange(problem, memory, pair, cuts) == foreseen
+            seen[foreseen] += 1
+            if foreseen:
+                more = int(memory.now.facts[:, MONEY].sum() - before)
+                undo(memory, pair)
+                assert swap_pays(problem, memory, pair, cuts, more + 0.5)
+                assert not swap_pays(problem, memory, pair, cuts, more - 0.5)
+            undo(memory, pair)
+    assert min(seen.values()) > 20
+
+
+def test_a_tail_goes_only_to_a_van_that_may_serve_all_of_it() -> None:
+    safes = frozenset({"safes"})
+    calls = [a_call("A"), a_call("B", skills=safes), a_call("C")]
+    vans = (a_van("V1", skills=safes), a_van("V2"))
+    problem = case_of(a_day(*calls, vans=vans)).problem
+    _, routes = timed(problem, 0, (0, 1, 2))
+    assert [tail_allowed(problem, routes, 0, cut, 1) for cut in range(4)] == [
+        False,
+        False,
+        True,
+        True,
+    ]
