@@ -314,11 +314,30 @@ class _Drive:
             yield from self._differs(
                 Rule.TIMING, "the arrival", stop.arrive_s, arrived_s, stop
             )
+            yield from self._judge_leave_by(stop, spot)
         if stop.start_s < arrived_s:
             text = f"starts at {stop.start_s}, arrives at {arrived_s}"
             yield self._wrong(Rule.TIMING, text, stop.call_id)
         self.here = spot
         self.clock_s = stop.start_s
+
+    def _judge_leave_by(self, stop: Stop, spot: _Spot | None) -> Iterator[Violation]:
+        """Check that leaving then is in time, and a second later is not."""
+        leave_s = stop.leave_by_s
+        if leave_s is None or self.here is None or spot is None:
+            return
+        right = leave_s >= self.clock_s
+        if right and self.here.node is not None and spot.node is not None:
+            row, column = self.travel.keys[self.here.node], self.travel.keys[spot.node]
+            base_s = int(self.travel.base_s[row, column])
+            there_s, late_s = (
+                arrive_s(self.travel.traffic, leave_s + second, base_s)
+                for second in (0, 1)
+            )
+            right = there_s <= stop.start_s < late_s
+        if not right:
+            text = f"leaving at {leave_s} is not the last that is in time"
+            yield self._wrong(Rule.TIMING, text, stop.call_id)
 
     def _judge_visit(self, stop: Stop) -> Iterator[Violation]:
         yield from self._arrive(stop, self._spot_of(stop))

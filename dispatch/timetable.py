@@ -2,7 +2,8 @@
 
 The search only knows whether an order works and what it costs. Here the same order
 gets its clock times, in plain code: everything as early as possible, the break
-where it delays the end of the day least, and the first departure as late as the
+where it delays the end of the day least (and, where that is all the same, where the
+driver waits at fewest places), and the first departure as late as the
 first stop allows, because nobody sits in front of a closed door by choice.
 """
 
@@ -15,6 +16,8 @@ from dispatch.travel.profile import arrive_s, depart_latest_s
 from shared.model import Break, Call, Day, Place, Route, Stop, StopKind, Van
 from shared.units import UNITS_PER_METRE, UNITS_PER_SECOND
 
+SHORT_WAIT_S = 300  # nobody minds; own choice
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Way:
@@ -23,6 +26,11 @@ class _Way:
     free_s: int
     stops: tuple[Stop, ...] = ()
     there: bool = False  # at the next stop's street already: the break was taken there
+
+    @property
+    def idle(self) -> int:
+        """At how many places the driver sits and waits."""
+        return len({stop.place for stop in self.stops if stop.wait_s > SHORT_WAIT_S})
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -62,6 +70,26 @@ class _Driver:
         leave_s = depart_latest_s(self.travel.traffic, arrive_by_s, base_s)
         return -1 if leave_s is None else leave_s
 
+    def leave_by(self, leg: _Leg, drive_s: int, start_s: int) -> int | None:
+        """Return the latest departure for a start, where there is a drive at all."""
+        return self.leave_latest(leg, start_s) if drive_s > 0 else None
+
+    def postpone(self, pause: Stop, leg: _Leg, until_s: int) -> Stop:
+        """Take a break that waits for its window as late as the next visit allows.
+
+        Two waits, one on each side of the break, become one before it.
+        """
+        meal = self.van.meal
+        if meal is None or pause.wait_s == 0:
+            return pause
+        start_s = min(meal.window.end_s, until_s) - meal.length_s
+        return replace(
+            pause,
+            start_s=start_s,
+            finish_s=start_s + meal.length_s,
+            leave_by_s=self.leave_by(leg, pause.drive_s, start_s),
+        )
+
     def rest(self, meal: Break, leg: _Leg, way: _Way, *, there: bool) -> _Way | None:
         """Return the way with the break taken before driving, or on arrival."""
         metres, at_s = self.drive(leg, way.free_s) if there else (0, way.free_s)
@@ -77,6 +105,7 @@ class _Driver:
             arrive_s=at_s,
             start_s=start_s,
             finish_s=start_s + meal.length_s,
+            leave_by_s=self.leave_by(leg, at_s - way.free_s, start_s),
         )
         return _Way(free_s=pause.finish_s, stops=(*way.stops, pause), there=there)
 
@@ -91,20 +120,25 @@ class _Driver:
                 start_s = max(at_s, earliest_s)
                 # A visit of no length may lie in two windows: where they touch.
                 last_s = max(last for first, last in spans if first <= start_s <= last)
+                before, drive_s = way.stops, at_s - way.free_s
+                if way.there:
+                    pause = self.postpone(before[-1], leg, start_s)
+                    before, at_s = (*before[:-1], pause), pause.finish_s
                 stop = Stop(
                     kind=StopKind.CALL,
                     call_id=call.id,
                     place=call.place,
                     drive_m=metres,
-                    drive_s=at_s - way.free_s,
+                    drive_s=drive_s,
                     arrive_s=at_s,
                     start_s=start_s,
                     finish_s=start_s + self.day.planned_s(call),
                     slack_s=last_s - start_s
                     if call.windows or call.promise is not None
                     else None,
+                    leave_by_s=self.leave_by(leg, drive_s, start_s),
                 )
-                return _Way(free_s=stop.finish_s, stops=(*way.stops, stop))
+                return _Way(free_s=stop.finish_s, stops=(*before, stop))
         return None
 
 
@@ -139,11 +173,12 @@ def lay_out(
     for call_id in call_ids:
         call = calls[call_id]
         leg = _Leg(origin=origin, target=f"call:{call_id}", here=here, there=call.place)
-        ways = [done]
+        ways: list[_Way | None] = []
         if due is not None and van.meal is not None:
             ways += [
                 driver.rest(van.meal, leg, due, there=there) for there in (False, True)
             ]
+        ways.append(done)  # last: if all the same, visits before the break come first
         done = _earliest([driver.visit(call, leg, way) for way in ways if way])
         due = driver.visit(call, leg, due) if due is not None else None
         if done is None and due is None:
@@ -159,7 +194,7 @@ def lay_out(
         ways.append(driver.rest(van.meal, home, due, there=False))
     best = min(
         (way for way in ways if way is not None),
-        key=lambda way: driver.drive(home, way.free_s)[1],
+        key=lambda way: (driver.drive(home, way.free_s)[1], way.idle),
         default=None,
     )
     if best is None:
@@ -174,7 +209,7 @@ def _end_of_day(place: Place | None, node: str) -> tuple[str | None, Place | Non
 def _earliest(ways: Sequence[_Way | None]) -> _Way | None:
     return min(
         (way for way in ways if way is not None),
-        key=lambda way: way.free_s,
+        key=lambda way: (way.free_s, way.idle),
         default=None,
     )
 

@@ -542,6 +542,9 @@ class Stop:
     slack_s : int or None
         How much later than ``start_s`` this visit could start without leaving its
         own window or promise.
+    leave_by_s : int or None
+        Latest second to set off for here and still start as planned; ``None`` where
+        there is no drive to wait before.
     """
 
     kind: StopKind
@@ -553,6 +556,7 @@ class Stop:
     start_s: int
     finish_s: int
     slack_s: int | None = None
+    leave_by_s: int | None = None
 
     @property
     def wait_s(self) -> int:

@@ -334,6 +334,11 @@ def stop_with(row: int, position: int, **changes: Any) -> Edit:
     return edit
 
 
+def leave_by(time_s: int) -> Edit:
+    """Say how late the van may set off for D."""
+    return stop_with(0, 3, leave_by_s=time_s)
+
+
 def issue_with(row: int, **changes: Any) -> Edit:
     issues = list(ISSUES)
     issues[row] = replace(issues[row], **changes)
@@ -484,6 +489,13 @@ PLANTS: dict[str, tuple[Rule, Edit]] = {
     "a visit's slack is too long": (Rule.TIMING, stop_with(0, 0, slack_s=3600)),
     "a visit's slack is left out": (Rule.TIMING, stop_with(0, 3, slack_s=None)),
     "a visit at any time has slack": (Rule.TIMING, stop_with(0, 1, slack_s=0)),
+    # D is 5 min away and starts at 13:00: 12:55 is the last that is in time.
+    "leaving by then is too late": (Rule.TIMING, leave_by(clock(12, 55) + 1)),
+    "one could leave later than that": (Rule.TIMING, leave_by(clock(12, 55) - 1)),
+    "leaving by then is before the break is over": (
+        Rule.TIMING,
+        leave_by(clock(12, 40)),
+    ),
     "a break has slack": (Rule.TIMING, stop_with(0, 2, slack_s=900)),
     "the van is back at another time": (
         Rule.TIMING,

@@ -257,6 +257,38 @@ def test_who_rests_at_the_first_street_leaves_late_for_the_break() -> None:
     ]
 
 
+def test_of_two_waits_around_a_break_one_is_made() -> None:
+    # A is done at 8:40, B opens at 12:00, the break can start from 9:30 to 11:00. At
+    # A's kerb there would be a wait of 50 min, and from 10:15 one of 105 at B's; so
+    # all of it is at B's street, from 8:55 on, with the break as late as may be.
+    late = call("B", windows=(window(12, 14),))
+    assert strip(laid(A, late, meal=meal(9.5, 11.5)))[2:4] == [
+        "break 15 km 15 min 8:55 11:00-11:30",
+        "B 0 km 0 min 11:30 12:00-12:30",
+    ]
+    # With time enough the break ends when the visit begins: there is one wait only.
+    assert strip(laid(A, late, meal=meal(9.5, 13)))[2:4] == [
+        "break 15 km 15 min 8:55 11:30-12:00",
+        "B 0 km 0 min 12:00 12:00-12:30",
+    ]
+
+
+def test_who_has_to_wait_is_told_how_late_the_drive_may_begin() -> None:
+    # B opens at 12 and is 15 min from A, which is done at 8:40.
+    route = laid(A, call("B", windows=(window(12, 14),)))
+    assert route is not None
+    first, second = route.stops
+    assert (first.leave_by_s, second.leave_by_s) == (8 * HOUR_S, 11.75 * HOUR_S)
+    # Taken at B's street the break is what must not start late; B itself is no drive.
+    route = laid(A, call("B", windows=(window(12, 14),)), meal=meal(9.5, 13))
+    assert route is not None
+    assert [stop.leave_by_s for stop in route.stops] == [
+        8 * HOUR_S,
+        11.25 * HOUR_S,  # 15 min before the break at 11:30
+        None,
+    ]
+
+
 def test_a_break_that_waits_at_the_start_place_is_when_the_day_begins() -> None:
     # Anywhere: the van is at A's door; break 9:00-9:30 before or at the street alike.
     route = laid(
