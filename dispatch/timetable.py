@@ -29,8 +29,9 @@ class _Way:
 
     @property
     def idle(self) -> int:
-        """At how many places the driver sits and waits."""
-        return len({stop.place for stop in self.stops if stop.wait_s > SHORT_WAIT_S})
+        """At how many places the driver sits and waits; for the first he leaves late."""
+        waits = [stop for stop in self.stops[1:] if stop.wait_s > SHORT_WAIT_S]
+        return len({stop.place for stop in waits})
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
