@@ -29,7 +29,7 @@ class _Way:
 
     @property
     def idle(self) -> int:
-        """At how many places the driver sits and waits; for the first he leaves late."""
+        """At how many places the driver waits; for the first stop it leaves late."""
         waits = [stop for stop in self.stops[1:] if stop.wait_s > SHORT_WAIT_S]
         return len({stop.place for stop in waits})
 
