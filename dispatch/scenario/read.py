@@ -625,6 +625,8 @@ def _read_van(table: Tree, head: _Head, taken: set[str]) -> Van:
     else:
         paid = Window(start_s=shift.start_s, end_s=shift.end_s + overtime_s)
     start = _read_end(table, row, "start", head, head.day.shop.place)
+    if "start" in places and "loads_at_shop" not in row.cells:
+        _look_at_start(row, start, head)
     return Van(
         id=van_id,
         driver=row.text("driver"),
@@ -644,6 +646,21 @@ def _read_van(table: Tree, head: _Head, taken: set[str]) -> Van:
             row, ("km_cost", "hour_cost", "overtime_hour_cost"), head.rates
         ),
     )
+
+
+def _look_at_start(row: Row, start: Place | None, head: _Head) -> None:
+    """Note a van that stands at the shop, but will not load there."""
+    shop = head.day.shop.place
+    if (
+        head.placed
+        and start is not None
+        and (start.lat_deg, start.lon_deg) == (shop.lat_deg, shop.lon_deg)
+    ):
+        row.findings.notices.append(
+            f"{row.file}: van '{row.text('id')}' starts where the shop is, but takes "
+            'nothing along from there: say start = "shop", or loads_at_shop = true '
+            "(or false, if that is meant)"
+        )
 
 
 def _read_end(

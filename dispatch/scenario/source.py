@@ -19,6 +19,7 @@ from typing import Any, TypeVar
 import pandas as pd
 
 from dispatch.scenario.cells import Refused, nearest
+from shared.dialect import USUAL, Dialect
 from shared.errors import Fault
 
 T = TypeVar("T")
@@ -26,6 +27,7 @@ T = TypeVar("T")
 MOST_COLUMNS = 256
 _SEPARATORS = ",;\t"
 _QUOTED = re.compile(r'"[^"]*"')
+_DECIMAL_COMMA = re.compile(r'"?-?[0-9]+,[0-9]+"?')
 _CONTROL = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f\x7f\ud800-\udfff]")
 _TOML_PLACE = re.compile(r"\(at line ([0-9]+), column [0-9]+\)")
 _SHOWN = 60
@@ -329,8 +331,7 @@ def read_table(
     if text is None:
         return None
     lines = text.split("\n")
-    first = next(_QUOTED.sub("", line) for line in lines if line.strip())
-    separator = max(_SEPARATORS, key=first.count)
+    separator = _find_separator(text)
     frame = None
     wide = max(range(len(lines)), key=lambda number: lines[number].count(separator))
     width = 1 + lines[wide].count(separator)
@@ -362,6 +363,38 @@ def read_table(
         return None
     records = [[str(cell) for cell in record] for record in frame.to_numpy()]
     return _rows(path.name, records, findings, required, optional)
+
+
+def _find_separator(text: str) -> str:
+    """Return what stands between the cells of the header line."""
+    lines = (_QUOTED.sub("", line) for line in text.splitlines() if line.strip())
+    first = next(lines, "")
+    return max(_SEPARATORS, key=first.count)
+
+
+def find_dialect(path: Path) -> Dialect:
+    """Return how a table is written, so that others can be written alike.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+
+    Returns
+    -------
+    Dialect
+        The separator of its header line, and a decimal comma where a cell shows one;
+        comma and full stop where there is no such file.
+    """
+    try:
+        text = path.read_text(encoding="utf-8-sig")
+    except (OSError, UnicodeDecodeError):
+        return USUAL
+    separator = _find_separator(text)
+    # A comma between cells leaves no comma for decimals.
+    cells = [] if separator == "," else re.split(rf"[{separator}\n]", text)
+    comma = any(_DECIMAL_COMMA.fullmatch(cell.strip()) for cell in cells)
+    return Dialect(separator=separator, decimal="," if comma else ".")
 
 
 def _parse(text: str, separator: str, width: int) -> pd.DataFrame | None:
@@ -460,6 +493,8 @@ def _rows(
                 f"{len(names)} cells: put a cell that holds a separator in "
                 'quotation marks, "..."',
             )
+            # Every cell behind the surplus separator is shifted: one fault says it.
+            row.findings = Findings()
         rows.append(row)
     return rows if all(name in names for name in required) else None
 

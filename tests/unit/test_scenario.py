@@ -12,13 +12,19 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from dispatch.generator import generate_day
-from dispatch.scenario import read_scenario, resolve_traffic, write_scenario
+from dispatch.scenario import (
+    find_dialect,
+    read_scenario,
+    resolve_traffic,
+    write_scenario,
+)
 from dispatch.scenario.read import (
     CALL_COLUMNS,
     PART_COLUMNS,
     READY_DETAILS,
     VAN_KEYS,
 )
+from shared.dialect import USUAL, Dialect
 from shared.errors import Fault, InvalidInput
 from shared.model import Day, Need, ReadyKind, ReadyState, Traffic, Window
 from shared.trade import kinds, traffic_profiles
@@ -255,6 +261,20 @@ def test_a_van_from_home_does_not_load_at_the_shop(tmp_path: Path) -> None:
     assert van.start.name == "home"
     assert van.finish == van.start
     assert not van.loads_at_shop
+
+
+def test_a_van_at_the_shop_that_does_not_load_there_is_pointed_out(
+    tmp_path: Path,
+) -> None:
+    text = VANS + 'start = { lat = 50.0, lon = 8.0, name = "yard" }\n'
+    day = read_scenario(lay(tmp_path / "d", vans_toml=text))
+    assert not day.vans[0].loads_at_shop
+    (notice,) = day.notices
+    assert "van 'V1' starts where the shop is" in notice
+    assert "loads_at_shop = true" in notice
+    for said in ("true", "false"):  # whoever says either has thought of it
+        text_said = f"{text}loads_at_shop = {said}\n"
+        assert read_scenario(lay(tmp_path / said, vans_toml=text_said)).notices == ()
 
 
 def test_a_van_may_start_and_finish_anywhere(tmp_path: Path) -> None:
@@ -550,6 +570,39 @@ def test_no_cell_is_lost_where_a_stray_quotation_mark_joins_lines(
     found = faults(tmp_path / "d", calls_csv=text)
     assert found[0].row == 2
     assert "more cells than the header has columns, from '9'" in found[0].got
+
+
+def test_a_line_with_too_many_cells_is_one_fault_whatever_is_shifted(
+    tmp_path: Path,
+) -> None:
+    text = (
+        "id,lat,lon,kind,windows,priority\n"
+        "1,50,01,8,01,rekey,08:00-09:00,2\n"  # decimal commas between commas
+        "2,50,8,sorcery,,\n"
+    )
+    first, second = faults(tmp_path / "d", calls_csv=text)
+    assert (first.row, first.column) == (2, None)
+    assert "more cells" in first.got
+    assert (second.row, second.column) == (3, "kind")
+
+
+@pytest.mark.parametrize(
+    ("text", "dialect"),
+    [
+        ("id,lat,lon\n1,50.5,8.5\n", Dialect(separator=",", decimal=".")),
+        ("id;lat;lon\r\n1;50,5;8,5\r\n", Dialect(separator=";", decimal=",")),
+        ("id;lat;lon\n1;50.5;8.5\n", Dialect(separator=";", decimal=".")),
+        ("id\tlat\tlon\n1\t-50,5\t8,5\n", Dialect(separator="\t", decimal=",")),
+        ("id;note\n1;2, 3 or 4,5 keys\n", Dialect(separator=";", decimal=".")),
+        ("", USUAL),
+    ],
+)
+def test_how_a_table_is_written_is_seen_from_its_cells(
+    tmp_path: Path, text: str, dialect: Dialect
+) -> None:
+    (tmp_path / "calls.csv").write_bytes(b"\xef\xbb\xbf" + text.encode())
+    assert find_dialect(tmp_path / "calls.csv") == dialect
+    assert find_dialect(tmp_path / "no.csv") == USUAL
 
 
 CELL_FAULTS = [
