@@ -3,34 +3,47 @@
 UTF-8 with a byte-order mark, without which spreadsheets spoil names. A cell of
 words that a spreadsheet would take for a formula gets an apostrophe in front (the
 usual defence, see OWASP, 'CSV Injection'); numbers and telephone numbers stay as
-they are. Times are RFC 3339, and as people read them are whole minutes, hours, money
-with decimals, and kilometres or miles: the column's name says which.
+they are. Separator and decimal sign are those of the firm's own tables, so that its
+spreadsheet opens them with a double click. Everything is as people read it: times of
+the local clock with the date of a row's first time beside them, whole minutes, hours,
+money with decimals, and kilometres or miles: the column's name says which.
 """
 
 import csv
 import io
 import re
 from collections.abc import Sequence
-from datetime import datetime
+from datetime import date, datetime
+from decimal import Decimal
 
-from dispatch.report.document import PlanDocument, SpanDocument
+from dispatch.report.document import (
+    CallDocument,
+    PlanDocument,
+    SpanDocument,
+    StopDocument,
+    VanDocument,
+)
 from dispatch.report.words import clean
-from shared.units import money
+from shared.dialect import USUAL, Dialect
+from shared.units import DistanceUnit, money
 
-Cell = str | int | float | bool | datetime | None
+Cell = str | int | float | Decimal | bool | date | datetime | None
+Table = tuple[Sequence[str], Sequence[Sequence[Cell]]]  # header and rows
 
 # Also the wide forms that some spreadsheets read alike.
 _FORMULA = tuple("=+-@\uff1d\uff0b\uff0d\uff20")
 _PHONE = re.compile(r"\+[0-9 ]*[0-9]")  # nothing is reckoned with one plus sign
 
 
-def tables(plan: PlanDocument) -> dict[str, str]:
+def tables(plan: PlanDocument, dialect: Dialect = USUAL) -> dict[str, str]:
     """Return the plan's tables as CSV text.
 
     Parameters
     ----------
     plan : PlanDocument
         The plan.
+    dialect : Dialect, optional
+        Separator and decimal sign.
 
     Returns
     -------
@@ -38,17 +51,17 @@ def tables(plan: PlanDocument) -> dict[str, str]:
         File name to text; lines end in CR LF, the byte-order mark is not in it.
     """
     return {
-        "stops.csv": _stops(plan),
-        "picks.csv": _picks(plan),
-        "unplaced.csv": _unplaced(plan),
-        "purchases.csv": _purchases(plan),
-        "tonight.csv": _tonight(plan),
+        "stops.csv": _write(*_stops(plan), dialect),
+        "picks.csv": _write(*_picks(plan), dialect),
+        "unplaced.csv": _write(*_unplaced(plan), dialect),
+        "purchases.csv": _write(*_purchases(plan), dialect),
+        "tonight.csv": _write(*_tonight(plan), dialect),
     }
 
 
-def _stops(plan: PlanDocument) -> str:
+def _stops(plan: PlanDocument) -> Table:
     unit = plan.day.distance
-    return _write(
+    return (
         (
             "van_id",
             "driver",
@@ -63,60 +76,92 @@ def _stops(plan: PlanDocument) -> str:
             "lon_deg",
             "description",
             "note",
-            "leave_at",
+            "date",
+            "leave",
             f"drive_{unit}",
             "drive_min",
-            "arrive_at",
+            "arrive",
             "wait_min",
-            "start_at",
-            "finish_at",
-            "promise_start_at",
-            "promise_end_at",
+            "start",
+            "finish",
+            "promise_start",
+            "promise_end",
+            "windows",
             "slack_min",
             "tight",
         ),
-        [
-            (
-                van.id,
-                van.driver,
-                stop.number,
-                stop.kind.value,
-                stop.call.id if stop.call else None,
-                stop.call.kind_name if stop.call else None,
-                stop.call.customer if stop.call else None,
-                stop.call.phone if stop.call else None,
-                stop.place.name if stop.place else None,
-                stop.place.lat_deg if stop.place else None,
-                stop.place.lon_deg if stop.place else None,
-                stop.call.description if stop.call else None,
-                stop.call.note if stop.call else None,
-                stop.leave_at,
-                unit.number(stop.drive_m),
-                _minutes(stop.drive_s),
-                stop.arrive_at,
-                _minutes(stop.wait_s),
-                stop.start_at,
-                stop.finish_at,
-                *_ends(stop.call.promise if stop.call else None),
-                # Rounded down, as everywhere: never more than there is.
-                stop.slack_s // 60 if stop.slack_s is not None else None,
-                stop.tight,
-            )
-            for van in plan.vans
-            for stop in van.stops
-        ],
+        [row for van in plan.vans for row in _van_stops(van, unit)],
     )
 
 
-def _picks(plan: PlanDocument) -> str:
-    return _write(
+def _van_stops(van: VanDocument, unit: DistanceUnit) -> list[Sequence[Cell]]:
+    """Return a van's stops, and last the way back where it has one."""
+    rows = [_stop(van, stop, unit) for stop in van.stops]
+    if van.finish is not None:
+        leave_at = van.stops[-1].finish_at
+        rows.append(
+            (
+                van.id,
+                van.driver,
+                None,
+                "way back",
+                *[None] * 4,
+                van.finish.name,
+                van.finish.lat_deg,
+                van.finish.lon_deg,
+                None,
+                None,
+                leave_at.date(),
+                leave_at,
+                Decimal(unit.number(van.last_drive_m)),
+                _minutes(van.last_drive_s),
+                van.finish_at,
+                *[None] * 8,
+            )
+        )
+    return rows
+
+
+def _stop(van: VanDocument, stop: StopDocument, unit: DistanceUnit) -> Sequence[Cell]:
+    call, place = stop.call, stop.place
+    return (
+        van.id,
+        van.driver,
+        stop.number,
+        stop.kind.value,
+        call.id if call else None,
+        call.kind_name if call else None,
+        call.customer if call else None,
+        call.phone if call else None,
+        place.name if place else None,
+        place.lat_deg if place else None,
+        place.lon_deg if place else None,
+        call.description if call else None,
+        call.note if call else None,
+        stop.leave_at.date(),
+        stop.leave_at,
+        Decimal(unit.number(stop.drive_m)),
+        _minutes(stop.drive_s),
+        stop.arrive_at,
+        _minutes(stop.wait_s),
+        stop.start_at,
+        stop.finish_at,
+        *_hours_asked(call),
+        # Rounded down, as everywhere: never more than there is.
+        stop.slack_s // 60 if stop.slack_s is not None else None,
+        stop.tight,
+    )
+
+
+def _picks(plan: PlanDocument) -> Table:
+    return (
         (
             "van_id",
             "bin",
             "part_id",
             "name",
             "load",
-            "aboard",
+            "from_van",
             "spares",
             "call_ids",
             "instead_of",
@@ -141,8 +186,8 @@ def _picks(plan: PlanDocument) -> str:
     )
 
 
-def _unplaced(plan: PlanDocument) -> str:
-    return _write(
+def _unplaced(plan: PlanDocument) -> Table:
+    return (
         (
             "call_id",
             "kind",
@@ -150,8 +195,10 @@ def _unplaced(plan: PlanDocument) -> str:
             "phone",
             "place",
             "priority",
-            "promise_start_at",
-            "promise_end_at",
+            "date",
+            "promise_start",
+            "promise_end",
+            "windows",
             "van_id",
             "rule",
             "reason",
@@ -165,7 +212,8 @@ def _unplaced(plan: PlanDocument) -> str:
                 unplaced.call.phone,
                 unplaced.call.place.name,
                 unplaced.call.priority,
-                *_ends(unplaced.call.promise),
+                plan.day.date,
+                *_hours_asked(unplaced.call),
                 reason.van_id,
                 reason.rule.value,
                 reason.text,
@@ -177,8 +225,8 @@ def _unplaced(plan: PlanDocument) -> str:
     )
 
 
-def _purchases(plan: PlanDocument) -> str:
-    return _write(
+def _purchases(plan: PlanDocument) -> Table:
+    return (
         (
             "part_id",
             "name",
@@ -195,7 +243,7 @@ def _purchases(plan: PlanDocument) -> str:
                 purchase.part_id,
                 purchase.name,
                 purchase.quantity,
-                money(purchase.cost_cents),
+                Decimal(money(purchase.cost_cents)),
                 purchase.purpose.value,
                 " ".join(purchase.call_ids),
                 purchase.where_name,
@@ -207,7 +255,7 @@ def _purchases(plan: PlanDocument) -> str:
     )
 
 
-def _tonight(plan: PlanDocument) -> str:
+def _tonight(plan: PlanDocument) -> Table:
     calls = {
         call.id: call
         for call in (
@@ -215,7 +263,7 @@ def _tonight(plan: PlanDocument) -> str:
             *(unplaced.call for unplaced in plan.unplaced),
         )
     }
-    return _write(
+    return (
         (
             "call_id",
             "customer",
@@ -225,7 +273,8 @@ def _tonight(plan: PlanDocument) -> str:
             "owner",
             "cost",
             "lead_time_h",
-            "by_at",
+            "by_date",
+            "by",
         ),
         [
             (
@@ -235,8 +284,9 @@ def _tonight(plan: PlanDocument) -> str:
                 tonight.item.kind.value,
                 tonight.ask,
                 tonight.item.owner,
-                money(tonight.item.cost_cents),
+                Decimal(money(tonight.item.cost_cents)),
                 _hours(tonight.item.lead_time_s),
+                tonight.by_at.date() if tonight.by_at else None,
                 tonight.by_at,
             )
             for tonight in plan.tonight
@@ -255,27 +305,43 @@ def _hours(duration_s: int | None) -> float | None:
     return whole if rest == 0 else round(duration_s / 3600, 2)
 
 
-def _ends(span: SpanDocument | None) -> tuple[Cell, Cell]:
-    return (span.start_at, span.end_at) if span is not None else (None, None)
+def _hours_asked(call: CallDocument | None) -> tuple[Cell, Cell, Cell]:
+    """Return a promise's ends, and the windows as calls.csv writes them."""
+    if call is None:
+        return None, None, None
+    windows = " | ".join(_span(window) for window in call.windows)
+    if call.promise is None:
+        return None, None, windows
+    return call.promise.start_at, call.promise.end_at, windows
 
 
-def _write(header: Sequence[str], rows: Sequence[Sequence[Cell]]) -> str:
+def _span(window: SpanDocument) -> str:
+    return f"{window.start_at:%H:%M}-{window.end_at:%H:%M}"
+
+
+def _write(
+    header: Sequence[str], rows: Sequence[Sequence[Cell]], dialect: Dialect
+) -> str:
     text = io.StringIO(newline="")
-    writer = csv.writer(text)
+    writer = csv.writer(text, delimiter=dialect.separator)
     writer.writerow(header)
-    writer.writerows([_guard(cell) for cell in row] for row in rows)
+    writer.writerows([_guard(cell, dialect) for cell in row] for row in rows)
     return text.getvalue()
 
 
-def _guard(cell: Cell) -> str | int | float:
-    if cell is None:
-        return ""
-    if isinstance(cell, bool):
-        return "yes" if cell else "no"
-    if isinstance(cell, datetime):
-        return cell.isoformat()
-    if isinstance(cell, str):
-        words = clean(cell)
-        harmless = not words.startswith(_FORMULA) or _PHONE.fullmatch(words)
-        return words if harmless else f"'{words}"
-    return cell
+def _guard(cell: Cell, dialect: Dialect) -> str:
+    match cell:
+        case None:
+            return ""
+        case bool():
+            return "yes" if cell else "no"
+        case datetime():
+            return f"{cell:%H:%M}"
+        case date():
+            return cell.isoformat()
+        case str():
+            words = clean(cell)
+            harmless = not words.startswith(_FORMULA) or _PHONE.fullmatch(words)
+            return words if harmless else f"'{words}"
+        case _:
+            return str(cell).replace(".", dialect.decimal)

@@ -201,6 +201,9 @@ class StopDocument:
         Where; null for a break that is taken anywhere.
     leave_at, arrive_at, start_at, finish_at : datetime
         When the van sets off towards it, is there, begins and ends.
+    leave_by : datetime or None
+        When the van could set off towards it at the latest and still begin there
+        as planned; null where there is no drive to wait before.
     drive_m, drive_s, wait_s : int
         The drive there, and the wait before it begins.
     slack_s : int or None
@@ -217,6 +220,7 @@ class StopDocument:
     arrive_at: datetime
     start_at: datetime
     finish_at: datetime
+    leave_by: datetime | None
     drive_m: int
     drive_s: int
     wait_s: int
@@ -748,6 +752,9 @@ def _stop(day: Day, visit: Visit) -> StopDocument:
         arrive_at=clock.instant(stop.arrive_s),
         start_at=clock.instant(stop.start_s),
         finish_at=clock.instant(stop.finish_s),
+        leave_by=(
+            clock.instant(stop.leave_by_s) if stop.leave_by_s is not None else None
+        ),
         drive_m=stop.drive_m,
         drive_s=stop.drive_s,
         wait_s=stop.wait_s,

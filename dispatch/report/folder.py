@@ -6,6 +6,7 @@ import tempfile
 import unicodedata
 from pathlib import Path
 
+from shared.dialect import USUAL, Dialect
 from shared.model import Answer
 
 # What earlier plans may have left: their name, and what shows that they are ours.
@@ -15,7 +16,7 @@ _PER_VAN = (
 )
 
 
-def write_all(answer: Answer, folder: Path) -> list[Path]:
+def write_all(answer: Answer, folder: Path, dialect: Dialect = USUAL) -> list[Path]:
     """Write all reports of an answer.
 
     Everything is made before the first file is touched, and a file is replaced
@@ -28,6 +29,8 @@ def write_all(answer: Answer, folder: Path) -> list[Path]:
         What was planned.
     folder : Path
         Where; it is made if it is not there.
+    dialect : Dialect, optional
+        How the reader's spreadsheet writes tables.
 
     Returns
     -------
@@ -39,7 +42,7 @@ def write_all(answer: Answer, folder: Path) -> list[Path]:
     OSError
         When the folder cannot be written.
     """
-    contents = _render(answer)
+    contents = _render(answer, dialect)
     folder.mkdir(parents=True, exist_ok=True)
     with tempfile.TemporaryDirectory(prefix=".keyround-", dir=folder) as draft:
         for name, content in contents.items():
@@ -53,7 +56,7 @@ def write_all(answer: Answer, folder: Path) -> list[Path]:
     return [folder / name for name in contents]
 
 
-def _render(answer: Answer) -> dict[str, bytes]:
+def _render(answer: Answer, dialect: Dialect) -> dict[str, bytes]:
     # Each of these costs import time that a plan on the terminal does not need.
     from dispatch.report.calendar import calendar_bytes  # noqa: PLC0415
     from dispatch.report.csvfile import tables  # noqa: PLC0415
@@ -75,7 +78,10 @@ def _render(answer: Answer) -> dict[str, bytes]:
             f"calendar-{name}.ics": calendar_bytes(answer, route)
             for name, route in named
         },
-        **{name: text.encode("utf-8-sig") for name, text in tables(plan).items()},
+        **{
+            name: text.encode("utf-8-sig")
+            for name, text in tables(plan, dialect).items()
+        },
         "routes.geojson": geojson_text(plan).encode(),
         "plan.json": plan_json(answer).encode(),
     }

@@ -22,6 +22,7 @@ from dispatch.report.words import (
     span_words,
     travel_words,
     visits,
+    wait_words,
 )
 from shared.model import Answer, Caution, PickLine, ReadyState, Route
 
@@ -234,7 +235,7 @@ def _stop(answer: Answer, visit: Visit) -> StopRow:
         leave=clock.hhmm(visit.leave_s),
         drive=drive,
         arrive=clock.hhmm(stop.arrive_s),
-        wait=span_words(stop.wait_s) if stop.wait_s else "",
+        wait=wait_words(day, visit),
         start=clock.hhmm(stop.start_s),
         finish=clock.hhmm(stop.finish_s),
         promise=promise_words(day, call) if call else "",

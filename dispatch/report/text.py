@@ -35,6 +35,7 @@ from dispatch.report.words import (
     sums_words,
     travel_words,
     visits,
+    wait_words,
 )
 from dispatch.supply import counter_name
 from shared.model import (
@@ -137,7 +138,7 @@ class _Column:
 _PICK_COLUMNS = (
     _Column(title="Bin", width=8),
     _Column(title="Load", width=4, right=True),
-    _Column(title="Aboard", width=6, right=True),
+    _Column(title="From van", width=8, right=True),
     _Column(title="Part", width=0),
 )
 
@@ -290,7 +291,8 @@ def _open(page: _Page, answer: Answer) -> None:
             page.say(f"EMERGENCY FIRST. {caution.text}", hang=2, bold=True)
     page.gap()
     page.say(sums_words(answer) + ".")
-    page.say(status_words(answer.plan))
+    if day.calls:
+        page.say(status_words(answer.plan))
     _notices(page, day)
 
 
@@ -385,7 +387,6 @@ def _route(page: _Page, answer: Answer, route: Route) -> None:
 def _stop(page: _Page, answer: Answer, visit: Visit, *, already_there: bool) -> None:
     day, stop, call = answer.day, visit.stop, visit.call
     clock = day.clock
-    wait = f"wait {span_words(stop.wait_s)}" if stop.wait_s else ""
     if call is None:
         page.say(f"Break, {span_words(stop.finish_s - stop.start_s)}", 4, bold=True)
     else:
@@ -395,28 +396,7 @@ def _stop(page: _Page, answer: Answer, visit: Visit, *, already_there: bool) -> 
             mark=f"{visit.number:>2}",
             bold=True,
         )
-    if stop.drive_s:
-        page.grid(
-            (
-                f"leave {clock.hhmm(visit.leave_s)}",
-                f"drive {span_words(stop.drive_s)}",
-                day.distance.say(stop.drive_m),
-                f"arrive {clock.hhmm(stop.arrive_s)}",
-                wait,
-            ),
-            _STOP_COLUMNS,
-        )
-    elif already_there or wait:
-        page.grid(
-            (
-                f"there {clock.hhmm(stop.arrive_s)}",
-                "no drive" if call is not None else "",
-                "",
-                "",
-                wait,
-            ),
-            _STOP_COLUMNS,
-        )
+    _arrive(page, day, visit, already_there=already_there)
     if call is None:
         page.grid(
             (
@@ -453,6 +433,36 @@ def _stop(page: _Page, answer: Answer, visit: Visit, *, already_there: bool) -> 
     ):
         if clean(words):
             page.say(words, 4, 2)
+
+
+def _arrive(page: _Page, day: Day, visit: Visit, *, already_there: bool) -> None:
+    stop, clock = visit.stop, day.clock
+    wait = wait_words(day, visit)
+    beside = wait if measure(wait) <= NARROWEST - _STOP_COLUMNS[4] else ""
+    if stop.drive_s:
+        page.grid(
+            (
+                f"leave {clock.hhmm(visit.leave_s)}",
+                f"drive {span_words(stop.drive_s)}",
+                day.distance.say(stop.drive_m),
+                f"arrive {clock.hhmm(stop.arrive_s)}",
+                beside,
+            ),
+            _STOP_COLUMNS,
+        )
+    elif already_there or wait:
+        page.grid(
+            (
+                f"there {clock.hhmm(stop.arrive_s)}",
+                "no drive" if visit.call is not None else "",
+                "",
+                "",
+                beside,
+            ),
+            _STOP_COLUMNS,
+        )
+    if wait != beside:
+        page.say(wait, 4, 2)
 
 
 def _picks(page: _Page, answer: Answer, picks: PickList) -> None:

@@ -35,6 +35,10 @@ READY_WORDS = {
 }
 
 _NIGHT_H, _DAWN_H = 22, 6  # own choice: between them nobody is at a desk
+_EVENING_H = 17  # own choice: what is due from here on that day is due tonight
+
+# Own choice: a shorter wait, or less to win, is not worth a word on leaving later.
+_LONG_WAIT_S, _WORTH_LEAVING_LATER_S = 600, 300
 
 # Characters that turn the writing direction, and ones nobody can see.
 _STEERING = {"LRE", "RLE", "LRO", "RLO", "PDF", "LRI", "RLI", "FSI", "PDI"}
@@ -189,8 +193,9 @@ def due_words(day: Day, time_s: int) -> str:
     Returns
     -------
     str
-        ``by 20:04 the day before``; where that is in the night after the evening's
-        work, and nobody gets up for it, ``tonight (by 01:01 at the latest)``.
+        ``by 20:04 the day before``, but ``tonight by 20:04`` where that is the
+        evening of planning; where it is in the night after the evening's work, and
+        nobody gets up for it, ``tonight (by 01:01 at the latest)``.
     """
     local, evening = day.clock.instant(time_s), day.clock.instant(day.planned_at_s)
     dawn = evening.replace(hour=_DAWN_H, minute=0, second=0, microsecond=0)
@@ -198,6 +203,8 @@ def due_words(day: Day, time_s: int) -> str:
         dawn += timedelta(days=1)
     if local < dawn and not _DAWN_H <= local.hour < _NIGHT_H:
         return f"tonight (by {local:%H:%M} at the latest)"
+    if local.date() == evening.date() != day.date and local.hour >= _EVENING_H:
+        return f"tonight by {local:%H:%M}"
     return f"by {day.clock.spoken(time_s)}"
 
 
@@ -259,6 +266,36 @@ def span_words(duration_s: int) -> str:
     if whole < 60:  # noqa: PLR2004 - minutes of an hour
         return f"{whole} min"
     return f"{whole // 60} h {whole % 60:02d}"
+
+
+def wait_words(day: Day, visit: "Visit") -> str:
+    """Return how long a visit waits, and how much later the van could leave instead.
+
+    Parameters
+    ----------
+    day : Day
+        Its clock.
+    visit : Visit
+        A stop and when the van sets off towards it.
+
+    Returns
+    -------
+    str
+        ``wait 12 min``, ``wait 2 h 54 (or leave as late as 18:21)``, or nothing
+        where there is no wait.
+    """
+    stop = visit.stop
+    if not stop.wait_s:
+        return ""
+    words = f"wait {span_words(stop.wait_s)}"
+    if (
+        stop.drive_s
+        and stop.wait_s >= _LONG_WAIT_S
+        and stop.leave_by_s is not None
+        and stop.leave_by_s - visit.leave_s >= _WORTH_LEAVING_LATER_S
+    ):
+        words += f" (or leave as late as {day.clock.hhmm(stop.leave_by_s)})"
+    return words
 
 
 def slack_words(slack_s: int) -> str:
@@ -648,9 +685,11 @@ def sums_words(answer: Answer) -> str:
     Returns
     -------
     str
-        With the overtime, where there is any.
+        With the overtime, where there is any; a day without calls has none of this.
     """
     plan, day = answer.plan, answer.day
+    if not day.calls:
+        return "No calls: nothing to plan"
     placed = sum(len(route.call_ids) for route in plan.routes)
     calls, vans = count(len(day.calls), "call"), count(len(plan.routes), "van")
     words = [

@@ -107,6 +107,16 @@ def test_times_are_rfc_3339_with_the_day_s_offset() -> None:
     assert seen > 50
 
 
+def test_a_stop_says_how_late_the_van_could_leave_for_it() -> None:
+    route = PLAN.routes[0]
+    later = replace(route.stops[0], leave_by_s=9 * 3600)
+    answer = replace(
+        ANSWER, plan=replace(PLAN, routes=(replace(route, stops=(later,)),))
+    )
+    (stop,) = read(answer)["vans"][0]["stops"]
+    assert stop["leave_by"] == "2026-11-26T09:00:00+01:00"
+
+
 def test_a_stop_s_times_are_the_plan_s_seconds_from_midnight() -> None:
     midnight = datetime(2026, 11, 26, tzinfo=ZoneInfo("Europe/Berlin"))
     for van, route in zip(read()["vans"], PLAN.routes, strict=True):

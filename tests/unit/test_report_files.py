@@ -18,7 +18,8 @@ from dispatch.report.csvfile import tables
 from dispatch.report.document import document
 from dispatch.report.folder import name_files
 from dispatch.report.geojson import feature_collection, geojson_text
-from shared.model import Answer
+from shared.dialect import Dialect
+from shared.model import Answer, Window
 from shared.units import DistanceUnit
 from tests.unit.sample_answer import ANSWER, DAY, PLAN, hostile_answer
 
@@ -32,19 +33,80 @@ def rows(name: str, answer: Answer = ANSWER) -> list[dict[str, str]]:
     return list(csv.DictReader(io.StringIO(tables(document(answer))[name], newline="")))
 
 
+def stop_rows(answer: Answer = ANSWER) -> list[dict[str, str]]:
+    return [row for row in rows("stops.csv", answer) if row["stop"] != "way back"]
+
+
+def clock_time(row: dict[str, str], name: str) -> datetime:
+    """Return a cell as a spreadsheet of that place would reckon with it."""
+    local = datetime.fromisoformat(f"{row['date']} {row[name]}")
+    return local.replace(tzinfo=MIDNIGHT.tzinfo)
+
+
 def test_every_stop_is_a_row_and_reads_back_as_planned() -> None:
-    read = rows("stops.csv")
+    read = stop_rows()
     stops = [stop for route in PLAN.routes for stop in route.stops]
     assert [row["call_id"] for row in read] == [stop.call_id or "" for stop in stops]
     for row, stop in zip(read, stops, strict=True):
-        start = MIDNIGHT + timedelta(seconds=stop.start_s)
-        assert datetime.fromisoformat(row["start_at"]) == start
+        start = MIDNIGHT + timedelta(seconds=stop.start_s // 60 * 60)
+        assert clock_time(row, "start") == start
         # A tenth of a kilometre, and the nearest minute; slack is rounded down.
         assert abs(float(row["drive_km"]) - stop.drive_m / 1000) <= 0.05
         assert abs(int(row["drive_min"]) - stop.drive_s / 60) <= 0.5
         assert abs(int(row["wait_min"]) - stop.wait_s / 60) <= 0.5
         if stop.slack_s is not None:
             assert 0 <= stop.slack_s / 60 - int(row["slack_min"]) < 1
+
+
+def test_the_way_back_is_a_van_s_last_row() -> None:
+    for route in PLAN.routes:
+        *_, last = (r for r in rows("stops.csv") if r["van_id"] == route.van_id)
+        van = next(van for van in DAY.vans if van.id == route.van_id)
+        assert van.finish is not None
+        assert (last["stop"], last["place"]) == ("way back", van.finish.name)
+        home = MIDNIGHT + timedelta(seconds=route.finish_s // 60 * 60)
+        assert clock_time(last, "arrive") == home
+        assert abs(float(last["drive_km"]) - route.last_drive_m / 1000) <= 0.05
+        assert not last["start"]
+
+
+def test_availability_stands_in_the_table_as_calls_csv_writes_it() -> None:
+    windows = (
+        Window(start_s=25_200, end_s=39_600),
+        Window(start_s=50_400, end_s=61_200),
+    )
+    day = replace(
+        DAY, calls=tuple(replace(call, windows=windows) for call in DAY.calls)
+    )
+    answer = replace(ANSWER, day=day)
+    assert stop_rows(answer)[0]["windows"] == "07:00-11:00 | 14:00-17:00"
+    assert rows("unplaced.csv", answer)[0]["windows"] == "07:00-11:00 | 14:00-17:00"
+
+
+def test_a_stop_after_midnight_carries_the_date_on_which_the_van_sets_off() -> None:
+    stop = PLAN.routes[0].stops[0]
+    late = replace(stop, arrive_s=86_700, start_s=86_700, finish_s=90_000)
+    route = replace(
+        PLAN.routes[0], leave_s=86_100, stops=(late,), last_drive_s=600, finish_s=90_600
+    )
+    plan = replace(PLAN, routes=(route,))
+    first, back = rows("stops.csv", replace(ANSWER, plan=plan, tonight=()))
+    assert (first["date"], first["leave"]) == ("2026-11-26", "23:55")
+    assert (first["start"], first["finish"]) == ("00:05", "01:00")
+    assert (back["date"], back["leave"]) == ("2026-11-27", "01:00")
+
+
+def test_tables_are_written_as_the_firm_s_own_spreadsheet_writes_them() -> None:
+    dialect = Dialect(separator=";", decimal=",")
+    text = tables(document(ANSWER), dialect)["purchases.csv"]
+    (fob, *_) = csv.DictReader(io.StringIO(text, newline=""), delimiter=";")
+    assert (fob["part_id"], fob["cost"]) == ("FOB-9", "52,00")
+    stops = tables(document(ANSWER), dialect)["stops.csv"]
+    (first, *_) = csv.DictReader(io.StringIO(stops, newline=""), delimiter=";")
+    place = PLAN.routes[0].stops[0].place
+    assert place is not None
+    assert first["lat_deg"] == str(place.lat_deg).replace(".", ",")
+    assert "." not in first["drive_km"]
 
 
 def test_a_spreadsheet_gets_hours_and_money_as_people_write_them() -> None:
@@ -63,7 +125,7 @@ def test_a_spreadsheet_gets_hours_and_money_as_people_write_them() -> None:
 def test_a_firm_that_reads_miles_finds_miles_in_its_tables() -> None:
     answer = replace(ANSWER, day=replace(DAY, distance=DistanceUnit.MI))
     stops = [stop for route in PLAN.routes for stop in route.stops]
-    for row, stop in zip(rows("stops.csv", answer), stops, strict=True):
+    for row, stop in zip(stop_rows(answer), stops, strict=True):
         assert abs(float(row["drive_mi"]) - stop.drive_m / 1609.344) <= 0.05
 
 
@@ -122,7 +184,7 @@ def test_a_western_longitude_stays_a_number() -> None:
 def test_pieces_picked_are_the_pieces_issued() -> None:
     picked = Counter[tuple[str, str]]()
     for row in rows("picks.csv"):
-        pieces = int(row["load"]) + int(row["aboard"])
+        pieces = int(row["load"]) + int(row["from_van"])
         picked[row["van_id"], row["part_id"]] += pieces
     issued = Counter[tuple[str, str]]()
     for issue in PLAN.issues:

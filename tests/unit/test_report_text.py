@@ -105,6 +105,45 @@ def test_slack_and_waiting_are_what_the_plan_says() -> None:
     assert "wait 21 min" in block
 
 
+def wait_of(wait_s: int, later_s: int | None) -> str:
+    """Return the lines of a first stop that waits, left for in time until later."""
+    route = PLAN.routes[0]
+    stop = route.stops[0]
+    late_s = stop.arrive_s + wait_s
+    first = replace(
+        stop,
+        start_s=late_s,
+        finish_s=late_s + 600,
+        leave_by_s=None if later_s is None else route.leave_s + later_s,
+    )
+    changed = replace(route, stops=(first, *route.stops[1:]))
+    text = plan_text(replace(ANSWER, plan=replace(PLAN, routes=(changed,))))
+    return text.split("\n 1  ")[1].split("\n\n")[0]
+
+
+def test_a_long_wait_says_how_late_the_van_could_leave_instead() -> None:
+    # It leaves at 30 247 s, 08:24:07; 2 h 50 later it is 11:14:07.
+    assert "wait 2 h 54 (or leave as late as 11:14)\n" in wait_of(10_440, 10_200)
+
+
+@pytest.mark.parametrize(("wait_s", "later_s"), [(540, 540), (1200, 240), (1200, None)])
+def test_a_short_wait_or_little_to_win_is_not_worth_a_word(
+    wait_s: int, later_s: int | None
+) -> None:
+    assert f"wait {wait_s // 60} min" in wait_of(wait_s, later_s)
+    assert "leave as late" not in wait_of(wait_s, later_s)
+
+
+def test_a_day_without_calls_has_nothing_to_plan() -> None:
+    day = replace(DAY, calls=())
+    text = plan_text(
+        replace(ANSWER, day=day, plan=replace(PLAN, routes=(), unplaced=()))
+    )
+    assert "No calls: nothing to plan.\n" in text
+    assert "0 of 0" not in text
+    assert "Proved best" not in text
+
+
 def test_slack_is_never_shown_longer_than_it_is() -> None:
     assert slack_words(59) == "0 min"
     assert slack_words(3599) == "59 min"
@@ -151,7 +190,7 @@ def test_what_has_to_be_done_the_evening_before_says_so() -> None:
     # 21:40 on the day before is 140 minutes before midnight.
     early = replace(ANSWER.tonight[1], by_s=-140 * 60)
     text = squeeze(plan_text(replace(ANSWER, tonight=(early,))))
-    assert "order by 21:40 the day before" in text
+    assert "order tonight by 21:40" in text
 
 
 def test_what_would_be_due_in_the_night_is_for_tonight() -> None:
@@ -170,7 +209,10 @@ def test_what_would_be_due_in_the_night_is_for_tonight() -> None:
         (6, 23, "tonight (by 23:00 at the latest)"),  # planned in the morning
         (-30, 1, "by 01:00"),  # the night after the next one
         (-6, 22, "by 22:00"),
-        (-60, -54, "by 18:00 3 days before"),
+        (-60, -54, "tonight by 18:00"),  # planned at noon three days before
+        (-6, -4.5, "tonight by 19:30"),
+        (-6, -5 - 24, "by 19:00 2 days before"),
+        (-6, 19, "by 19:00"),
     ],
 )
 def test_only_the_night_after_the_evenings_work_is_tonight(
