@@ -33,11 +33,17 @@ class Meter:
         Where to tell it, usually stderr; ``None``: nowhere.
     live : bool
         Whether a line can be rewritten there.
+    limit_s : float, optional
+        How long the search was told to take, if it was.
     """
 
-    def __init__(self, stream: TextIO | None, *, live: bool) -> None:
+    def __init__(
+        self, stream: TextIO | None, *, live: bool, limit_s: float | None = None
+    ) -> None:
         self._stream = stream
         self._live = live
+        self._limit_s = limit_s
+        self._begun_s: float | None = None  # when compiling was over
         self._due_s = PATIENCE_S
         self._open = False  # a rewritten line stands without its newline
         self._compiling = False
@@ -49,30 +55,38 @@ class Meter:
                 self._compiling = True
                 # Measured in November 2026 on 2 cores: 5 s for a day small enough to
                 # be proved best, 17 s where it is searched as well.
+                # Small and large days need different parts, so it can come twice.
                 self.say(
-                    "first run on this machine: getting the planner ready, once, "
-                    "5 to 20 seconds"
+                    "this part of the planner is new on this machine: getting it "
+                    "ready, 5 to 20 seconds"
                 )
             return
-        if progress.seconds < self._due_s:
+        if self._begun_s is None and (progress.rounds or not self._compiling):
+            self._begun_s = progress.seconds if self._compiling else 0.0
+        seconds = progress.seconds - (self._begun_s or 0.0)
+        if seconds < self._due_s:
             return
-        line = self.line(progress)
+        line = self.line(progress, seconds, self._limit_s)
         if self._live:
             self._write(f"\r{line:<{COLUMNS}}")
             self._open = True
             return
         self._write(f"{line}\n")
-        while self._due_s <= progress.seconds:
+        while self._due_s <= seconds:
             self._due_s += min(self._due_s, SPARSEST_S)
 
     @staticmethod
-    def line(progress: "Progress") -> str:
+    def line(progress: "Progress", seconds: float, limit_s: float | None = None) -> str:
         """Return one report in words.
 
         Parameters
         ----------
         progress : Progress
             The planner's report.
+        seconds : float
+            Since the search began.
+        limit_s : float, optional
+            How long it was told to take.
 
         Returns
         -------
@@ -82,8 +96,11 @@ class Meter:
         done = f"round {progress.rounds:,}"
         if progress.total_rounds:
             done = f"{100 * progress.rounds // progress.total_rounds} %"
+        time_s = f"{seconds:.0f}"
+        if limit_s is not None:
+            time_s = f"{min(seconds, limit_s):.0f} of {limit_s:g}"
         return (
-            f"{progress.phase}: {progress.seconds:.0f} s, {done}; best so far: "
+            f"{progress.phase}: {time_s} s, {done}; best so far: "
             f"{progress.unplaced} unplaced, cost {money(progress.cost_cents)}"
         )[:COLUMNS]
 
@@ -219,13 +236,15 @@ class Halt:
             self._before = None
 
 
-def stderr_meter(*, quiet: bool) -> Meter:
+def stderr_meter(*, quiet: bool, limit_s: float | None = None) -> Meter:
     """Return a meter on this process's stderr, or a mute one.
 
     Parameters
     ----------
     quiet : bool
         Mute.
+    limit_s : float, optional
+        How long the search was told to take, if it was.
 
     Returns
     -------
@@ -233,4 +252,5 @@ def stderr_meter(*, quiet: bool) -> Meter:
         Rewrites its line where stderr is a terminal.
     """
     stream = None if quiet else sys.stderr
-    return Meter(stream, live=stream is not None and stream.isatty())
+    live = stream is not None and stream.isatty()
+    return Meter(stream, live=live, limit_s=limit_s)

@@ -50,6 +50,7 @@ ZONES = (
 YEAR = 2027
 PLANNED_MIN = -6 * 60  # the day is planned at 18:00 the evening before
 SPARE_MIN = 15  # a window is longer than the visit by this
+SHORTEST = 0.7  # of the length that is usual for a call's kind
 KM_PER_DEGREE = 111.2  # of latitude
 
 # How often a kind is rung for, against the others; kinds not named here count 1.
@@ -146,6 +147,7 @@ def generate_day(
     vans: int,
     *,
     tightness: float = 0.5,
+    ease: float = 0.0,
     clock_change: bool | None = None,
 ) -> Day:
     """Invent one day.
@@ -161,6 +163,11 @@ def generate_day(
         the work by a rough estimate over ``0.65 + 0.6 * tightness``, within 4 to
         12 hours, and of the pieces called for ``1 - 0.25 * tightness`` are there.
         At 0 what stays out is mostly what no van can do; at 1 much stays out.
+    ease : float
+        0 to 1: the chance, for each van, that its driver knows every trade, has all
+        the equipment and loads at the shop; for each need, that its pieces lie in
+        the shop as well; for each call, that it asks for no certain van and is a
+        simple one of its kind, soon done. At 0 nothing is changed.
     clock_change : bool, optional
         Whether the clock changes on that day (it has 23 or 25 hours); one day in
         ten by default.
@@ -190,7 +197,7 @@ def generate_day(
     shop_stock, counter_stock, fleet = _stock(
         dice, done, parts, fleet, supply=1 - 0.25 * tightness
     )
-    return Day(
+    day = Day(
         planned_at_s=PLANNED_MIN * 60,
         date=clock.day,
         zone=clock.zone,
@@ -217,6 +224,7 @@ def generate_day(
         name=f"Invented day {seed}",
         note="Invented: people, places, parts and figures are made up.",
     )
+    return _relieve(dice, day, ease) if ease else day
 
 
 # --- the clock, the land, the parts ------------------------------------------
@@ -339,9 +347,9 @@ def _draft(dice: _Dice, number: int, land: _Land, parts: Mapping[str, Part]) -> 
     """Invent a call but for the hours, which hang on the vans' shifts."""
     kinds = tuple(trade.kinds().values())
     kind = dice.weighed(kinds, [RUNG_FOR.get(kind.id, 1) for kind in kinds])
-    stretch = dice.pick((0.7, 0.85, 1.0, 1.0, 1.0, 1.2))
-    median_s = max(1, round(kind.median_s * stretch / 300)) * 300
-    p90_s = max(median_s, round(kind.p90_s * stretch / 300) * 300)
+    stretch = dice.pick((SHORTEST, 0.85, 1.0, 1.0, 1.0, 1.2))
+    median_s = _stretch(kind.median_s, stretch)
+    p90_s = max(median_s, _stretch(kind.p90_s, stretch))
     return Call(
         id=f"C{number:03d}",
         place=land.place(dice, f"Street {dice.steps(1, 200, 1)}"),
@@ -574,6 +582,44 @@ def _alike(dice: _Dice, fleet: Sequence[Van]) -> tuple[Van, ...]:
             own = vans[row]
             vans[row] = replace(vans[row - 1], id=own.id, driver=own.driver)
     return tuple(vans)
+
+
+def _relieve(dice: _Dice, day: Day, ease: float) -> Day:
+    """Take away some of what keeps calls from being planned."""
+    kinds = tuple(day.kinds.values())
+    vans = tuple(
+        replace(_equip(van, kinds), loads_at_shop=True) if dice.chance(ease) else van
+        for van in day.vans
+    )
+    calls = tuple(
+        _simplify(call, day.kinds[call.kind]) if dice.chance(ease) else call
+        for call in day.calls
+    )
+    shop = Counter(day.shop.stock)
+    for need in (need for call in calls for need in call.needs):
+        if dice.chance(ease):
+            part = day.parts[need.alternatives[0]]
+            for part_id, pieces in part.components or ((part.id, 1),):
+                shop[part_id] += pieces * need.quantity
+    return replace(
+        day, vans=vans, calls=calls, shop=replace(day.shop, stock=_kept(shop))
+    )
+
+
+def _simplify(call: Call, kind: Kind) -> Call:
+    """Return a call as short as calls of its kind get, for whichever van."""
+    median_s = min(call.median_s, _stretch(kind.median_s, SHORTEST))
+    return replace(
+        call,
+        median_s=median_s,
+        p90_s=max(median_s, min(call.p90_s, _stretch(kind.p90_s, SHORTEST))),
+        required_van=None,
+    )
+
+
+def _stretch(length_s: int, share: float) -> int:
+    """Return a share of a length in steps of five minutes."""
+    return max(1, round(length_s * share / 300)) * 300
 
 
 def _kept(stock: Mapping[str, int]) -> dict[str, int]:

@@ -15,8 +15,10 @@ import pytest
 from click.testing import CliRunner, Result
 
 from api import meter
-from api.cli import Engine, Exit, cli
+from api.cli import GENTLE, Engine, Exit, cli
 from dispatch import solver
+from dispatch.generator import generate_day
+from dispatch.planner import Budget, plan_day
 from shared import trade
 from shared.errors import Fault, InvalidInput, Unavailable
 from shared.model import (
@@ -516,6 +518,15 @@ def test_every_kind_of_work_is_printed_with_its_source() -> None:
     assert all(caution in words for caution in trade.cautions())
 
 
+def test_tables_are_written_as_the_firm_s_own_calls_are(tmp_path: Path) -> None:
+    (tmp_path / "calls.csv").write_text("id;lat;lon\nC1;50,1;8,2\n")
+    out = tmp_path / "out"
+    assert run("plan", str(tmp_path), "--out", str(out)).exit_code == 0
+    header, first, *_ = (out / "stops.csv").read_text("utf-8-sig").splitlines()
+    assert header.startswith("van_id;driver;")
+    assert ";0,0;0;08:00;" in first  # no kilometres, no minutes, there at 8:00
+
+
 # --- inventing ----------------------------------------------------------------
 
 
@@ -526,6 +537,24 @@ def test_a_folder_with_files_in_it_is_never_touched(tmp_path: Path) -> None:
     assert "empty folder" in result.stderr
     assert (tmp_path / "calls.csv").read_text() == "mine"
     assert len(list(tmp_path.iterdir())) == 1
+
+
+@pytest.mark.parametrize("size", [("--calls", "6000"), ("--vans", "501")])
+def test_a_day_larger_than_anybody_s_is_not_invented(
+    tmp_path: Path, size: tuple[str, str]
+) -> None:
+    result = run("invent", str(tmp_path / "d"), *size)
+    assert result.exit_code == 2
+    assert f"{size[1]} is not in the range" in result.stderr
+    assert not (tmp_path / "d").exists()
+
+
+def test_at_least_nine_in_ten_invented_calls_can_be_planned() -> None:
+    placed = 0
+    for seed in range(10):
+        day = generate_day(seed, 9, 1, **GENTLE)
+        placed += 9 - len(plan_day(day, Budget(rounds=100)).unplaced)
+    assert placed >= 81  # 9 in 10 of 90
 
 
 def test_an_invented_day_can_be_read_back_and_the_same_seed_invents_the_same(

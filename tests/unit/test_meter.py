@@ -58,7 +58,7 @@ def test_progress_says_how_far_and_how_good() -> None:
 
 
 def test_without_a_known_end_rounds_are_counted() -> None:
-    line = Meter.line(Report(seconds=3, rounds=12_000, total_rounds=None))
+    line = Meter.line(Report(seconds=3, rounds=12_000, total_rounds=None), 3)
     assert "round 12,000;" in line
 
 
@@ -91,7 +91,30 @@ def test_compiling_is_announced_at_once_and_once() -> None:
     meter = Meter(stream, live=False)
     meter(Report(seconds=0.0, phase="compiling"))
     meter(Report(seconds=0.1, phase="compiling"))
-    assert stream.getvalue().count("getting the planner ready") == 1
+    assert stream.getvalue().count("getting it ready") == 1
+
+
+def test_the_time_spent_compiling_does_not_count_as_searching() -> None:
+    stream = io.StringIO()
+    meter = Meter(stream, live=False)
+    meter(Report(seconds=0.0, rounds=0, phase="compiling"))
+    meter(Report(seconds=0.0, rounds=0, phase="trying every order of calls"))
+    meter(Report(seconds=17.0, rounds=0, phase="compiling"))
+    meter(Report(seconds=30.0, rounds=20))  # here the search has begun
+    meter(Report(seconds=30.9))
+    meter(Report(seconds=31.5))
+    (_, line) = stream.getvalue().splitlines()
+    assert line.startswith("searching: 2 s,")  # 1.5 s
+
+
+def test_a_search_with_a_limit_says_how_much_of_it_has_passed() -> None:
+    stream = io.StringIO()
+    meter = Meter(stream, live=False, limit_s=20.0)
+    meter(Report(seconds=2.0, total_rounds=None))
+    meter(Report(seconds=20.4, total_rounds=None))  # the last slice ran over
+    first, last = stream.getvalue().splitlines()
+    assert first.startswith("searching: 2 of 20 s, round 500;")
+    assert last.startswith("searching: 20 of 20 s,")
 
 
 def test_a_plan_is_not_lost_because_nobody_listens() -> None:
