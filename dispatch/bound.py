@@ -37,6 +37,7 @@ NODES_MAX = 400  # calls and vans; a few tenths of a second
 TURNS = 12  # prices tried for a call left out
 IMPOSSIBLE = -1  # of a cost; costs are never negative
 FAR = 1 << 60  # cost units; above any drive
+PRICE_ROOM = 1 << 50  # cost units; a few hundred of these are far below 2 ** 63
 
 
 class _Reach(NamedTuple):
@@ -90,14 +91,16 @@ def _bound_with_leftovers(costs: Ints, weights: Ints, left_out: int) -> int:
     """
     calls = len(weights)
     itself = np.arange(calls)
-    low, high = 0, int(costs.max()) + 1
+    # A price is worth no more than the dearest drive, and must leave room for sums.
+    low, high = 0, min(int(costs.max()) + 1, PRICE_ROOM // int(weights.max()))
     best = 0
     for _ in range(TURNS):
         price = (low + high) // 2
         costs[itself, itself] = price * weights
         found = assign(costs)
-        if found is None:  # cannot be: every call may stay out
-            break
+        if found is None:  # too large for the solver's own sums
+            high = price
+            continue
         units, target = found
         best = max(best, units - price * left_out)
         out = int(weights[target[:calls] == itself].sum())

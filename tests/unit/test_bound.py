@@ -1,5 +1,7 @@
 """What a day must cost at least: never more than the best plan does."""
 
+from dataclasses import replace
+
 import numpy as np
 
 from dispatch.bound import NODES_MAX, bound_cost
@@ -75,3 +77,19 @@ def test_rows_get_columns_of_their_own_at_least_cost() -> None:
     assert found[0] == 3  # 1 + 0 + 2
     assert found[1].tolist() == [2, 1, 0]
     assert assign(np.array([[1, -1], [1, -1]])) is None
+
+
+def test_four_priorities_and_rates_beyond_reason_stay_within_whole_numbers() -> None:
+    rates = Rates(km_cents=10**8, hour_cents=10**8, overtime_hour_cents=10**8)
+    calls = [
+        a_call(f"C{n}", place=at(n / 9, -n / 7), priority=1 + n % 4, skills=skills)
+        for n, skills in enumerate([frozenset[str](), frozenset({"safes"})] * 100)
+    ]
+    day = a_day(*calls, vans=(a_van(rates=rates),))
+    problem = build_problem(day, travel_table(day))
+    weights = problem.calls[:, WEIGHT]
+    # All but C0 stay out: there and back is a plan, at C0's door next to the shop.
+    bound = bound_cost(problem, int(weights.sum() - weights[0]))
+    assert bound is not None
+    alone = replace(day, calls=day.calls[:1])
+    assert 0 <= bound <= best_plan(alone, travel_table(alone)).goal[-1]
