@@ -107,6 +107,18 @@ def test_the_time_spent_compiling_does_not_count_as_searching() -> None:
     assert line.startswith("searching: 2 s,")  # 1.5 s
 
 
+def test_what_is_compiled_later_does_not_count_either() -> None:
+    # The small days' part is there already; the search's is not.
+    stream = io.StringIO()
+    meter = Meter(stream, live=False)
+    meter(Report(seconds=0.0, rounds=0, phase="trying every order of calls"))
+    meter(Report(seconds=0.2, rounds=0, phase="compiling"))
+    meter(Report(seconds=18.0, rounds=20))  # here the search has begun
+    meter(Report(seconds=19.5))
+    (_, line) = stream.getvalue().splitlines()
+    assert line.startswith("searching: 2 s,")  # 1.5 s
+
+
 def test_a_search_with_a_limit_says_how_much_of_it_has_passed() -> None:
     stream = io.StringIO()
     meter = Meter(stream, live=False, limit_s=20.0)
