@@ -19,8 +19,9 @@ R = TypeVar("R")
 
 _HERE = Path(__file__).parent
 # No kernel makes an array or keeps one, so none needs numba's reference counts:
-# without them, and without the row views they guard, it ran four times as fast. Division by zero cannot happen in integers
-# that are slots and speeds, and checking for it costs in the innermost loop.
+# without them, and without the row views they guard, it ran four times as fast.
+# Division by zero cannot happen in integers that are slots and speeds, and checking for
+# it costs in the innermost loop.
 _OPTIONS: dict[str, Any] = {
     "cache": True,
     "nogil": True,
