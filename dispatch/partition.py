@@ -7,7 +7,7 @@ gets the same answer, and the status always says whether it was proved.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from types import ModuleType
 from typing import TYPE_CHECKING, NamedTuple
@@ -239,6 +239,26 @@ def _solver(effort: float) -> CpSolver:
     return solver
 
 
+def weigh_left_out(problem: Problem, columns: Iterable[Column]) -> int:
+    """Return the weight of the calls that are on none of some routes.
+
+    Parameters
+    ----------
+    problem : Problem
+        The day.
+    columns : iterable of Column
+        Routes without a call in common.
+
+    Returns
+    -------
+    int
+        0 where every call is on one.
+    """
+    weights = problem.calls[:, WEIGHT]
+    placed = [call for column in columns for call in column.calls]
+    return int(weights.sum() - weights[placed].sum())
+
+
 def choose_routes(
     problem: Problem,
     pool: Sequence[Column],
@@ -269,9 +289,8 @@ def choose_routes(
         ``None`` when the limit came before any choice was found.
     """
     cover = _Cover(problem, pool, parts_known=parts_known)
-    weights = [int(weight) for weight in problem.calls[:, WEIGHT]]
-    covered = {call for column in known for call in column.calls}
-    least = sum(w for call, w in enumerate(weights) if call not in covered)
+    weights = problem.calls[:, WEIGHT].tolist()
+    least = weigh_left_out(problem, known)
     left_out = sum(w * out for w, out in zip(weights, cover.out, strict=True))
     cost = sum(c.cost * use for c, use in zip(cover.pool, cover.use, strict=True))
     found = list(known)
@@ -283,8 +302,7 @@ def choose_routes(
         if chosen is None:
             return None
         found = chosen
-        covered = {call for column in found for call in column.calls}
-        least = sum(w for call, w in enumerate(weights) if call not in covered)
+        least = weigh_left_out(problem, found)
         cover.hint(found)
     cover.model.add(left_out == least)
     chosen, best = cover.minimize(cost, effort)

@@ -13,7 +13,7 @@ from time import monotonic
 import numpy as np
 
 from dispatch.bound import bound_cost
-from dispatch.partition import Column, choose_routes
+from dispatch.partition import Column, choose_routes, weigh_left_out
 from dispatch.problem import M_UNITS, S_UNITS, TWIN, WEIGHT, Problem
 from dispatch.search import is_compiled
 from dispatch.search.lns import (
@@ -305,9 +305,7 @@ class _Search:
                 self._tell("searching")
                 stopped = self.budget.stop()
         columns = self._kept() if stopped else self._combined()
-        weights = self.problem.calls[:, WEIGHT]
-        placed = [call for column in columns for call in column.calls]
-        left_out = int(weights.sum() - weights[placed].sum())
+        left_out = weigh_left_out(self.problem, columns)
         return Outcome(
             columns=columns,
             stopped=stopped,
