@@ -6,6 +6,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import timedelta
 
+from dispatch.evening import count_codes
 from shared.model import (
     Answer,
     Call,
@@ -664,11 +665,11 @@ def codes_words(evening: Evening) -> str:
     str
         For example ``Codes to buy: 3, 73.50 in all``.
     """
-    sure = [e.item.cost_cents for e in evening.codes if e.by_s is not None]
+    sure, cost_cents = count_codes(evening.codes)
     maybe = [e.item.cost_cents for e in evening.codes if e.by_s is None]
-    words = f"Codes to buy: {len(sure) or 'none'}"
+    words = f"Codes to buy: {sure or 'none'}"
     if sure:
-        words += f", {money(sum(sure))} in all"
+        words += f", {money(cost_cents)} in all"
     if maybe:
         words += f"; {len(maybe)} more ({money(sum(maybe))}) if a call gets a place"
     return words
