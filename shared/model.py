@@ -16,7 +16,13 @@ from datetime import date
 from enum import StrEnum
 from zoneinfo import ZoneInfo
 
-from shared.units import DayClock, DistanceUnit, cents
+from shared.units import UNITS_PER_SECOND, DayClock, DistanceUnit, cents
+
+LATE_STEPS_S = (900, 1800, 3600, 7200)
+"""A late visit costs as much as the longest of its step; own choice."""
+
+LATE_MOST_S = 4 * 3600
+"""What a visit past the last step costs as."""
 
 # --- the day that comes in -------------------------------------------------
 
@@ -229,13 +235,21 @@ class Call:
         Availability: the whole visit lies inside one of them. In order, without
         overlap. Empty: any time of the day.
     promise : Window or None
-        The window told to the customer: the visit *starts* inside it.
+        The window told to the customer: the visit *starts* inside it, or, where the
+        day says that promises may break, after it (never before it).
+    preference : Window or None
+        When the customer would rather have the visit start; elsewhere it costs
+        ``Day.preference_cents``.
+    dates : tuple of datetime.date
+        Days it may be done on when several days are planned; empty: any of them. A
+        call with a promise has exactly one (empty: the first day).
     median_s, p90_s : int
-        Length of the visit.
+        Length of the visit, for a driver of usual pace.
     needs : tuple of Need
         Parts it uses up.
     skills, equipment : frozenset of str
-        What the driver must know and the van must carry.
+        What the driver must know and the van must carry. A skill with a level is
+        written with it, 'pinning 2'; the bare word is level 1.
     priority : int
         1 (first) to 4; calls that cannot all fit are placed in this order.
     required_van : str or None
@@ -256,6 +270,8 @@ class Call:
     description: str = ""
     windows: tuple[Window, ...] = ()
     promise: Window | None = None
+    preference: Window | None = None
+    dates: tuple[date, ...] = ()
     needs: tuple[Need, ...] = ()
     skills: frozenset[str] = frozenset()
     equipment: frozenset[str] = frozenset()
@@ -319,11 +335,22 @@ class Van:
     meal : Break or None
         A van that is back by the last moment the break could start takes it there.
     skills, equipment : frozenset of str
-        What the driver knows and the van carries.
+        What the driver knows and the van carries. Who has a skill at level 3 has it
+        at 1 and 2 as well, and all three are in the set: 'pinning', 'pinning 2',
+        'pinning 3'.
     stock : mapping of str to int
         Part id to pieces aboard, kits not among them.
     rates : Rates
         What its day costs.
+    pace : mapping of str to float
+        Kind id to this driver's length of a visit as a share of the usual one, 0.25
+        to 4; ``'*'`` stands for all kinds not named.
+    drive_limit_s : int or None
+        Most seconds at the wheel in one day.
+    work_limit_s : int or None
+        Most seconds from setting off until it is back, the break left out.
+    off : frozenset of datetime.date
+        Days it stays in, when several are planned.
     """
 
     id: str
@@ -338,6 +365,10 @@ class Van:
     equipment: frozenset[str] = frozenset()
     stock: Mapping[str, int] = field(default_factory=dict)
     rates: Rates = Rates()
+    pace: Mapping[str, float] = field(default_factory=dict)
+    drive_limit_s: int | None = None
+    work_limit_s: int | None = None
+    off: frozenset[date] = frozenset()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -352,12 +383,60 @@ class Store:
         When it is open; ``None``: always, as the firm's own shop.
     stock : mapping of str to int
         Part id to pieces there.
+    restock_s : int or None
+        How long a van stands there that drives by in the middle of its route to
+        fetch parts; ``None``: no van does.
+    prices : mapping of str to int
+        Cents for one piece bought there, where that is not the part's own price.
     """
 
     id: str
     place: Place
     opening: Window | None = None
     stock: Mapping[str, int] = field(default_factory=dict)
+    restock_s: int | None = None
+    prices: Mapping[str, int] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Tool:
+    """Equipment that lies in the shop and that one van at a time may carry.
+
+    Parameters
+    ----------
+    id : str
+        The word by which kinds and calls ask for it among their equipment.
+    quantity : int
+        How many the shop has, at least 1.
+    handover : bool
+        Whether a van may bring it back to the shop, or collect it there, in the
+        middle of its route; otherwise it stays with one van all day.
+    """
+
+    id: str
+    quantity: int = 1
+    handover: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Link:
+    """Two calls of which one comes first.
+
+    Parameters
+    ----------
+    first, then : str
+        Call ids. ``then`` is served only if ``first`` is; not the other way round.
+    same_van : bool
+        Whether one van must serve both.
+    min_gap_s, max_gap_s : int, int or None
+        ``then`` starts at least and at most so long after ``first`` is finished.
+    """
+
+    first: str
+    then: str
+    same_van: bool = False
+    min_gap_s: int = 0
+    max_gap_s: int | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -441,6 +520,20 @@ class Day:
         What to call the day; free words (such as 'invented').
     notices : tuple of str
         What was read but not understood, in words.
+    tools : tuple of Tool
+        Equipment that the vans share. A van that carries its own needs none.
+    links : tuple of Link
+        Calls that hang together.
+    exchange : bool
+        Whether vans that start at one place may hand each other parts before leaving.
+    promises_may_break : bool
+        Whether a call that would otherwise stay out may start after its promise.
+    late_hour_cents : int
+        What being late for a promise costs by the hour, see :meth:`late_units`.
+    preference_cents : int
+        What starting outside a customer's preference costs.
+    horizon : int
+        How many days are planned, from ``date`` on; 1 to 7.
     """
 
     date: date
@@ -461,6 +554,13 @@ class Day:
     name: str = ""
     note: str = ""
     notices: tuple[str, ...] = ()
+    tools: tuple[Tool, ...] = ()
+    links: tuple[Link, ...] = ()
+    exchange: bool = False
+    promises_may_break: bool = False
+    late_hour_cents: int = 6000
+    preference_cents: int = 300
+    horizon: int = 1
 
     @property
     def clock(self) -> DayClock:
@@ -473,23 +573,45 @@ class Day:
         """
         return DayClock(self.date, self.zone)
 
-    def planned_s(self, call: Call) -> int:
+    def planned_s(self, call: Call, van: Van | None = None) -> int:
         """Return the visit length that is planned for a call.
 
         Parameters
         ----------
         call : Call
             The call.
+        van : Van, optional
+            Whose driver comes; without one, a driver of usual pace.
 
         Returns
         -------
         int
             Seconds: the median and ``cushion`` of the way to the 90th percentile,
-            halves rounded up.
+            times the driver's pace; halves rounded up.
         """
-        return math.floor(
-            call.median_s + self.cushion * (call.p90_s - call.median_s) + 0.5
-        )
+        usual_s = call.median_s + self.cushion * (call.p90_s - call.median_s)
+        if van is not None and van.pace:
+            usual_s *= van.pace.get(call.kind, van.pace.get("*", 1.0))
+        return math.floor(usual_s + 0.5)
+
+    def late_units(self, late_s: int) -> int:
+        """Return what starting so long after a promise costs.
+
+        Parameters
+        ----------
+        late_s : int
+            Seconds after the promise's end.
+
+        Returns
+        -------
+        int
+            Cost units of the next longer step of ``LATE_STEPS_S`` at
+            ``late_hour_cents``; 0 for a kept promise.
+        """
+        if late_s <= 0:
+            return 0
+        step_s = next((step for step in LATE_STEPS_S if late_s <= step), LATE_MOST_S)
+        return step_s * self.late_hour_cents * UNITS_PER_SECOND
 
     def ready_s(self, call: Call) -> int | None:
         """Return when a call's slowest open ready item is there.
@@ -520,18 +642,19 @@ class StopKind(StrEnum):
 
     CALL = "call"
     BREAK = "break"
+    RESTOCK = "restock"  # at the shop or a counter, in the middle of the route
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Stop:
-    """A call or a break, placed on a van's route.
+    """A call, a break or a restock stop, placed on a van's route.
 
     Parameters
     ----------
     kind : StopKind
-        Call or break.
+        Call, break or restock stop.
     call_id : str or None
-        The call; ``None`` for a break.
+        The call; ``None`` for anything else.
     place : Place or None
         Where; a break is taken at the stop before it, or at the next one's street
         (then the drive there is the break's).
@@ -545,6 +668,11 @@ class Stop:
     leave_by_s : int or None
         Latest second to set off for here and still start as planned; ``None`` where
         there is no drive to wait before.
+    store_id : str or None
+        The shop or counter of a restock stop.
+    late_s : int
+        How long after its promise's end the visit starts; 0: the promise is kept, or
+        there is none. A late visit has a slack of 0.
     """
 
     kind: StopKind
@@ -557,6 +685,8 @@ class Stop:
     finish_s: int
     slack_s: int | None = None
     leave_by_s: int | None = None
+    store_id: str | None = None
+    late_s: int = 0
 
     @property
     def wait_s(self) -> int:
@@ -590,6 +720,11 @@ class Route:
         Cost units of kilometres, of paid time and of overtime.
     overtime_s : int
         Seconds past the end of the shift.
+    late_units, preference_units : int
+        Cost units of broken promises and of starts outside preferences.
+    parts_units : int
+        Cost units of its issues beyond what the wanted parts cost, see
+        :attr:`Issue.extra_cents`.
     """
 
     van_id: str
@@ -602,6 +737,9 @@ class Route:
     drive_units: int = 0
     time_units: int = 0
     overtime_units: int = 0
+    late_units: int = 0
+    preference_units: int = 0
+    parts_units: int = 0
 
     @property
     def call_ids(self) -> tuple[str, ...]:
@@ -610,7 +748,7 @@ class Route:
         Returns
         -------
         tuple of str
-            Their ids, breaks left out.
+            Their ids, breaks and restock stops left out.
         """
         return tuple(stop.call_id for stop in self.stops if stop.call_id is not None)
 
@@ -669,16 +807,26 @@ class Route:
         Returns
         -------
         int
-            Cost units of kilometres, paid time and overtime.
+            Cost units of kilometres, paid time, overtime, broken promises,
+            preferences and parts.
         """
-        return self.drive_units + self.time_units + self.overtime_units
+        return (
+            self.drive_units
+            + self.time_units
+            + self.overtime_units
+            + self.late_units
+            + self.preference_units
+            + self.parts_units
+        )
 
 
 class Origin(StrEnum):
-    """Where a piece comes from in the morning."""
+    """Where a piece comes from."""
 
     ABOARD = "aboard"  # it lies in the van already
     SHOP = "shop"  # it is loaded at the shop before leaving
+    VAN = "van"  # another van hands it over before leaving
+    RESTOCK = "restock"  # it is fetched at a restock stop of the route
 
 
 class Purpose(StrEnum):
@@ -699,7 +847,7 @@ class Issue:
     quantity : int
         Pieces, at least 1.
     origin : Origin
-        Aboard already, or loaded at the shop.
+        Aboard already, loaded at the shop, handed over or fetched on the way.
     purpose : Purpose
         For a call, or as a spare.
     call_id : str or None
@@ -708,6 +856,16 @@ class Issue:
         Position of the need in the call's ``needs``; ``None`` for spares.
     chosen : str or None
         The alternative of the need that was taken (it may be a kit).
+    from_van : str or None
+        The van that hands it over; only with ``Origin.VAN``.
+    store_id : str or None
+        Where it is fetched; only with ``Origin.RESTOCK``. A van stops at one store
+        once at most, before the call that uses the piece.
+    extra_cents : int
+        What these pieces cost more than the wanted ones from the firm's own stock: for
+        a substitute, its price above the first alternative's (of the whole need, on the
+        need's first issue; never below 0); at a counter, its price above the part's own
+        (never below 0).
     """
 
     van_id: str
@@ -718,6 +876,31 @@ class Issue:
     call_id: str | None = None
     need: int | None = None
     chosen: str | None = None
+    from_van: str | None = None
+    store_id: str | None = None
+    extra_cents: int = 0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ToolUse:
+    """A shared tool that a van carries, all day or a part of it.
+
+    Parameters
+    ----------
+    van_id, tool_id : str
+        Who, and which.
+    collected : bool
+        It is fetched at the van's restock stop at the shop and used after it;
+        otherwise it is aboard from the morning on.
+    returned : bool
+        It is brought back at the van's restock stop at the shop and used before it;
+        otherwise it stays aboard until the van is back.
+    """
+
+    van_id: str
+    tool_id: str
+    collected: bool = False
+    returned: bool = False
 
 
 class Rule(StrEnum):
@@ -737,6 +920,10 @@ class Rule(StrEnum):
     COVER = "cover"
     COST = "cost"
     ROOM = "room"
+    RESTOCK = "restock"
+    TOOL = "tool"
+    LINK = "link"
+    LIMIT = "limit"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -775,6 +962,22 @@ class Unplaced:
 
     call_id: str
     reasons: tuple[Reason, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Conflict:
+    """Calls that cannot all be served that day, though any of them can be left out.
+
+    Parameters
+    ----------
+    call_ids : tuple of str
+        At least two; the set fails, and each subset without one succeeds.
+    text : str
+        Plain words.
+    """
+
+    call_ids: tuple[str, ...]
+    text: str
 
 
 class Proof(StrEnum):
@@ -822,12 +1025,21 @@ class Plan:
         Calls on no route, with reasons.
     status : Status
         How good it is known to be.
+    tools : tuple of ToolUse
+        Which van carries which shared tool.
+    late : tuple of Unplaced
+        Calls whose promise is broken, with what stood in the way of keeping it.
+    conflicts : tuple of Conflict
+        Calls that cannot be together.
     """
 
     routes: tuple[Route, ...]
     issues: tuple[Issue, ...]
     unplaced: tuple[Unplaced, ...]
     status: Status
+    tools: tuple[ToolUse, ...] = ()
+    late: tuple[Unplaced, ...] = ()
+    conflicts: tuple[Conflict, ...] = ()
 
     @property
     def cost_units(self) -> int:
@@ -873,6 +1085,8 @@ class PickLine:
         Part ids this one stands in for; empty when it is what was wanted.
     note : str
         For example 'spare wanted, none left'.
+    from_vans : tuple of (str, int)
+        Van ids and pieces that they hand over before leaving.
     """
 
     part_id: str
@@ -884,6 +1098,26 @@ class PickLine:
     call_ids: tuple[str, ...] = ()
     instead_of: tuple[str, ...] = ()
     note: str = ""
+    from_vans: tuple[tuple[str, int], ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Fetch:
+    """The small pick list of one restock stop.
+
+    Parameters
+    ----------
+    store_id : str
+        The shop or counter.
+    lines : tuple of PickLine
+        What to take there; ``load`` counts.
+    cost_cents : int
+        What is paid there; 0 in the firm's own shop.
+    """
+
+    store_id: str
+    lines: tuple[PickLine, ...]
+    cost_cents: int = 0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -896,10 +1130,41 @@ class PickList:
         The van.
     lines : tuple of PickLine
         Sorted by bin, then part id, so that the shop is walked once.
+    fetches : tuple of Fetch
+        What is fetched on the way, stop by stop.
+    gives : tuple of (str, str, int)
+        Part id, van id and pieces that it hands to that van before leaving.
+    tools : tuple of ToolUse
+        Shared tools it carries.
     """
 
     van_id: str
     lines: tuple[PickLine, ...]
+    fetches: tuple[Fetch, ...] = ()
+    gives: tuple[tuple[str, str, int], ...] = ()
+    tools: tuple[ToolUse, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AtRisk:
+    """Money spent, or about to be spent, on something the plan does not use.
+
+    Parameters
+    ----------
+    call_id : str
+        For which call.
+    text : str
+        What it is, in plain words.
+    cost_cents : int
+        How much.
+    spent : bool
+        Whether it is bought already; otherwise the advice is not to buy it yet.
+    """
+
+    call_id: str
+    text: str
+    cost_cents: int
+    spent: bool
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -1003,6 +1268,8 @@ class Answer:
         Longest lead time first.
     cautions : tuple of Caution
         Those that apply to the day's kinds, emergencies first.
+    at_risk : tuple of AtRisk
+        Money spent, or about to be, that the plan makes no use of.
     """
 
     day: Day
@@ -1012,3 +1279,18 @@ class Answer:
     purchases: tuple[Purchase, ...]
     tonight: tuple[Tonight, ...]
     cautions: tuple[Caution, ...]
+    at_risk: tuple[AtRisk, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Outlook:
+    """Plans of several days: the first one firm, the others provisional.
+
+    Parameters
+    ----------
+    answers : tuple of Answer
+        One per day that is worked, in order; each day holds the calls placed on it,
+        the first one also those that no day has room for.
+    """
+
+    answers: tuple[Answer, ...]
