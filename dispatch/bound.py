@@ -17,6 +17,7 @@ import numpy as np
 
 from dispatch.partition import assign
 from dispatch.problem import (
+    CALL,
     FINISH,
     LENGTH,
     M_UNITS,
@@ -51,11 +52,14 @@ class _Reach(NamedTuple):
         Earliest end of the visit; ``NEVER`` if the van cannot serve it.
     latest_s : ndarray, shape (calls,)
         Latest start of the visit; -1 if the van cannot serve it.
+    length_s : ndarray, shape (calls,)
+        Length of the visit.
     """
 
     quick_s: Ints
     done_s: Ints
     latest_s: Ints
+    length_s: Ints
 
 
 def bound_cost(problem: Problem, left_out: int) -> int | None:
@@ -73,14 +77,16 @@ def bound_cost(problem: Problem, left_out: int) -> int | None:
     int or None
         Cost units; ``None`` where the day is too large for a quick answer.
     """
-    calls, vans = len(problem.calls), len(problem.vans)
+    calls, vans = problem.call_count, len(problem.vans)
     if calls + vans > NODES_MAX:
         return None
     costs = _drive_costs(problem)
     if left_out == 0:
         found = assign(costs)
         return None if found is None else found[0]
-    return _bound_with_leftovers(costs, problem.calls[:, WEIGHT], left_out)
+    return _bound_with_leftovers(
+        costs, problem.visits[: problem.call_count, WEIGHT], left_out
+    )
 
 
 def _bound_with_leftovers(costs: Ints, weights: Ints, left_out: int) -> int:
@@ -118,7 +124,7 @@ def _drive_costs(problem: Problem) -> Ints:
     ndarray, shape (calls + vans, calls + vans)
         Rows: calls, then the vans' starts. Columns: calls, then the vans' ends.
     """
-    calls, vans = len(problem.calls), len(problem.vans)
+    calls, vans = problem.call_count, len(problem.vans)
     costs = np.full((calls + vans, calls + vans), IMPOSSIBLE, np.int64)
     between = np.full((calls, calls), FAR, np.int64)
     reaches: dict[int, _Reach] = {}
@@ -128,9 +134,9 @@ def _drive_costs(problem: Problem) -> Ints:
         new = twin not in reaches
         reach = reaches.setdefault(twin, _reach(problem, van))
         able = reach.latest_s >= 0
-        visit = problem.calls[:, LENGTH] * row[S_UNITS]
+        visit = reach.length_s * row[S_UNITS]
         metres = problem.distance_m * row[M_UNITS]
-        start_s = reach.done_s - problem.calls[:, LENGTH]
+        start_s = reach.done_s - reach.length_s
         first = (start_s - row[SHIFT_LO]) * row[S_UNITS] + visit
         if row[START] >= 0:
             first += metres[row[START], :calls]
@@ -146,7 +152,7 @@ def _drive_costs(problem: Problem) -> Ints:
                 reach.done_s[:, None] + reach.quick_s[:calls, :calls]
                 <= reach.latest_s[None, :]
             )
-            ended_s = reach.latest_s + problem.calls[:, LENGTH]
+            ended_s = reach.latest_s + reach.length_s
             gap_s = np.maximum(
                 reach.quick_s[:calls, :calls], start_s[None, :] - ended_s[:, None]
             )
@@ -158,22 +164,28 @@ def _drive_costs(problem: Problem) -> Ints:
 
 
 def _reach(problem: Problem, van: int) -> _Reach:
-    calls = len(problem.calls)
+    calls = problem.call_count
     row = problem.vans[van]
     fastest = int(problem.clock[:, 1].max())
     quick_s = -(-1000 * problem.base_s // fastest)
     there = quick_s[row[START], :calls] if row[START] >= 0 else np.zeros(calls, int)
     home = quick_s[:calls, row[FINISH]] if row[FINISH] >= 0 else np.zeros(calls, int)
-    lengths = problem.calls[:, LENGTH]
+    lengths = problem.visits[:calls, LENGTH].copy()
+    for visit in np.flatnonzero(problem.allowed[van]):
+        if problem.visits[visit, CALL] < calls:  # a van takes as long in every way
+            lengths[problem.visits[visit, CALL]] = problem.visits[visit, LENGTH]
     arrive_s = row[SHIFT_LO] + there
     leave_s = row[SHIFT_HI] - home - lengths
     start_s = np.full(calls, NEVER, np.int64)
     latest_s = np.full(calls, -1, np.int64)
-    for call in range(calls):
-        for index in range(problem.calls[call, WINDOWS]):
-            low, high = problem.calls[call, WINDOW + 2 * index : WINDOW + 2 * index + 2]
+    for visit in np.flatnonzero(problem.allowed[van]):
+        call = problem.visits[visit, CALL]
+        for index in range(problem.visits[visit, WINDOWS] if call < calls else 0):
+            low, high = problem.given[
+                visit, WINDOW + 2 * index : WINDOW + 2 * index + 2
+            ]
             opens, closes = max(low, arrive_s[call]), min(high, leave_s[call])
-            if opens <= closes and problem.allowed[van, call]:
+            if opens <= closes:
                 start_s[call] = min(start_s[call], opens)
-                latest_s[call] = closes
-    return _Reach(quick_s, np.minimum(start_s + lengths, NEVER), latest_s)
+                latest_s[call] = max(latest_s[call], closes)
+    return _Reach(quick_s, np.minimum(start_s + lengths, NEVER), latest_s, lengths)

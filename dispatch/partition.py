@@ -15,9 +15,13 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 
 from dispatch.problem import (
+    BROKEN,
+    CALL,
+    HOLDER,
     LOADS,
     NEED_HI,
     NEED_LO,
+    STORE_ROW,
     TWIN,
     WEIGHT,
     Ints,
@@ -44,15 +48,45 @@ class Column(NamedTuple):
     ----------
     van : int
         Row of the van.
-    calls : tuple of int
-        Rows of its calls in order.
+    visits : tuple of int
+        Rows of its visits in order.
     cost : int
-        Cost units.
+        Cost units, parts left out.
     """
 
     van: int
-    calls: tuple[int, ...]
+    visits: tuple[int, ...]
     cost: int
+
+
+def calls_of(problem: Problem, column: Column) -> tuple[int, ...]:
+    """Return a route's calls in order, stops at stores left out.
+
+    Parameters
+    ----------
+    problem : Problem
+        The day.
+    column : Column
+        A route.
+
+    Returns
+    -------
+    tuple of int
+        Rows of calls.
+    """
+    calls = problem.visits[list(column.visits), CALL].tolist()
+    return tuple(call for call in calls if call < problem.call_count)
+
+
+def _stops_of(problem: Problem, column: Column) -> list[tuple[int, int]]:
+    """Return the stores a route stops at, with how many of its calls come before."""
+    found, before = [], 0
+    for call in problem.visits[list(column.visits), CALL].tolist():
+        if call < problem.call_count:
+            before += 1
+        else:
+            found.append((call - problem.call_count, before))
+    return found
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -64,9 +98,9 @@ class Cover:
     columns : tuple of Column
         At most one per van.
     left_out : int
-        Weight of the calls on none of them.
+        Weight of the calls on none of them, and of the promises they break.
     cost : int
-        Cost units of all of them.
+        Cost units of all of them and of their parts.
     proved : bool
         No choice from this pool is better.
     """
@@ -85,80 +119,147 @@ class _Cover:
     ) -> None:
         self.problem = problem
         needs = scarce_needs(problem)
-        if parts_known and not shop_decides(problem, needs):
+        if parts_known and not vans_share(problem, needs):
             needs = set()  # each route has its parts, and none takes another's
         self.pool = _per_van(problem, pool) if needs else tuple(pool)
         self.model = _cp_model().CpModel()
         self.use = [self.model.new_bool_var("") for _ in self.pool]
-        self.out = [self.model.new_bool_var("") for _ in problem.calls]
+        self.out = [self.model.new_bool_var("") for _ in range(problem.call_count)]
+        self.parts_cost: list[LinearExpr] = []
         by_van: dict[int, list[IntVar]] = {}
         by_call: dict[int, list[IntVar]] = {}
         on: dict[tuple[int, int], list[IntVar]] = {}
+        behind: dict[tuple[int, int, int], list[IntVar]] = {}
         for column, use in zip(self.pool, self.use, strict=True):
             by_van.setdefault(column.van, []).append(use)
-            for call in column.calls:
+            calls = calls_of(problem, column)
+            for call in calls:
                 by_call.setdefault(call, []).append(use)
                 on.setdefault((column.van, call), []).append(use)
+            for store, before in _stops_of(problem, column):
+                for call in calls[before:]:
+                    behind.setdefault((column.van, call, store), []).append(use)
         alike = Counter(problem.vans[:, TWIN].tolist())
         for van, used in by_van.items():
             self.model.add(sum(used) <= (1 if needs else alike[van]))
         for call, out in enumerate(self.out):
             self.model.add_exactly_one([out, *by_call.get(call, [])])
         if needs:
-            self._share_parts(needs, on)
+            self._share_parts(needs, on, behind)
 
     def _share_parts(
-        self, needs: set[int], on: Mapping[tuple[int, int], list[IntVar]]
+        self,
+        needs: set[int],
+        on: Mapping[tuple[int, int], list[IntVar]],
+        behind: Mapping[tuple[int, int, int], list[IntVar]],
     ) -> None:
         """Let every call on a van take one choice per need, from what there is."""
         problem = self.problem
-        shop = len(problem.vans)
         taken: dict[tuple[int, int], list[LinearExpr]] = {}
+        given: dict[tuple[int, int], list[LinearExpr]] = {}
+        tools: dict[int, dict[int, IntVar]] = {}
         for (van, call), uses in on.items():
-            low, high = problem.calls[call, NEED_LO], problem.calls[call, NEED_HI]
+            low, high = problem.visits[call, [NEED_LO, NEED_HI]].tolist()
             for need in needs.intersection(range(low, high)):
                 picks = []
                 for choice in range(*problem.needs[need]):
                     pick = self.model.new_bool_var("")
                     picks.append(pick)
-                    for part, count in problem.items[slice(*problem.choices[choice])]:
-                        taken.setdefault((van, int(part)), []).append(int(count) * pick)
+                    self.parts_cost.append(int(problem.extra[choice]) * pick)
+                    for part, count in problem.items[
+                        slice(*problem.choices[choice])
+                    ].tolist():
+                        if problem.reused[part]:
+                            self._carry(tools, van, part, pick)
+                        else:
+                            fetched = self._fetch(given, behind, (van, call, part))
+                            self.model.add(sum(fetched) <= count * pick)
+                            taken.setdefault((van, part), []).append(
+                                count * pick - sum(fetched)
+                            )
                 self.model.add(sum(picks) == sum(uses))
-        loads: dict[int, list[IntVar]] = {}
+        self._load(taken, given)
+        shop = len(problem.vans)
+        for part, carried in tools.items():
+            self.model.add(sum(carried.values()) <= int(problem.stock[shop, part]))
+
+    def _load(
+        self,
+        taken: Mapping[tuple[int, int], list[LinearExpr]],
+        given: dict[tuple[int, int], list[LinearExpr]],
+    ) -> None:
+        """Cover what each van takes from what lies aboard and from the shop."""
+        problem = self.problem
+        shop = len(problem.vans)
+        aboard: dict[tuple[int, int], list[LinearExpr]] = {}
         for (van, part), parts in taken.items():
-            aboard = int(problem.stock[van, part])
             in_shop = int(problem.stock[shop, part]) if problem.vans[van, LOADS] else 0
             load = self.model.new_int_var(0, in_shop, "")
-            self.model.add(sum(parts) <= aboard + load)
-            loads.setdefault(part, []).append(load)
-        for part, some in loads.items():
-            if len(some) > 1:
-                self.model.add(sum(some) <= int(problem.stock[shop, part]))
+            holder = int(problem.vans[van, HOLDER])
+            aboard.setdefault((holder, part), []).append(sum(parts) - load)
+            given.setdefault((shop, part), []).append(load)
+        for rows in (aboard, given):
+            for (row, part), some in rows.items():
+                self.model.add(sum(some) <= int(problem.stock[row, part]))
+
+    def _carry(
+        self, tools: dict[int, dict[int, IntVar]], van: int, tool: int, pick: IntVar
+    ) -> None:
+        """Let a van carry a shared tool where a call of it is picked."""
+        if self.problem.stock[van, tool] > 0:
+            return  # it has one of its own
+        carried = tools.setdefault(tool, {})
+        if van not in carried:
+            carried[van] = self.model.new_bool_var("")
+            if not self.problem.vans[van, LOADS]:
+                self.model.add(carried[van] == 0)
+        self.model.add_implication(pick, carried[van])
+
+    def _fetch(
+        self,
+        given: dict[tuple[int, int], list[LinearExpr]],
+        behind: Mapping[tuple[int, int, int], list[IntVar]],
+        what: tuple[int, int, int],
+    ) -> list[IntVar]:
+        """Return what a call may get of a part at each stop before it."""
+        van, call, part = what
+        some = []
+        for store, row in enumerate(self.problem.stores[:, STORE_ROW].tolist()):
+            most = int(self.problem.stock[row, part])
+            uses = behind.get((van, call, store), [])
+            if most > 0 and uses:
+                pieces = self.model.new_int_var(0, most, "")
+                self.model.add(pieces <= most * sum(uses))
+                given.setdefault((row, part), []).append(pieces)
+                self.parts_cost.append(int(self.problem.markup[store, part]) * pieces)
+                some.append(pieces)
+        return some
 
     def minimize(
         self, what: LinearExpr, effort: float
-    ) -> tuple[list[Column] | None, bool]:
-        """Return the best columns found, and whether none are better."""
+    ) -> tuple[list[Column] | None, int, bool]:
+        """Return the best columns found, their value, and whether none are better."""
         model = _cp_model()
         self.model.minimize(what)
         solver = _solver(effort)
         status = solver.solve(self.model)
         if status not in (model.OPTIMAL, model.FEASIBLE):
-            return None, False
+            return None, 0, False
         chosen = [
             column
             for column, use in zip(self.pool, self.use, strict=True)
             if solver.boolean_value(use)
         ]
-        return chosen, status == model.OPTIMAL
+        value = round(solver.objective_value)
+        return chosen, value, status == model.OPTIMAL
 
     def hint(self, columns: Sequence[Column]) -> None:
         """Start from a solution that is known."""
-        wanted = {(column.van, column.calls) for column in columns}
-        covered = {call for column in columns for call in column.calls}
+        wanted = {(column.van, column.visits) for column in columns}
+        covered = {call for c in columns for call in calls_of(self.problem, c)}
         self.model.clear_hints()
         for column, use in zip(self.pool, self.use, strict=True):
-            self.model.add_hint(use, (column.van, column.calls) in wanted)
+            self.model.add_hint(use, (column.van, column.visits) in wanted)
         for call, out in enumerate(self.out):
             self.model.add_hint(out, call not in covered)
 
@@ -184,8 +285,12 @@ def scarce_needs(problem: Problem) -> set[int]:
             for part, count in problem.items[slice(*problem.choices[choice])]:
                 wanted[part] = max(wanted[part], count)
         most += wanted
-    plenty = (problem.stock[:-1] >= most) | (
-        (problem.vans[:, LOADS, None] == 1) & (problem.stock[-1] >= most)
+    shop = len(problem.vans)
+    most = np.where(problem.reused == 1, shop, most)
+    aboard = problem.stock[problem.vans[:, HOLDER]]
+    aboard = np.where(problem.reused == 1, problem.stock[:shop], aboard)
+    plenty = (aboard >= most) | (
+        (problem.vans[:, LOADS, None] == 1) & (problem.stock[shop] >= most)
     )
     ample = plenty.all(axis=0)
     return {
@@ -193,13 +298,14 @@ def scarce_needs(problem: Problem) -> set[int]:
         for need, (low, high) in enumerate(problem.needs)
         if not any(
             ample[problem.items[slice(*problem.choices[choice]), 0]].all()
+            and problem.extra[choice] == 0
             for choice in range(low, high)
         )
     }
 
 
-def shop_decides(problem: Problem, needs: set[int]) -> bool:
-    """Return whether the shop holds pieces that several vans may want for needs.
+def vans_share(problem: Problem, needs: set[int]) -> bool:
+    """Return whether there are pieces that several vans may want for needs.
 
     Parameters
     ----------
@@ -211,10 +317,14 @@ def shop_decides(problem: Problem, needs: set[int]) -> bool:
     Returns
     -------
     bool
-        If not, a route's parts are its own van's matter.
+        If not, a route's parts are its own van's matter, and cost nothing extra.
     """
+    shop = len(problem.vans)
+    if len(set(problem.vans[:, HOLDER].tolist())) < shop:
+        return bool(needs)
+    shared = problem.stock[shop:].sum(axis=0)
     return any(
-        problem.stock[-1, part] > 0
+        shared[part] > 0 or problem.extra[choice] > 0
         for need in needs
         for choice in range(*problem.needs[need])
         for part, _ in problem.items[slice(*problem.choices[choice])]
@@ -239,8 +349,8 @@ def _solver(effort: float) -> CpSolver:
     return solver
 
 
-def weigh_left_out(problem: Problem, columns: Iterable[Column]) -> int:
-    """Return the weight of the calls that are on none of some routes.
+def weigh(problem: Problem, columns: Iterable[Column]) -> int:
+    """Return the weight of what some routes leave out and of the promises they break.
 
     Parameters
     ----------
@@ -252,11 +362,12 @@ def weigh_left_out(problem: Problem, columns: Iterable[Column]) -> int:
     Returns
     -------
     int
-        0 where every call is on one.
+        0 where every call is on one and every promise kept.
     """
-    weights = problem.calls[:, WEIGHT]
-    placed = [call for column in columns for call in column.calls]
-    return int(weights.sum() - weights[placed].sum())
+    visits = [visit for column in columns for visit in column.visits]
+    placed = problem.visits[visits]
+    total = int(problem.visits[: problem.call_count, WEIGHT].sum())
+    return total - int(placed[:, WEIGHT].sum()) + int(placed[:, BROKEN].sum())
 
 
 def choose_routes(
@@ -267,7 +378,7 @@ def choose_routes(
     parts_known: bool = False,
     effort: float = 10.0,
 ) -> Cover | None:
-    """Choose the best routes of a pool: first by calls left out, then by cost.
+    """Choose the best routes of a pool: by calls left out, broken promises, cost.
 
     Parameters
     ----------
@@ -286,32 +397,37 @@ def choose_routes(
     Returns
     -------
     Cover or None
-        ``None`` when the limit came before any choice was found.
+        ``None`` when the limit came before a choice was found whose cost is known.
     """
     cover = _Cover(problem, pool, parts_known=parts_known)
-    weights = problem.calls[:, WEIGHT].tolist()
-    least = weigh_left_out(problem, known)
+    weights = problem.visits[: problem.call_count, WEIGHT].tolist()
+    least = weigh(problem, known)
     left_out = sum(w * out for w, out in zip(weights, cover.out, strict=True))
+    left_out += sum(
+        int(problem.visits[list(column.visits), BROKEN].sum()) * use
+        for column, use in zip(cover.pool, cover.use, strict=True)
+    )
     cost = sum(c.cost * use for c, use in zip(cover.pool, cover.use, strict=True))
+    cost += sum(cover.parts_cost)
     found = list(known)
     proved = least == 0
     if known:
         cover.hint(known)
     if not proved:
-        chosen, proved = cover.minimize(left_out, effort)
+        chosen, _, proved = cover.minimize(left_out, effort)
         if chosen is None:
             return None
         found = chosen
-        least = weigh_left_out(problem, found)
+        least = weigh(problem, found)
         cover.hint(found)
     cover.model.add(left_out == least)
-    chosen, best = cover.minimize(cost, effort)
+    chosen, units, best = cover.minimize(cost, effort)
     if chosen is None:
-        chosen = found
+        return None
     return Cover(
         columns=_spread(problem, chosen),
         left_out=least,
-        cost=sum(column.cost for column in chosen),
+        cost=units,
         proved=proved and best,
     )
 

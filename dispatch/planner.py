@@ -4,18 +4,39 @@ The order comes from the solver; here it is written out anew in plain code, give
 parts and its reasons, and judged before anybody sees it.
 """
 
+from collections import Counter
 from collections.abc import Sequence
+from dataclasses import replace
+from typing import NamedTuple
 
 from dispatch.explain import explain
 from dispatch.partition import Column, share_parts
-from dispatch.problem import build_problem
+from dispatch.problem import (
+    CALL,
+    WINDOW,
+    WINDOWS,
+    Ints,
+    build_problem,
+    restock_stores,
+)
 from dispatch.rules import judge
 from dispatch.solver import Budget, Outcome, Progress, solve
 from dispatch.stock import spare_issues
-from dispatch.timetable import lay_out
+from dispatch.timetable import Task, lay_out
 from dispatch.travel import TravelTable, travel_table
 from shared.errors import Defect
-from shared.model import Day, Plan, Proof, Route, Status
+from shared.model import (
+    Day,
+    Issue,
+    Plan,
+    Proof,
+    Route,
+    Status,
+    Stop,
+    StopKind,
+    ToolUse,
+)
+from shared.units import UNITS_PER_CENT
 
 __all__ = ["Budget", "Progress", "plan_day"]
 
@@ -51,39 +72,190 @@ def plan_day(
     budget = budget or Budget()
     travel = travel or travel_table(day)
 
-    def parts_there(columns: Sequence[Column]) -> bool:
-        return share_parts(day, _assign(day, columns)) is not None
+    problem = build_problem(day, travel)
 
-    outcome = solve(build_problem(day, travel), budget, parts_there)
-    return _write_plan(day, travel, outcome, budget)
+    def rest_cost(columns: Sequence[Column]) -> int | None:
+        written = _write_out(day, travel, columns, problem.given)
+        return None if written is None else written.parts_units
+
+    outcome = solve(problem, budget, rest_cost)
+    written = _write_out(day, travel, outcome.columns, outcome.visits)
+    if written is None:
+        raise Defect("the search kept routes, parts or tools that do not work")
+    return _finish(day, travel, written, _Quality(outcome, budget))
 
 
-def _assign(day: Day, columns: Sequence[Column]) -> dict[str, list[str]]:
-    return {
-        day.vans[column.van].id: [day.calls[call].id for call in column.calls]
+class _Written(NamedTuple):
+    """Routes with their times, parts and tools."""
+
+    routes: tuple[Route, ...]
+    issues: tuple[Issue, ...]
+    tools: tuple[ToolUse, ...]
+
+    @property
+    def parts_units(self) -> int:
+        return sum(route.parts_units for route in self.routes)
+
+
+def _write_out(
+    day: Day, travel: TravelTable, columns: Sequence[Column], visits: Ints
+) -> _Written | None:
+    """Write routes out; ``None`` if a rule that single routes do not know is broken."""
+    tasks = {
+        day.vans[column.van].id: [_task(day, visits, visit) for visit in column.visits]
         for column in columns
+    }
+    while True:
+        routes = _lay_out(day, travel, tasks)
+        if routes is None or not _links_kept(day, routes):
+            return None
+        assignment = {route.van_id: list(route.call_ids) for route in routes}
+        issues = share_parts(day, assignment, _stops(routes))
+        tools = lend_tools(day, routes)
+        if issues is None or tools is None:
+            return None
+        idle = _idle_stops(routes, issues)
+        if not idle:
+            return _Written(_priced(routes, issues), issues, tools)
+        tasks = {
+            van_id: [task for task in some if (van_id, task.store_id) not in idle]
+            for van_id, some in tasks.items()
+        }
+
+
+def _task(day: Day, visits: Ints, visit: int) -> Task:
+    call = int(visits[visit, CALL])
+    if call >= len(day.calls):
+        return Task(store_id=restock_stores(day)[call - len(day.calls)].id)
+    cells = visits[visit, WINDOW : WINDOW + 2 * visits[visit, WINDOWS]].tolist()
+    spans = tuple(zip(cells[::2], cells[1::2], strict=True))
+    return Task(
+        call_id=day.calls[call].id,
+        spans=tuple((low, high) for low, high in spans if low <= high),
+    )
+
+
+def _lay_out(
+    day: Day, travel: TravelTable, tasks: dict[str, list[Task]]
+) -> list[Route] | None:
+    routes = []
+    for van in day.vans:
+        if van.id in tasks:
+            route = lay_out(day, travel, van, tasks[van.id])
+            if route is None:
+                return None
+            routes.append(route)
+    return routes
+
+
+def _links_kept(day: Day, routes: Sequence[Route]) -> bool:
+    """Return whether linked calls are served in time after each other."""
+    at: dict[str, tuple[str, Stop]] = {
+        stop.call_id: (route.van_id, stop)
+        for route in routes
+        for stop in route.stops
+        if stop.call_id is not None
+    }
+    for link in day.links:
+        if link.then not in at:
+            continue
+        if link.first not in at:
+            return False
+        (van_a, first), (van_b, then) = at[link.first], at[link.then]
+        gap_s = then.start_s - first.finish_s
+        if gap_s < link.min_gap_s or (link.same_van and van_a != van_b):
+            return False
+        if link.max_gap_s is not None and gap_s > link.max_gap_s:
+            return False
+    return True
+
+
+def _stops(routes: Sequence[Route]) -> dict[str, list[tuple[str, int]]]:
+    """Return where each van stops for parts, and how many calls come before."""
+    found: dict[str, list[tuple[str, int]]] = {}
+    for route in routes:
+        before = 0
+        for stop in route.stops:
+            before += stop.kind is StopKind.CALL
+            if stop.store_id is not None:
+                found.setdefault(route.van_id, []).append((stop.store_id, before))
+    return found
+
+
+def _idle_stops(
+    routes: Sequence[Route], issues: Sequence[Issue]
+) -> set[tuple[str, str]]:
+    """Return van and store of stops at which nothing is fetched."""
+    fetched = {(issue.van_id, issue.store_id) for issue in issues}
+    return {
+        (route.van_id, stop.store_id)
+        for route in routes
+        for stop in route.stops
+        if stop.store_id is not None and (route.van_id, stop.store_id) not in fetched
     }
 
 
-def _write_plan(
-    day: Day, travel: TravelTable, outcome: Outcome, budget: Budget
-) -> Plan:
-    assignment = _assign(day, outcome.columns)
+def _priced(routes: Sequence[Route], issues: Sequence[Issue]) -> tuple[Route, ...]:
+    extra: Counter[str] = Counter()
+    for issue in issues:
+        extra[issue.van_id] += issue.extra_cents
+    return tuple(
+        replace(route, parts_units=extra[route.van_id] * UNITS_PER_CENT)
+        for route in routes
+    )
+
+
+def lend_tools(day: Day, routes: Sequence[Route]) -> tuple[ToolUse, ...] | None:
+    """Give the vans the shared tools that their calls ask for, all day.
+
+    Parameters
+    ----------
+    day : Day
+        The day.
+    routes : sequence of Route
+        All routes.
+
+    Returns
+    -------
+    tuple of ToolUse or None
+        By van, then by tool; ``None`` where there are not enough.
+    """
+    calls = {call.id: call for call in day.calls}
     vans = {van.id: van for van in day.vans}
-    routes: list[Route] = []
-    for van_id, call_ids in assignment.items():
-        route = lay_out(day, travel, vans[van_id], call_ids)
-        if route is None:
-            raise Defect(f"the search kept a route of van {van_id} that does not work")
-        routes.append(route)
-    issues = share_parts(day, assignment)
-    if issues is None:
-        raise Defect("the search promised parts that are not there")
+    uses = []
+    for route in routes:
+        asked = {word for id_ in route.call_ids for word in calls[id_].equipment}
+        uses += [
+            ToolUse(van_id=route.van_id, tool_id=tool.id)
+            for tool in day.tools
+            if tool.id in asked - vans[route.van_id].equipment
+        ]
+    out = Counter(use.tool_id for use in uses)
+    if any(out[tool.id] > tool.quantity for tool in day.tools) or not all(
+        vans[use.van_id].loads_at_shop for use in uses
+    ):
+        return None
+    return tuple(uses)
+
+
+class _Quality(NamedTuple):
+    """Where a plan comes from, for its status."""
+
+    outcome: Outcome
+    budget: Budget
+
+
+def _finish(
+    day: Day, travel: TravelTable, written: _Written, quality: _Quality
+) -> Plan:
+    """Add spares and reasons, and have the plan judged."""
+    routes, issues = written.routes, written.issues
     plan = Plan(
-        routes=tuple(routes),
+        routes=routes,
         issues=(*issues, *spare_issues(day, routes, issues)),
         unplaced=explain(day, travel, routes, issues),
-        status=_status(outcome, sum(route.cost_units for route in routes), budget),
+        status=_status(quality, sum(route.cost_units for route in routes)),
+        tools=written.tools,
     )
     violations = judge(day, travel, plan)
     if violations:
@@ -94,7 +266,8 @@ def _write_plan(
     return plan
 
 
-def _status(outcome: Outcome, cost_units: int, budget: Budget) -> Status:
+def _status(quality: _Quality, cost_units: int) -> Status:
+    outcome, budget = quality
     proof, bound_units = Proof.BEST_FOUND, None
     if outcome.proved:
         proof, bound_units = Proof.PROVED_BEST, cost_units

@@ -2,8 +2,13 @@
 
 Rows and columns are laid out for the search's inner loops: few arrays, so that a
 compiled function takes them as one NamedTuple without copying dozens of headers.
-Row ``c`` of every call table is call ``c`` of the day, row ``v`` of every van table
-van ``v``; the first nodes of the travel tables are the calls, in the same order.
+Row ``v`` of every van table is van ``v`` of the day; the first nodes of the travel
+tables are the calls, in their order.
+
+What a route is made of are *visits*. The first rows of the visit table are the calls,
+in their order, each as it is best done; more rows are other ways of doing them (by a
+driver of another pace, outside the customer's preference, later than promised), and
+the stops at stores in the middle of a route.
 """
 
 from collections.abc import Sequence
@@ -14,8 +19,8 @@ from numpy.typing import NDArray
 
 from dispatch.stock import pieces
 from dispatch.travel import TravelTable
-from shared.model import Call, Day, Traffic, Van
-from shared.units import UNITS_PER_METRE, UNITS_PER_SECOND
+from shared.model import LATE_STEPS_S, Call, Day, Need, Part, Store, Traffic, Van
+from shared.units import UNITS_PER_CENT, UNITS_PER_METRE, UNITS_PER_SECOND
 
 Ints = NDArray[np.int64]
 AnyInt = TypeVar("AnyInt", bound=np.integer)
@@ -23,8 +28,28 @@ AnyInt = TypeVar("AnyInt", bound=np.integer)
 NEVER = 1 << 40
 """A second no day reaches; 'cannot be done'."""
 
-# columns of Problem.calls
-LENGTH, WEIGHT, REACH, DEMAND, NEED_LO, NEED_HI, WINDOWS, WINDOW = range(8)
+PLENTY = 1 << 30
+"""Pieces nobody runs out of."""
+
+WEIGHT_ROOM = 1 << 60
+"""All weights together stay below this."""
+
+# columns of Problem.visits
+(
+    WEIGHT,
+    REACH,
+    DEMAND,
+    NEED_LO,
+    NEED_HI,
+    CALL,
+    NEXT,
+    BROKEN,
+    UNITS,
+    NODE,
+    LENGTH,
+    WINDOWS,
+    WINDOW,
+) = range(13)
 # columns of Problem.vans
 (
     START,
@@ -39,8 +64,15 @@ LENGTH, WEIGHT, REACH, DEMAND, NEED_LO, NEED_HI, WINDOWS, WINDOW = range(8)
     S_UNITS,
     OVER_UNITS,
     LOADS,
+    HOLDER,
+    DRIVE_MAX,
+    WORK_MAX,
     TWIN,
-) = range(13)
+) = range(16)
+# columns of Problem.links
+FIRST, THEN, SAME_VAN, GAP_LO, GAP_HI = range(5)
+# columns of Problem.stores
+STORE_VISIT, STORE_ROW = range(2)
 
 
 class Problem(NamedTuple):
@@ -49,34 +81,55 @@ class Problem(NamedTuple):
     Parameters
     ----------
     base_s, distance_m : ndarray, shape (nodes, nodes)
-        Free-flow driving time and distance; nodes 0 to calls - 1 are the calls.
+        Free-flow driving time and distance; the first nodes are the calls.
     clock : ndarray, shape (slots, 2)
         Permille-seconds of free flow passed at each slot's start, and the slot's
         speed in permille; the last slot holds on.
     slot_s : int
         Length of a slot.
-    calls : ndarray, shape (calls, 7 + 2 * windows)
-        LENGTH (s), WEIGHT (price of leaving it out, lexicographic by priority),
-        REACH (m from the nearest van start), DEMAND (pieces), NEED_LO and NEED_HI
-        (its rows of ``needs``), WINDOWS (how many), then first and last start of
-        each window, in order, without overlap.
-    vans : ndarray, shape (vans, 13)
+    call_count : int
+        How many calls there are.
+    visits : ndarray, shape (visits, 12 + 2 * windows)
+        WEIGHT (price of leaving the call out, lexicographic by priority), REACH (m from
+        the nearest van start), DEMAND (pieces), NEED_LO and NEED_HI (its rows of
+        ``needs``), CALL (which call; for a stop ``call_count`` + row of ``stores``),
+        NEXT (row of another way to do the same call, the dearer ones later, -1 none),
+        BROKEN (weight of the promise this way breaks), UNITS (cost units this way
+        costs), NODE, LENGTH (s), WINDOWS (how many), then first and last start of each
+        window, in order, without overlap. The only array that is written to: windows
+        of linked calls, each search in a copy of its own.
+    given : ndarray, shape of ``visits``
+        The same, never changed.
+    vans : ndarray, shape (vans, 16)
         START and FINISH (nodes, -1 anywhere), SHIFT_LO, SHIFT_HI (last second it
         may be back), SHIFT_END (overtime after it), MEAL_LO and MEAL_HI (first and
         last start of the break), MEAL_LENGTH (0: no break), M_UNITS per metre,
         S_UNITS per second from SHIFT_LO, OVER_UNITS per second past SHIFT_END,
-        LOADS (1: can load at the shop), TWIN (first van that is alike in all).
-    allowed : ndarray of uint8, shape (vans, calls)
-        1 where skills, equipment and required van agree, and the van could have what
-        the call uses whatever it chooses.
+        LOADS (1: can load at the shop), HOLDER (row of ``stock`` it takes from; shared
+        by vans that hand each other parts), DRIVE_MAX and WORK_MAX (most seconds, 0: no
+        limit), TWIN (first van that is alike in all).
+    allowed : ndarray of uint8, shape (vans, visits)
+        1 where skills, equipment, required van and pace agree, and the van could have
+        what the call uses whatever it chooses.
     needs : ndarray, shape (needs, 2)
-        Rows of ``choices`` of each need, in order of preference.
+        Rows of ``choices`` of each need, the cheapest first, then by preference.
     choices : ndarray, shape (choices, 2)
         Rows of ``items`` of each choice: several for a kit.
+    extra : ndarray, shape (choices,)
+        Cost units that a choice costs more than the wanted one.
     items : ndarray, shape (items, 2)
         Part column and pieces.
-    stock : ndarray, shape (vans + 1, parts)
-        Pieces aboard each van; the last row is the shop.
+    stock : ndarray, shape (vans + 1 + counters, parts)
+        Pieces aboard each van, in the shop, at each counter. Where vans hand each
+        other parts, the first of them holds what all of them have.
+    reused : ndarray, shape (parts,)
+        1 for shared tools: one is enough for all calls of a van.
+    stores : ndarray, shape (stores, 2)
+        Places where a route can stop for parts: row of ``visits``, row of ``stock``.
+    markup : ndarray, shape (stores, parts)
+        Cost units that one piece costs more there than at the firm's own price.
+    links : ndarray, shape (links, 5)
+        FIRST and THEN (calls), SAME_VAN, GAP_LO and GAP_HI (s; ``NEVER``: no limit).
     must : ndarray, shape (calls, parts)
         Pieces a call uses whatever it chooses.
     near : ndarray, shape (calls, calls)
@@ -87,15 +140,59 @@ class Problem(NamedTuple):
     distance_m: Ints
     clock: Ints
     slot_s: int
-    calls: Ints
+    call_count: int
+    visits: Ints
+    given: Ints
     vans: Ints
     allowed: NDArray[np.uint8]
     needs: Ints
     choices: Ints
+    extra: Ints
     items: Ints
     stock: Ints
+    reused: Ints
+    stores: Ints
+    markup: Ints
+    links: Ints
     must: Ints
     near: Ints
+
+
+class Needs(NamedTuple):
+    """What the calls use, as in :class:`Problem`; ``stores`` and later may be empty.
+
+    Parameters
+    ----------
+    needs, choices, extra, items, stock, reused, stores, markup : ndarray
+        As in :class:`Problem`.
+    """
+
+    needs: Ints
+    choices: Ints
+    extra: Ints
+    items: Ints
+    stock: Ints
+    reused: Ints
+    stores: Ints
+    markup: Ints
+
+
+class Mode(NamedTuple):
+    """One way to do a call: when it may start, and what that costs.
+
+    Parameters
+    ----------
+    broken : bool
+        Whether its promise is broken.
+    units : int
+        Cost units of the broken promise and of what the customer prefers.
+    spans : tuple of (int, int)
+        First and last second of each span in which it starts, in order.
+    """
+
+    broken: bool
+    units: int
+    spans: tuple[tuple[int, int], ...]
 
 
 def build_problem(day: Day, travel: TravelTable) -> Problem:
@@ -111,32 +208,66 @@ def build_problem(day: Day, travel: TravelTable) -> Problem:
     Returns
     -------
     Problem
-        Every array C-contiguous and read-only.
+        Every array C-contiguous, all but ``visits`` read-only.
     """
     vans = _van_rows(day, travel)
-    parts = {part: column for column, part in enumerate(sorted(day.parts))}
-    stock = np.zeros((len(day.vans) + 1, max(1, len(parts))), np.int64)
-    held = [*(van.stock for van in day.vans), day.shop.stock]
-    for row, held_here in enumerate(held):
-        for part, quantity in held_here.items():
-            stock[row, parts[part]] = quantity
-    allowed = np.array(
-        [[_may_serve(van, call) for call in day.calls] for van in day.vans], np.uint8
-    ).reshape(len(day.vans), len(day.calls))
-    _mark_twins(vans, allowed, stock)
-    calls, needs, choices, items = _call_rows(day, parts)
+    needs, spans = _need_rows(day, vans)
+    visits, allowed = _visit_rows(day, travel, spans)
+    needs = needs._replace(stores=_store_rows(day, len(visits)))
     starts = sorted({int(node) for node in vans[:, START] if node >= 0})
     if starts:
-        calls[:, REACH] = travel.distance_m[starts, : len(calls)].min(axis=0)
+        count = len(day.calls)
+        visits[:count, REACH] = travel.distance_m[starts, :count].min(axis=0)
+    calls = {call.id: row for row, call in enumerate(day.calls)}
+    links = [
+        (
+            calls[link.first],
+            calls[link.then],
+            int(link.same_van),
+            link.min_gap_s,
+            NEVER if link.max_gap_s is None else link.max_gap_s,
+        )
+        for link in day.links
+    ]
+    _mark_twins(vans, allowed, needs)
     return assemble(
         base_s=travel.base_s,
         distance_m=travel.distance_m,
         traffic=travel.traffic,
-        calls=calls,
+        calls=visits,
         vans=vans,
         allowed=allowed,
-        needs=(needs, choices, items),
+        needs=needs,
+        links=np.array(links, np.int64).reshape(-1, 5),
+        call_count=len(day.calls),
+    )
+
+
+def plain_needs(tables: tuple[Ints, Ints, Ints], stock: Ints) -> Needs:
+    """Return needs without prices, tools or stops at stores.
+
+    Parameters
+    ----------
+    tables : tuple of ndarray
+        ``needs``, ``choices`` and ``items`` of :class:`Problem`.
+    stock : ndarray, shape (vans + 1, parts)
+        Pieces aboard each van; the last row is the shop.
+
+    Returns
+    -------
+    Needs
+        For published instances and tests.
+    """
+    parts = stock.shape[1]
+    return Needs(
+        needs=tables[0],
+        choices=tables[1],
+        extra=np.zeros(len(tables[1]), np.int64),
+        items=tables[2],
         stock=stock,
+        reused=np.zeros(parts, np.int64),
+        stores=np.zeros((0, 2), np.int64),
+        markup=np.zeros((0, parts), np.int64),
     )
 
 
@@ -148,8 +279,9 @@ def assemble(  # noqa: PLR0913 - the tables of one day
     calls: Ints,
     vans: Ints,
     allowed: NDArray[np.uint8],
-    needs: tuple[Ints, Ints, Ints],
-    stock: Ints,
+    needs: Needs,
+    links: Ints | None = None,
+    call_count: int | None = None,
 ) -> Problem:
     """Return a problem from its tables; also for published instances.
 
@@ -159,54 +291,94 @@ def assemble(  # noqa: PLR0913 - the tables of one day
         As in :class:`Problem`.
     traffic : Traffic
         Speed through the day.
-    calls, vans, allowed : ndarray
-        As in :class:`Problem`, ``allowed`` whatever the stock.
-    needs : tuple of ndarray
-        ``needs``, ``choices`` and ``items`` of :class:`Problem`.
-    stock : ndarray
+    calls : ndarray
+        ``visits`` of :class:`Problem`; where all are calls (``call_count`` not given),
+        CALL, NEXT and NODE are filled in here.
+    vans, allowed : ndarray
+        As in :class:`Problem`, ``allowed`` whatever the stock. HOLDER is filled in
+        where ``call_count`` is not given.
+    needs : Needs
+        What the calls use, and what there is.
+    links : ndarray, optional
         As in :class:`Problem`.
+    call_count : int, optional
+        How many rows of ``calls`` are calls; all.
 
     Returns
     -------
     Problem
         With the clock and the neighbour lists worked out.
     """
+    visits, vans = calls.copy(), vans.copy()
+    count = len(visits) if call_count is None else call_count
+    if call_count is None:
+        visits[:, CALL] = visits[:, NODE] = np.arange(count)
+        visits[:, NEXT] = -1
+        vans[:, HOLDER] = np.arange(len(vans))
     speed = np.array(traffic.speed_permille, np.int64)
     passed = np.concatenate([[0], np.cumsum(speed[:-1] * traffic.slot_s)])
-    count = len(calls)
     # A stable sort keeps the order the same on every machine.
     near = np.argsort(distance_m[:count, :count], axis=1, kind="stable")
     for row in range(count):  # others may stand at the same door
         near[row] = np.concatenate([[row], near[row][near[row] != row]])
     clock = np.stack([passed, speed], axis=1)
-    must = _must(count, calls, needs, stock.shape[1])
-    within_reach = stock[:-1] + vans[:, LOADS, None] * stock[-1]
+    stock, shop = needs.stock, len(vans)
+    must = _must(count, visits, needs)
+    own = np.where(needs.reused == 1, stock[:shop], stock[vans[:, HOLDER]])
+    within_reach = own + vans[:, LOADS, None] * stock[shop]
+    for _, row in needs.stores:
+        within_reach += stock[row] * (needs.reused == 0)
     there = (must[None, :, :] <= within_reach[:, None, :]).all(axis=2)
+    there = np.concatenate([there, np.ones((shop, len(needs.stores)), bool)], axis=1)
     return Problem(
         base_s=_frozen(base_s),
         distance_m=_frozen(distance_m),
         clock=_frozen(clock),
         slot_s=traffic.slot_s,
-        calls=_frozen(calls),
+        call_count=count,
+        visits=np.array(visits, order="C"),
+        given=_frozen(visits),
         vans=_frozen(vans),
-        allowed=_frozen(allowed * there.astype(np.uint8)),
-        needs=_frozen(needs[0]),
-        choices=_frozen(needs[1]),
-        items=_frozen(needs[2]),
+        allowed=_frozen(allowed * there[:, visits[:, CALL]].astype(np.uint8)),
+        needs=_frozen(needs.needs),
+        choices=_frozen(needs.choices),
+        extra=_frozen(needs.extra),
+        items=_frozen(needs.items),
         stock=_frozen(stock),
+        reused=_frozen(needs.reused),
+        stores=_frozen(needs.stores),
+        markup=_frozen(needs.markup),
+        links=_frozen(np.zeros((0, 5), np.int64) if links is None else links),
         must=_frozen(must),
         near=_frozen(near),
     )
 
 
-def _must(count: int, calls: Ints, tables: tuple[Ints, Ints, Ints], parts: int) -> Ints:
-    needs, choices, items = tables
+def own_copy(problem: Problem) -> Problem:
+    """Return the same problem with a visit table that nobody else writes to.
+
+    Parameters
+    ----------
+    problem : Problem
+        The day.
+
+    Returns
+    -------
+    Problem
+        All other arrays are shared.
+    """
+    return problem._replace(visits=problem.given.copy())
+
+
+def _must(count: int, visits: Ints, tables: Needs) -> Ints:
+    parts = tables.stock.shape[1]
     must = np.zeros((count, parts), np.int64)
     for call in range(count):
-        for need in range(calls[call, NEED_LO], calls[call, NEED_HI]):
-            used = np.zeros((needs[need, 1] - needs[need, 0], parts), np.int64)
-            for row, choice in enumerate(range(*needs[need])):
-                some = items[slice(*choices[choice])]
+        for need in range(visits[call, NEED_LO], visits[call, NEED_HI]):
+            low, high = tables.needs[need]
+            used = np.zeros((high - low, parts), np.int64)
+            for row, choice in enumerate(range(low, high)):
+                some = tables.items[slice(*tables.choices[choice])]
                 used[row, some[:, 0]] = some[:, 1]
             must[call] += used.min(axis=0)
     return must
@@ -219,15 +391,18 @@ def _frozen(array: NDArray[AnyInt]) -> NDArray[AnyInt]:
     return copy
 
 
-def _may_serve(van: Van, call: Call) -> bool:
+def _may_serve(day: Day, van: Van, call: Call) -> bool:
+    lent = {tool.id for tool in day.tools} if van.loads_at_shop else set()
     return (
         call.skills <= van.skills
-        and call.equipment <= van.equipment
+        and call.equipment <= van.equipment | lent
         and call.required_van in (None, van.id)
     )
 
 
-def start_windows(day: Day, call: Call) -> list[tuple[int, int]]:
+def start_windows(
+    day: Day, call: Call, van: Van | None = None, *, late: bool = False
+) -> list[tuple[int, int]]:
     """Return the spans in which a visit may start.
 
     Parameters
@@ -236,22 +411,73 @@ def start_windows(day: Day, call: Call) -> list[tuple[int, int]]:
         The call's day.
     call : Call
         The call.
+    van : Van, optional
+        Whose driver comes; without one, a driver of usual pace.
+    late : bool
+        Whether it may also start after its promise.
 
     Returns
     -------
     list of (int, int)
         First and last second, in order; empty when it cannot start at all.
     """
-    length_s = day.planned_s(call)
+    length_s = day.planned_s(call, van)
     first, last = day.ready_s(call) or 0, NEVER
     if call.promise is not None:
-        first, last = max(first, call.promise.start_s), call.promise.end_s
+        first = max(first, call.promise.start_s)
+        last = NEVER if late else call.promise.end_s
     spans = [(w.start_s, w.end_s - length_s) for w in call.windows] or [(0, NEVER)]
     cut = [(max(low, first), min(high, last)) for low, high in spans]
     return sorted((low, high) for low, high in cut if low <= high)
 
 
-def priority_weights(priorities: Sequence[int]) -> list[int]:
+def modes(day: Day, call: Call, van: Van | None = None) -> tuple[Mode, ...]:
+    """Return the ways to do a call, the cheapest first.
+
+    Parameters
+    ----------
+    day : Day
+        The call's day.
+    call : Call
+        The call.
+    van : Van, optional
+        Whose driver comes; without one, a driver of usual pace.
+
+    Returns
+    -------
+    tuple of Mode
+        Their spans do not overlap; empty when the call cannot start at all.
+    """
+    promise, preference = call.promise, call.preference
+    edges: set[int] = set()
+    if promise is not None:
+        steps = (0, *LATE_STEPS_S)
+        edges |= {promise.end_s + 1 + step for step in steps}
+    if preference is not None:
+        edges |= {preference.start_s, preference.end_s + 1}
+    found: dict[tuple[bool, int], list[tuple[int, int]]] = {}
+    for low, high in start_windows(day, call, van, late=day.promises_may_break):
+        inner = [edge for edge in sorted(edges) if low < edge <= high]
+        starts, ends = [low, *inner], [*(edge - 1 for edge in inner), high]
+        for start, end in zip(starts, ends, strict=True):
+            late_s = 0 if promise is None else max(0, start - promise.end_s)
+            units = day.late_units(late_s)
+            if preference is not None and not (
+                preference.start_s <= start <= preference.end_s
+            ):
+                units += day.preference_cents * UNITS_PER_CENT
+            spans = found.setdefault((late_s > 0, units), [])
+            if spans and spans[-1][1] + 1 == start:
+                spans[-1] = (spans[-1][0], end)
+            else:
+                spans.append((start, end))
+    return tuple(
+        Mode(broken, units, tuple(spans))
+        for (broken, units), spans in sorted(found.items())
+    )
+
+
+def priority_weights(priorities: Sequence[int], below: int = 0) -> list[int]:
     """Return what leaving out one call of each priority weighs.
 
     One call weighs more than all calls of lower priority together, so that the sum
@@ -261,49 +487,265 @@ def priority_weights(priorities: Sequence[int]) -> list[int]:
     ----------
     priorities : sequence of int
         Priority of every call, 1 is first.
+    below : int
+        Weight of everything that counts less than any of them.
 
     Returns
     -------
     list of int
-        One weight per call, at least 1.
+        One weight per call, more than ``below``.
     """
     weights: dict[int, int] = {}
-    total = 0
+    total = below
     for priority in sorted(set(priorities), reverse=True):
         weights[priority] = total + 1
         total += weights[priority] * sum(1 for other in priorities if other == priority)
     return [weights[priority] for priority in priorities]
 
 
-def _call_rows(day: Day, parts: dict[str, int]) -> tuple[Ints, Ints, Ints, Ints]:
-    spans = [start_windows(day, call) for call in day.calls]
-    width = max((len(span) for span in spans), default=0)
-    calls = np.zeros((len(day.calls), WINDOW + 2 * max(1, width)), np.int64)
-    needs: list[tuple[int, int]] = []
-    choices: list[tuple[int, int]] = []
-    items: list[tuple[int, int]] = []
-    weights = priority_weights([call.priority for call in day.calls])
+def _weights(day: Day) -> tuple[list[int], list[int]]:
+    """Return what leaving each call out weighs, and what breaking its promise does."""
+    priorities = [call.priority for call in day.calls]
+    breakable = [
+        day.promises_may_break and call.promise is not None for call in day.calls
+    ]
+    some = [p for p, may in zip(priorities, breakable, strict=True) if may]
+    broken = priority_weights(some)
+    left = priority_weights(priorities, sum(broken))
+    if sum(left) >= WEIGHT_ROOM:  # hundreds of calls: broken promises are counted
+        broken = [1] * len(some)
+        left = priority_weights(priorities, len(some))
+    each = iter(broken)
+    return left, [next(each) if may else 0 for may in breakable]
+
+
+_Row = tuple[list[int], tuple[tuple[int, int], ...]]
+"""Fields of a visit up to WINDOWS, and its windows."""
+
+
+def _visit_rows(
+    day: Day, travel: TravelTable, spans: Sequence[tuple[int, int]]
+) -> tuple[Ints, NDArray[np.uint8]]:
+    """Return the visit table, and which van may make which visit.
+
+    Parameters
+    ----------
+    day, travel : Day, TravelTable
+        The day.
+    spans : sequence of (int, int)
+        Each call's rows of needs.
+    """
+    left, broken = _weights(day)
+    rows: list[_Row] = []
+    more: list[_Row] = []
+    able: list[list[bool]] = []
+    able_more: list[list[bool]] = []
+    count = len(day.calls)
     for row, call in enumerate(day.calls):
-        calls[row, LENGTH] = day.planned_s(call)
-        calls[row, WEIGHT] = weights[row]
-        calls[row, DEMAND] = sum(need.quantity for need in call.needs)
-        calls[row, WINDOWS] = len(spans[row])
-        for index, (low, high) in enumerate(spans[row]):
-            calls[row, WINDOW + 2 * index : WINDOW + 2 * index + 2] = low, high
-        calls[row, NEED_LO] = len(needs)
+        head = [left[row], 0, sum(need.quantity for need in call.needs), *spans[row]]
+        ways = _ways(day, call)
+        for index, way in enumerate(ways):
+            # The call's next row: the first of the others, or the one behind it.
+            following = count + len(more) + (index > 0)
+            fields = [
+                *(*head, row, following if index + 1 < len(ways) else -1),
+                *(broken[row] * way.mode.broken, way.mode.units, row, way.length_s),
+            ]
+            (rows if index == 0 else more).append((fields, way.mode.spans))
+            (able if index == 0 else able_more).append(way.able)
+    for index, store in enumerate(restock_stores(day)):
+        node = travel.keys[store_node(day, store)]
+        length_s = store.restock_s or 0
+        fields = [0, 0, 0, 0, 0, count + index, -1, 0, 0, node, length_s]
+        opening = store.opening
+        low, high = 0, NEVER
+        if opening is not None:
+            low, high = opening.start_s, opening.end_s - length_s
+        more.append((fields, ((low, high),) if low <= high else ()))
+        able_more.append([True] * len(day.vans))
+    everything = rows + more
+    width = max((len(starts) for _, starts in everything), default=0)
+    visits = np.zeros((len(everything), WINDOW + 2 * max(1, width)), np.int64)
+    for row, (fields, starts) in enumerate(everything):
+        visits[row, :WINDOWS] = fields
+        visits[row, WINDOWS] = len(starts)
+        for index, (low, high) in enumerate(starts):
+            visits[row, WINDOW + 2 * index : WINDOW + 2 * index + 2] = low, high
+    allowed = np.array(able + able_more, np.uint8)
+    return visits, allowed.reshape(len(everything), len(day.vans)).T.copy()
+
+
+class _Way(NamedTuple):
+    """A mode, for the vans whose drivers take so long."""
+
+    mode: Mode
+    length_s: int
+    able: list[bool]
+
+
+def _ways(day: Day, call: Call) -> list[_Way]:
+    """Return every way to do a call, at least one, the cheapest first."""
+    vans: dict[int, list[int]] = {}
+    for row, van in enumerate(day.vans):
+        if _may_serve(day, van, call):
+            vans.setdefault(day.planned_s(call, van), []).append(row)
+    found = [
+        _Way(mode, length_s, [row in rows for row in range(len(day.vans))])
+        for length_s, rows in vans.items()
+        for mode in modes(day, call, day.vans[rows[0]])
+    ]
+    found.sort(key=lambda way: (way.mode.broken, way.mode.units, way.length_s))
+    spans = tuple(start_windows(day, call))
+    nobody = _Way(
+        Mode(broken=False, units=0, spans=spans),
+        day.planned_s(call),
+        [False] * len(day.vans),
+    )
+    return found or [nobody]
+
+
+def restock_stores(day: Day) -> tuple[Store, ...]:
+    """Return the stores that a van may stop at in the middle of its route.
+
+    Parameters
+    ----------
+    day : Day
+        The day.
+
+    Returns
+    -------
+    tuple of Store
+        The shop first, then the counters, as far as they have a length of stay.
+    """
+    return tuple(
+        store for store in (day.shop, *day.counters) if store.restock_s is not None
+    )
+
+
+def store_node(day: Day, store: Store) -> str:
+    """Return the key of a store in the travel table.
+
+    Parameters
+    ----------
+    day, store : Day, Store
+        The day and its shop or one of its counters.
+
+    Returns
+    -------
+    str
+        As :class:`dispatch.travel.TravelTable` has it.
+    """
+    return "shop" if store.id == day.shop.id else f"store:{store.id}"
+
+
+class _NeedRows:
+    """The tables of what calls use, as they grow."""
+
+    def __init__(self) -> None:
+        self.needs: list[tuple[int, int]] = []
+        self.choices: list[tuple[int, int]] = []
+        self.extra: list[int] = []
+        self.items: list[tuple[int, int]] = []
+
+    def add(self, options: list[tuple[int, list[tuple[int, int]]]]) -> None:
+        """Add a need: extra units and pieces of each choice, sorted by the former."""
+        low = len(self.choices)
+        for extra, some in sorted(options, key=lambda option: option[0]):
+            self.choices.append((len(self.items), len(self.items) + len(some)))
+            self.extra.append(extra)
+            self.items += some
+        self.needs.append((low, len(self.choices)))
+
+
+def _need_rows(day: Day, vans: Ints) -> tuple[Needs, list[tuple[int, int]]]:
+    """Return what the calls use and what there is, and each call's rows of needs."""
+    tools = {tool.id: tool.quantity for tool in day.tools}
+    columns = {part: column for column, part in enumerate(sorted(day.parts))}
+    tool_columns = {tool: len(columns) + i for i, tool in enumerate(sorted(tools))}
+    width = max(1, len(columns) + len(tools))
+    shop = len(day.vans)
+    stock = np.zeros((shop + 1 + len(day.counters), width), np.int64)
+    stores = [day.shop, *day.counters]
+    held = [*(van.stock for van in day.vans), *(store.stock for store in stores)]
+    holders = [*vans[:, HOLDER].tolist(), *range(shop, len(stock))]
+    for row, some in zip(holders, held, strict=True):
+        for part, quantity in some.items():
+            stock[row, columns[part]] += quantity
+    reused = np.zeros(width, np.int64)
+    for tool, column in tool_columns.items():
+        reused[column] = 1
+        stock[shop, column] = tools[tool]
+        owners = [tool in van.equipment for van in day.vans]
+        stock[:shop, column] = np.where(owners, PLENTY, 0)
+    rows = _NeedRows()
+    spans = []
+    for call in day.calls:
+        begin = len(rows.needs)
         for need in call.needs:
-            low = len(choices)
-            for alternative in need.alternatives:
-                first = len(items)
-                used = pieces(day, alternative, need.quantity)
-                items += [(parts[part], count) for part, count in used.items()]
-                choices.append((first, len(items)))
-            needs.append((low, len(choices)))
-        calls[row, NEED_HI] = len(needs)
-    return calls, _pairs(needs), _pairs(choices), _pairs(items)
+            # Equal prices: a stable sort keeps the order of preference.
+            rows.add(
+                [
+                    (
+                        _extra_cents(day, need, alternative) * UNITS_PER_CENT,
+                        [
+                            (columns[part], count)
+                            for part, count in pieces(
+                                day, alternative, need.quantity
+                            ).items()
+                        ],
+                    )
+                    for alternative in need.alternatives
+                ]
+            )
+        for tool in sorted(call.equipment & tools.keys()):
+            rows.add([(0, [(tool_columns[tool], 1)])])
+        spans.append((begin, len(rows.needs)))
+    markup = [
+        [_markup(day.parts[part], store) for part in columns]
+        + [0] * (width - len(columns))
+        for store in restock_stores(day)
+    ]
+    return (
+        Needs(
+            needs=_pairs(rows.needs),
+            choices=_pairs(rows.choices),
+            extra=np.array(rows.extra, np.int64),
+            items=_pairs(rows.items),
+            stock=stock,
+            reused=reused,
+            stores=_pairs([]),
+            markup=np.array(markup, np.int64).reshape(-1, width),
+        ),
+        spans,
+    )
 
 
-def _pairs(rows: list[tuple[int, int]]) -> Ints:
+def _store_rows(day: Day, visits: int) -> Ints:
+    """Return the table of stores, whose stops are the last of so many visits."""
+    stores = restock_stores(day)
+    known = [day.shop, *day.counters]
+    return _pairs(
+        [
+            (visits - len(stores) + index, len(day.vans) + known.index(store))
+            for index, store in enumerate(stores)
+        ]
+    )
+
+
+def _extra_cents(day: Day, need: Need, alternative: str) -> int:
+    def price(choice: str) -> int:
+        used = pieces(day, choice, need.quantity)
+        return sum(day.parts[part].unit_cost_cents * n for part, n in used.items())
+
+    return max(0, price(alternative) - price(need.alternatives[0]))
+
+
+def _markup(part: Part, store: Store) -> int:
+    price_cents = store.prices.get(part.id, part.unit_cost_cents)
+    return max(0, price_cents - part.unit_cost_cents) * UNITS_PER_CENT
+
+
+def _pairs(rows: Sequence[tuple[int, int]]) -> Ints:
     return np.array(rows, np.int64).reshape(-1, 2)
 
 
@@ -324,6 +766,18 @@ def _van_rows(day: Day, travel: TravelTable) -> Ints:
         vans[row, S_UNITS] = van.rates.hour_cents * UNITS_PER_SECOND
         vans[row, OVER_UNITS] = van.rates.overtime_hour_cents * UNITS_PER_SECOND
         vans[row, LOADS] = van.loads_at_shop
+        vans[row, HOLDER] = row
+        vans[row, DRIVE_MAX] = van.drive_limit_s or 0
+        vans[row, WORK_MAX] = van.work_limit_s or 0
+        if day.exchange and van.start is not None:
+            vans[row, HOLDER] = next(
+                other
+                for other, mate in enumerate(day.vans)
+                if mate.start is not None
+                and (mate.start.lat_deg, mate.start.lon_deg)
+                == (van.start.lat_deg, van.start.lon_deg)
+                and mate.loads_at_shop == van.loads_at_shop
+            )
     return vans
 
 
@@ -343,8 +797,12 @@ def _one_node_per_door(travel: TravelTable) -> dict[str, int]:
     }
 
 
-def _mark_twins(vans: Ints, allowed: NDArray[np.uint8], stock: Ints) -> None:
+def _mark_twins(vans: Ints, allowed: NDArray[np.uint8], needs: Needs) -> None:
     seen: dict[bytes, int] = {}
-    for row in range(len(vans)):
-        key = vans[row, :TWIN].tobytes() + allowed[row].tobytes() + stock[row].tobytes()
+    holders = vans[:, HOLDER].tolist()
+    for row, holder in enumerate(holders):
+        alike = vans[row, :TWIN].copy()
+        alike[HOLDER] = holder if holders.count(holder) > 1 else -1
+        held = np.where(needs.reused == 1, needs.stock[row], needs.stock[holder])
+        key = alike.tobytes() + allowed[row].tobytes() + held.tobytes()
         vans[row, TWIN] = seen.setdefault(key, row)

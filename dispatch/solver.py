@@ -5,7 +5,7 @@ calls between the vans, proved. Larger ones are searched by ruin and recreate in
 chains, and the routes met on the way go to the exact cover.
 """
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from time import monotonic
@@ -13,22 +13,34 @@ from time import monotonic
 import numpy as np
 
 from dispatch.bound import bound_cost
-from dispatch.partition import Column, choose_routes, weigh_left_out
-from dispatch.problem import M_UNITS, S_UNITS, TWIN, WEIGHT, Problem
+from dispatch.partition import Column, calls_of, choose_routes, weigh
+from dispatch.problem import (
+    BROKEN,
+    DRIVE_MAX,
+    M_UNITS,
+    S_UNITS,
+    TWIN,
+    WEIGHT,
+    WORK_MAX,
+    Ints,
+    Problem,
+    own_copy,
+)
 from dispatch.search import is_compiled
 from dispatch.search.lns import (
     BEST_LEFT,
     BEST_MONEY,
-    POOL_CALLS,
     POOL_MONEY,
     POOL_SIZE,
     POOL_VAN,
+    POOL_VISITS,
     POOLED,
     Memory,
+    apply_terms,
     new_memory,
     search,
 )
-from dispatch.search.schedule import MONEY, SIZE
+from dispatch.search.schedule import MONEY, PARTS, SIZE
 from dispatch.search.tours import (
     BEST_COST,
     BEST_LABEL,
@@ -124,9 +136,12 @@ class Outcome:
         Rounds each chain took.
     bound : int or None
         No choice that leaves out as little costs less.
+    visits : ndarray
+        The visit table of the problem, windows of linked calls as agreed.
     """
 
     columns: tuple[Column, ...]
+    visits: Ints
     proved: bool = False
     stopped: bool = False
     rounds: int = 0
@@ -136,7 +151,7 @@ class Outcome:
 def solve(
     problem: Problem,
     budget: Budget,
-    parts_there: Callable[[Sequence[Column]], bool] = lambda _: True,
+    rest_cost: Callable[[Sequence[Column]], int | None] = lambda _: 0,
 ) -> Outcome:
     """Choose and order every van's calls.
 
@@ -146,10 +161,11 @@ def solve(
         The day.
     budget : Budget
         How long to search, and whom to tell.
-    parts_there : callable
-        Whether these routes together get all their parts. Asked once, when the best
-        routes are known but for the parts; the default never doubts it, for problems
-        without any.
+    rest_cost : callable
+        What these routes together cost beyond their own cost (parts), ``None`` where
+        they break a rule that single routes do not know (parts, links, limits). Asked
+        once, when the best routes are known but for that; the default is for problems
+        without any of it.
 
     Returns
     -------
@@ -160,7 +176,7 @@ def solve(
     clock = _Clock(budget)
     clock.tell_compiling("find_tours")
     clock.tell("trying every order of calls")
-    return _prove(problem, clock, parts_there) or _Search(problem, clock).run()
+    return _prove(problem, clock, rest_cost) or _Search(problem, clock).run()
 
 
 class _Clock:
@@ -194,10 +210,12 @@ class _Clock:
 
 
 def _prove(
-    problem: Problem, clock: _Clock, parts_there: Callable[[Sequence[Column]], bool]
+    problem: Problem,
+    clock: _Clock,
+    rest_cost: Callable[[Sequence[Column]], int | None],
 ) -> Outcome | None:
     """Solve by trying everything; ``None`` if the day is too large for that."""
-    if len(problem.calls) > CALLS_MAX:
+    if problem.call_count > CALLS_MAX:
         return None
     pool: list[Column] = []
     for van in sorted(set(problem.vans[:, TWIN].tolist())):
@@ -210,59 +228,85 @@ def _prove(
             for row in tours.best[np.argsort(tours.best[:found, BEST_SET])]
         ]
     columns = _share_calls(problem, pool)
-    if columns is not None and parts_there(columns):
-        return Outcome(columns=columns, proved=True)
-    if len(pool) > COLUMNS_ROOM:
+    if columns is not None and rest_cost(columns) == 0:
+        return Outcome(columns=columns, visits=problem.given, proved=True)
+    if len(pool) > COLUMNS_ROOM or not routes_are_all(problem):
         return None
     cover = choose_routes(problem, pool, effort=PROOF_EFFORT)
     if cover is None or not cover.proved:
         return None
-    return Outcome(columns=cover.columns, proved=True)
+    return Outcome(columns=cover.columns, visits=problem.given, proved=True)
+
+
+def routes_are_all(problem: Problem) -> bool:
+    """Return whether a plan is right when its routes and its parts are.
+
+    Parameters
+    ----------
+    problem : Problem
+        The day.
+
+    Returns
+    -------
+    bool
+        If not, there are links, limits on driving or work, or stops at stores, which
+        the enumeration of routes does not know.
+    """
+    limits = problem.vans[:, [DRIVE_MAX, WORK_MAX]]
+    return not (len(problem.links) or len(problem.stores) or limits.any())
 
 
 def _share_calls(problem: Problem, pool: Sequence[Column]) -> tuple[Column, ...] | None:
     """Share the calls between the vans, parts not looked at; ``None``: too many.
 
-    Van by van, over all sets of calls: the cheapest way for the vans so far to serve
-    exactly this set.
+    Van by van, over all sets of calls: the best way for the vans so far to serve
+    exactly this set, by broken promises first and cost second, as one number.
     """
-    calls, vans = len(problem.calls), len(problem.vans)
-    if vans == 1:  # no sharing: the best of its routes
-        weights = problem.calls[:, WEIGHT]
-        best = min(
-            pool,
-            key=lambda column: (-int(weights[list(column.calls)].sum()), column.cost),
-            default=None,
-        )
-        return () if best is None else (best,)
+    calls, vans = problem.call_count, len(problem.vans)
+    if vans == 1:  # no sharing: the best of its routes, or none
+        ways = [(), *((column,) for column in pool)]
+        return min(ways, key=lambda way: (weigh(problem, way), *(c.cost for c in way)))
     if vans * 3**calls > JOINS_ROOM:
         return None
-    by_van: dict[int, dict[int, Column]] = {}
-    for column in pool:
-        members = sum(1 << call for call in column.calls)
-        by_van.setdefault(column.van, {})[members] = column
+    broken = [int(problem.visits[list(c.visits), BROKEN].sum()) for c in pool]
+    scale = 1 + vans * max((column.cost for column in pool), default=0)
+    if scale * (1 + vans * max(broken, default=0)) >= FAR:
+        return None
+    by_van: dict[int, dict[int, tuple[int, Column]]] = {}
+    for column, weight in zip(pool, broken, strict=True):
+        members = sum(1 << call for call in calls_of(problem, column))
+        sets = by_van.setdefault(column.van, {})
+        sets[members] = (scale * weight + column.cost, column)
     cost = np.full(1 << calls, FAR, np.int64)
     cost[0] = 0
     taken = np.zeros((vans, 1 << calls), np.int64)
     for van, twin in enumerate(problem.vans[:, TWIN].tolist()):
         own = np.full(1 << calls, FAR, np.int64)
         own[0] = 0
-        for members, column in by_van.get(twin, {}).items():
-            own[members] = column.cost
+        for members, (units, _) in by_van.get(twin, {}).items():
+            own[members] = units
         join_van(cost, own, taken[van])
-    left_out = np.zeros(1 << calls, np.int64)
-    for call, weight in enumerate(problem.calls[:, WEIGHT].tolist()):
-        left_out += weight * ((np.arange(1 << calls) >> call & 1) == 0)
-    left_out[cost >= FAR] = FAR
-    members = int(np.lexsort((cost, left_out))[0])
+    members = _best_set(problem, cost, scale)
     columns = []
     for van in range(vans - 1, -1, -1):
         part = int(taken[van, members])
         if part:
-            twin = int(problem.vans[van, TWIN])
-            columns.append(by_van[twin][part]._replace(van=van))
+            column = by_van[int(problem.vans[van, TWIN])][part][1]
+            columns.append(column._replace(van=van))
         members ^= part
     return tuple(reversed(columns))
+
+
+def _best_set(problem: Problem, cost: Ints, scale: int) -> int:
+    """Return the set of calls to serve, given what each costs (weight times scale)."""
+    sets = np.arange(len(cost))
+    left_out = cost // scale
+    for call, weight in enumerate(
+        problem.visits[: problem.call_count, WEIGHT].tolist()
+    ):
+        left_out += weight * ((sets >> call & 1) == 0)
+    left_out[cost >= FAR] = FAR
+    return int(np.lexsort((cost, left_out))[0])
 
 
 # --- larger days: ruin and recreate --------------------------------------------
@@ -278,16 +322,17 @@ class _Search:
         seeds = np.random.SeedSequence(self.budget.seed).spawn(CHAINS)
         self.chance = [np.random.default_rng(seed) for seed in seeds]
         clock.tell_compiling("search")
-        self.chains = [new_memory(problem) for _ in range(CHAINS)]
+        self.problems = [own_copy(problem) for _ in range(CHAINS)]
+        self.chains = [new_memory(own) for own in self.problems]
         self.usual = usual_drive(problem)
-        self.pool: dict[tuple[int, frozenset[int]], Column] = {}
+        self.pool: dict[tuple[int, Collection[int]], Column] = {}
 
     def run(self) -> Outcome:
         """Search until the budget is spent."""
         total = self.budget.rounds
         if total is None:
             total = default_rounds(self.problem)
-        slice_rounds = max(20, SLICE // max(1, len(self.problem.calls)))
+        slice_rounds = max(20, SLICE // max(1, self.problem.call_count))
         timed = self.budget.spent is not None
         self.clock.total = None if timed else total
         done, share, stopped = 0, 0.0, False
@@ -305,9 +350,13 @@ class _Search:
                 self._tell("searching")
                 stopped = self.budget.stop()
         columns = self._kept() if stopped else self._combined()
-        left_out = weigh_left_out(self.problem, columns)
+        left_out = weigh(self.problem, columns)
+        best = self.chains.index(self._best())
+        if len(self.problem.links):
+            apply_terms(self.problems[best], self.chains[best].best)
         return Outcome(
             columns=columns,
+            visits=self.problems[best].visits,
             stopped=stopped,
             rounds=done,
             bound=bound_cost(self.problem, left_out),
@@ -319,20 +368,24 @@ class _Search:
         """Run both chains for some rounds and collect the routes they met."""
         first, last = (self.usual * HOT * (COLD / HOT) ** share for share in shares)
         jobs = [
-            threads.submit(search, self.problem, memory, chance, rounds, (first, last))
-            for memory, chance in zip(self.chains, self.chance, strict=True)
+            threads.submit(search, own, memory, chance, rounds, (first, last))
+            for own, memory, chance in zip(
+                self.problems, self.chains, self.chance, strict=True
+            )
         ]
         for job in jobs:
             job.result()
         for memory in self.chains:
             for row in memory.pool[: memory.score[POOLED]].tolist():
-                calls = row[POOL_CALLS : POOL_CALLS + row[POOL_SIZE]]
-                self._keep(Column(row[POOL_VAN], tuple(calls), row[POOL_MONEY]))
+                visits = row[POOL_VISITS : POOL_VISITS + row[POOL_SIZE]]
+                self._keep(Column(row[POOL_VAN], tuple(visits), row[POOL_MONEY]))
             memory.score[POOLED] = 0
 
     def _keep(self, column: Column) -> None:
         column = self._stand_in(column)
-        key = (column.van, frozenset(column.calls))
+        # Where a route stops for parts, what comes before and behind is not the same.
+        stops = len(calls_of(self.problem, column)) < len(column.visits)
+        key = (column.van, column.visits if stops else frozenset(column.visits))
         known = self.pool.pop(key, None)  # met again: newest last
         if known is not None and known.cost <= column.cost:
             column = known
@@ -353,15 +406,17 @@ class _Search:
 
     def _tell(self, phase: str) -> None:
         best = self._best()
-        unplaced = int((best.best.van_of < 0).sum())
+        unplaced = int((best.best.van_of[: self.problem.call_count] < 0).sum())
         self.clock.tell(phase, unplaced, int(best.score[BEST_MONEY]))
 
     def _kept(self) -> tuple[Column, ...]:
         """Return the best chain's routes."""
         best = self._best().best
         return tuple(
-            Column(van, tuple(best.order[van, :size].tolist()), money)
-            for van, (size, money) in enumerate(best.facts[:, [SIZE, MONEY]].tolist())
+            Column(van, tuple(best.order[van, :size].tolist()), money - parts)
+            for van, (size, money, parts) in enumerate(
+                best.facts[:, [SIZE, MONEY, PARTS]].tolist()
+            )
             if size > 0
         )
 
@@ -369,6 +424,10 @@ class _Search:
         """Return the best choice from all routes met."""
         self._tell("combining the best routes")
         kept = self._kept()
+        if len(
+            self.problem.links
+        ):  # what linked calls agreed on holds in one plan only
+            return kept
         for column in kept:
             self._keep(column)
         pool = list(self.pool.values())[-POOL_ROOM:]
@@ -400,7 +459,7 @@ def default_rounds(problem: Problem) -> int:
     """
     # Measured on 35 calls and 4 vans: 90,000 came within 0.4 % of the best known in
     # five of five seeds, in two seconds.
-    return 20_000 + 3_000 * min(len(problem.calls), 60)
+    return 20_000 + 3_000 * min(problem.call_count, 60)
 
 
 def usual_drive(problem: Problem) -> float:
@@ -416,7 +475,7 @@ def usual_drive(problem: Problem) -> float:
     float
         Cost units, at least 1.
     """
-    calls = len(problem.calls)
+    calls = problem.call_count
     rank = min(5, calls - 1)
     if rank < 1 or len(problem.vans) == 0:
         return 1.0

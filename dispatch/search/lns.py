@@ -17,18 +17,32 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dispatch.problem import (
+    BROKEN,
+    CALL,
     DEMAND,
     FINISH,
+    FIRST,
+    GAP_HI,
+    GAP_LO,
+    HOLDER,
+    LENGTH,
     LOADS,
     M_UNITS,
     NEED_HI,
     NEED_LO,
     NEVER,
+    NEXT,
+    NODE,
     OVER_UNITS,
     REACH,
     S_UNITS,
+    SAME_VAN,
     START,
+    STORE_ROW,
+    STORE_VISIT,
+    THEN,
     TWIN,
+    UNITS,
     WEIGHT,
     WINDOW,
     WINDOWS,
@@ -39,10 +53,13 @@ from dispatch.search.schedule import (
     BACK,
     FREE_DONE,
     FREE_DUE,
+    LATE,
     LATEST_DONE,
     LATEST_DUE,
     MONEY,
+    PARTS,
     SIZE,
+    STOPS,
     VERSION,
     Routes,
     arrive,
@@ -54,6 +71,7 @@ from dispatch.search.schedule import (
     rested,
     serve,
     time_route,
+    within_limits,
 )
 
 REMOVED_MEAN = 10.0  # calls taken out per round, on average (the paper's value)
@@ -75,8 +93,8 @@ HUGE = 1 << 62  # cost units above any route
 
 # cells of Memory.score
 NOW_LEFT, NOW_MONEY, BEST_LEFT, BEST_MONEY, BLINK_IN, POOLED = range(6)
-# columns of Memory.pool, then the calls in order
-POOL_VAN, POOL_MONEY, POOL_SIZE, POOL_CALLS = range(4)
+# columns of Memory.pool, then the visits in order
+POOL_VAN, POOL_MONEY, POOL_SIZE, POOL_VISITS = range(4)
 
 
 class Memory(NamedTuple):
@@ -95,10 +113,12 @@ class Memory(NamedTuple):
         Calls out of the routes in this round.
     key : ndarray, shape (calls,)
         Sort keys of the queue.
-    seen : ndarray, shape (vans, calls, 3)
-        For each kept route and call: the route's VERSION when last looked at, the
-        cost units the call would add there (``HUGE``: it does not fit), and where.
-    pool : ndarray, shape (POOL_ROWS, 3 + calls)
+    barred : ndarray, shape (vans,)
+        1 for routes whose limits the call at hand would break.
+    seen : ndarray, shape (vans, visits, 3)
+        For each kept route and visit: the route's VERSION when last looked at, the
+        cost units the visit would add there (``HUGE``: it does not fit), and where.
+    pool : ndarray, shape (POOL_ROWS, 3 + calls + stores)
         Routes of good solutions; the caller takes them out.
     marks : ndarray, shape (calls,)
         A random number for each call; their sum stands for a set of calls.
@@ -113,6 +133,7 @@ class Memory(NamedTuple):
     touched: NDArray[np.int64]
     queue: NDArray[np.int64]
     key: NDArray[np.float64]
+    barred: NDArray[np.int64]
     seen: NDArray[np.int64]
     pool: NDArray[np.int64]
     marks: NDArray[np.int64]
@@ -132,24 +153,27 @@ def new_memory(problem: Problem) -> Memory:
     Memory
         Labels of the empty routes worked out.
     """
+    calls, vans = problem.call_count, len(problem.vans)
     memory = Memory(
         now=empty_routes(problem),
         kept=empty_routes(problem),
         best=empty_routes(problem),
         score=np.zeros(6, np.int64),
-        touched=np.zeros(len(problem.vans), np.int64),
-        queue=np.zeros(max(1, len(problem.calls)), np.int64),
-        key=np.zeros(max(1, len(problem.calls)), np.float64),
-        seen=np.full((len(problem.vans), len(problem.calls), 3), -1, np.int64),
-        pool=np.zeros((POOL_ROWS, POOL_CALLS + len(problem.calls)), np.int64),
-        marks=np.random.default_rng(0).integers(1 << 40, size=len(problem.calls)),
+        touched=np.zeros(vans, np.int64),
+        queue=np.zeros(max(1, calls), np.int64),
+        key=np.zeros(max(1, calls), np.float64),
+        barred=np.zeros(vans, np.int64),
+        seen=np.full((vans, len(problem.visits), 3), -1, np.int64),
+        pool=np.zeros((POOL_ROWS, POOL_VISITS + calls + len(problem.stores)), np.int64),
+        marks=np.random.default_rng(0).integers(1 << 40, size=len(problem.visits)),
         recent=np.full(RECENT, -1, np.int64),
     )
-    left_out = int(problem.calls[:, WEIGHT].sum())
+    left_out = int(memory.now.left[0])
     memory.score[:] = (left_out, 0, left_out, 0, 1, 0)
-    for van in range(len(problem.vans)):
+    for van in range(vans):
         time_route(problem, memory.now, van)
         time_route(problem, memory.kept, van)
+        time_route(problem, memory.best, van)
     return memory
 
 
@@ -164,22 +188,26 @@ def extra_from_shop(
     problem, routes : Problem, Routes
         The day and what its vans use.
     van, part : int
-        Row and column of ``problem.stock``.
+        Row of ``problem.vans``, column of ``problem.stock``.
     pieces : int
         How many more; negative: fewer.
 
     Returns
     -------
     int
-        Pieces; negative: the shop gets some back.
+        Pieces; negative: the shop gets some back. Of a shared tool one is enough.
     """
-    over = routes.used[van, part] - problem.stock[van, part]
+    if problem.reused[part] == 1:
+        over = routes.used[van, part] - problem.stock[van, part]
+        return min(1, max(0, over + pieces)) - min(1, max(0, over))
+    row = problem.vans[van, HOLDER]
+    over = routes.used[row, part] - problem.stock[row, part]
     return max(0, over + pieces) - max(0, over)
 
 
 @leaf
 def choice_fits(problem: Problem, routes: Routes, van: int, choice: int) -> bool:
-    """Return whether a van can get all pieces of one choice.
+    """Return whether a van can get all pieces of one choice before it leaves.
 
     Parameters
     ----------
@@ -214,7 +242,8 @@ def move_pieces(
     Parameters
     ----------
     problem, routes : Problem, Routes
-        The day and what its vans use; ``routes.used`` is changed.
+        The day and what its vans use; ``routes.used`` and PARTS are changed. Pieces
+        that ``routes.fetched`` names come from a store on the way.
     van, choice : int
         Rows of ``problem.vans`` and ``problem.choices``.
     sign : int
@@ -222,10 +251,13 @@ def move_pieces(
     """
     shop = len(problem.vans)
     for item in range(problem.choices[choice, 0], problem.choices[choice, 1]):
-        part, pieces = problem.items[item, 0], sign * problem.items[item, 1]
+        part = problem.items[item, 0]
+        pieces = sign * (problem.items[item, 1] - routes.fetched[item])
         extra = extra_from_shop(problem, routes, van, part, pieces)
-        routes.used[van, part] += pieces
+        row = van if problem.reused[part] == 1 else problem.vans[van, HOLDER]
+        routes.used[row, part] += pieces
         routes.used[shop, part] += extra
+    routes.facts[van, PARTS] += sign * problem.extra[choice]
 
 
 @kernel
@@ -235,17 +267,17 @@ def take_parts(problem: Problem, routes: Routes, van: int, call: int) -> bool:
     Parameters
     ----------
     problem, routes : Problem, Routes
-        The day and what its vans use; ``routes.used`` and the call's rows of
+        The day and what its vans use; ``routes.used``, PARTS and the call's rows of
         ``routes.chosen`` are changed.
     van, call : int
-        Rows of ``problem.vans`` and ``problem.calls``.
+        Rows of ``problem.vans`` and ``problem.visits``.
 
     Returns
     -------
     bool
         Whether all are reserved; if not, ``routes.used`` is as it was.
     """
-    first, last = problem.calls[call, NEED_LO], problem.calls[call, NEED_HI]
+    first, last = problem.visits[call, NEED_LO], problem.visits[call, NEED_HI]
     need = first
     choice = problem.needs[need, 0] if need < last else 0
     while need < last:
@@ -267,6 +299,134 @@ def take_parts(problem: Problem, routes: Routes, van: int, call: int) -> bool:
     return True
 
 
+@leaf
+def missing(problem: Problem, routes: Routes, van: int, item: int) -> int:
+    """Return how many pieces of an item a van cannot get before it leaves.
+
+    Parameters
+    ----------
+    problem, routes : Problem, Routes
+        The day and what its vans use.
+    van, item : int
+        Rows of ``problem.vans`` and ``problem.items``.
+
+    Returns
+    -------
+    int
+        0 to all of them.
+    """
+    part, pieces = problem.items[item, 0], problem.items[item, 1]
+    shop = len(problem.vans)
+    extra = extra_from_shop(problem, routes, van, part, pieces)
+    left = 0
+    if problem.vans[van, LOADS] == 1:
+        left = problem.stock[shop, part] - routes.used[shop, part]
+    return max(0, extra - left)
+
+
+@kernel
+def choice_fetched(
+    problem: Problem, routes: Routes, van: int, choice: int, store: int
+) -> int:
+    """Return what a choice costs extra when a store gives what the van lacks.
+
+    Parameters
+    ----------
+    problem, routes : Problem, Routes
+        The day and what its vans use.
+    van, choice, store : int
+        Rows of ``problem.vans``, ``problem.choices`` and ``problem.stores``.
+
+    Returns
+    -------
+    int
+        Cost units; ``HUGE``: not to be had there either.
+    """
+    row = problem.stores[store, STORE_ROW]
+    units = problem.extra[choice]
+    for item in range(problem.choices[choice, 0], problem.choices[choice, 1]):
+        part = problem.items[item, 0]
+        lacking = missing(problem, routes, van, item)
+        if lacking > 0 and (
+            problem.reused[part] == 1
+            or routes.used[row, part] + lacking > problem.stock[row, part]
+        ):
+            return HUGE
+        units += lacking * problem.markup[store, part]
+    return units
+
+
+@kernel
+def fetch_parts(
+    problem: Problem, routes: Routes, van: int, call: int, store: int
+) -> int:
+    """Reserve a call's parts, as far as they lack from a store; all or nothing.
+
+    Each need takes its cheapest choice, one need after the other.
+
+    Parameters
+    ----------
+    problem, routes : Problem, Routes
+        The day and what its vans use; ``used``, ``fetched``, ``store_of``, PARTS and
+        ``chosen`` are changed.
+    van, call, store : int
+        Rows of ``problem.vans``, ``problem.visits`` and ``problem.stores``.
+
+    Returns
+    -------
+    int
+        Extra cost units; ``HUGE``: it cannot be, and all is as it was.
+    """
+    first, last = problem.visits[call, NEED_LO], problem.visits[call, NEED_HI]
+    row = problem.stores[store, STORE_ROW]
+    before = routes.facts[van, PARTS]
+    routes.store_of[call] = store
+    for need in range(first, last):
+        units, best = HUGE, -1
+        for choice in range(problem.needs[need, 0], problem.needs[need, 1]):
+            here = choice_fetched(problem, routes, van, choice, store)
+            if here < units:
+                units, best = here, choice
+        if best < 0:
+            for taken in range(first, need):
+                give_back(problem, routes, van, call, taken)
+            routes.store_of[call] = -1
+            return HUGE
+        for item in range(problem.choices[best, 0], problem.choices[best, 1]):
+            part = problem.items[item, 0]
+            routes.fetched[item] = missing(problem, routes, van, item)
+            routes.used[row, part] += routes.fetched[item]
+            routes.facts[van, PARTS] += (
+                routes.fetched[item] * problem.markup[store, part]
+            )
+        routes.chosen[need] = best
+        move_pieces(problem, routes, van, best, 1)
+    return routes.facts[van, PARTS] - before
+
+
+@kernel
+def give_back(problem: Problem, routes: Routes, van: int, call: int, need: int) -> None:
+    """Give back what one need had reserved.
+
+    Parameters
+    ----------
+    problem, routes : Problem, Routes
+        The day and what its vans use; ``used``, ``fetched`` and PARTS are changed.
+    van, call, need : int
+        Rows of ``problem.vans``, ``problem.visits`` and ``problem.needs``.
+    """
+    choice, store = routes.chosen[need], routes.store_of[call]
+    move_pieces(problem, routes, van, choice, -1)
+    if store < 0:
+        return
+    row = problem.stores[store, STORE_ROW]
+    for item in range(problem.choices[choice, 0], problem.choices[choice, 1]):
+        part = problem.items[item, 0]
+        routes.used[row, part] -= routes.fetched[item]
+        routes.facts[van, PARTS] -= routes.fetched[item] * problem.markup[store, part]
+        routes.fetched[item] = 0
+
+
 @kernel
 def return_parts(problem: Problem, routes: Routes, van: int, call: int) -> None:
     """Give back what a call had reserved.
@@ -274,17 +434,19 @@ def return_parts(problem: Problem, routes: Routes, van: int, call: int) -> None:
     Parameters
     ----------
     problem, routes : Problem, Routes
-        The day and what its vans use; ``routes.used`` is changed.
+        The day and what its vans use; ``used``, ``fetched``, ``store_of`` and PARTS
+        are changed.
     van, call : int
-        Rows of ``problem.vans`` and ``problem.calls``.
+        Rows of ``problem.vans`` and ``problem.visits``.
     """
-    for need in range(problem.calls[call, NEED_LO], problem.calls[call, NEED_HI]):
-        move_pieces(problem, routes, van, routes.chosen[need], -1)
+    for need in range(problem.visits[call, NEED_LO], problem.visits[call, NEED_HI]):
+        give_back(problem, routes, van, call, need)
+    routes.store_of[call] = -1
 
 
 @kernel
-def all_parts_there(problem: Problem, routes: Routes, van: int, call: int) -> bool:
-    """Return whether a van can get the parts of a call with several needs.
+def price_all_parts(problem: Problem, routes: Routes, van: int, call: int) -> int:
+    """Return what the parts of a call with several needs cost extra on a van.
 
     Parameters
     ----------
@@ -292,43 +454,46 @@ def all_parts_there(problem: Problem, routes: Routes, van: int, call: int) -> bo
         The day and what its vans use; tried out in ``routes.used``, then undone. The
         call's rows of ``routes.chosen`` are overwritten.
     van, call : int
-        Rows of ``problem.vans`` and ``problem.calls``; the call is on no route.
+        Rows of ``problem.vans`` and ``problem.visits``; the call is on no route.
 
     Returns
     -------
-    bool
-        Whether there are choices that go together.
+    int
+        Cost units; ``HUGE``: no choices go together.
     """
-    there = take_parts(problem, routes, van, call)
-    if there:
-        return_parts(problem, routes, van, call)
-    return there
+    before = routes.facts[van, PARTS]
+    if not take_parts(problem, routes, van, call):
+        return HUGE
+    units = routes.facts[van, PARTS] - before
+    return_parts(problem, routes, van, call)
+    return units
 
 
 @leaf
-def parts_there(problem: Problem, routes: Routes, van: int, call: int) -> bool:
-    """Return whether a van can get all parts of a call.
+def price_parts(problem: Problem, routes: Routes, van: int, call: int) -> int:
+    """Return what a call's parts cost extra on a van, without a stop on the way.
 
     Parameters
     ----------
     problem, routes : Problem, Routes
         The day and what its vans use.
     van, call : int
-        Rows of ``problem.vans`` and ``problem.calls``; the call is on no route.
+        Rows of ``problem.vans`` and ``problem.visits``; the call is on no route.
 
     Returns
     -------
-    bool
-        Also true for a call that needs none.
+    int
+        Cost units, 0 for a call that needs none; ``HUGE``: the van cannot get them.
     """
-    first, last = problem.calls[call, NEED_LO], problem.calls[call, NEED_HI]
+    first, last = problem.visits[call, NEED_LO], problem.visits[call, NEED_HI]
     if last - first > 1:
-        return all_parts_there(problem, routes, van, call)
-    there = last == first
-    if not there:
+        return price_all_parts(problem, routes, van, call)
+    units = HUGE if last > first else 0
+    if last > first:
         for choice in range(problem.needs[first, 0], problem.needs[first, 1]):
-            there = there or choice_fits(problem, routes, van, choice)
-    return there
+            if units == HUGE and choice_fits(problem, routes, van, choice):
+                units = problem.extra[choice]
+    return units
 
 
 @kernel
@@ -339,7 +504,7 @@ def added_time(
     spot: int,
     free: tuple[int, int, int],
 ) -> int:
-    """Return what a later return costs when a call is put before stop ``spot``.
+    """Return what a later return costs when a visit is put before stop ``spot``.
 
     Parameters
     ----------
@@ -348,8 +513,8 @@ def added_time(
     van, spot : int
         The route and the position.
     free : tuple of int
-        When the van is free after the new call, break due and break done, and the
-        new call.
+        When the van is free after the new visit, break due and break done, and the
+        node of that visit.
 
     Returns
     -------
@@ -359,14 +524,14 @@ def added_time(
     due_s, done_s, origin = free
     times = (due_s, done_s)
     for index in range(spot, routes.facts[van, SIZE]):
-        call = routes.order[van, index]
-        times = serve(problem, van, times, (origin, call))
+        visit = routes.order[van, index]
+        times = serve(problem, van, times, (origin, visit))
         if (
             times[0] == routes.labels[van, index + 1, FREE_DUE]
             and times[1] == routes.labels[van, index + 1, FREE_DONE]
         ):
             return 0  # a wait has swallowed the delay
-        origin = call
+        origin = problem.visits[visit, NODE]
     back_s = back_at(problem, van, times, origin)
     return price(problem, van, 0, back_s) - price(
         problem, van, 0, routes.facts[van, BACK]
@@ -381,7 +546,7 @@ def fits_before(
     leg: tuple[int, int],
     latest: tuple[int, int],
 ) -> bool:
-    """Return whether a van free at the new call still reaches what follows in time.
+    """Return whether a van free at one node still reaches what follows in time.
 
     Parameters
     ----------
@@ -390,9 +555,9 @@ def fits_before(
     van : int
         Row of ``problem.vans``.
     free : tuple of int
-        When it is free at the new call, break due and break done; ``NEVER``: cannot be.
+        When it is free there, break due and break done; ``NEVER``: cannot be.
     leg : tuple of int
-        The new call and the node that follows.
+        The node and the one that follows.
     latest : tuple of int
         Latest arrivals there, break due and break done; negative: none.
 
@@ -401,12 +566,12 @@ def fits_before(
     bool
         With the break taken on the way where that helps.
     """
-    call, target = leg
-    if free[1] < NEVER and arrive(problem, free[1], call, target) <= latest[1]:
+    origin, target = leg
+    if free[1] < NEVER and arrive(problem, free[1], origin, target) <= latest[1]:
         return True
     return free[0] < NEVER and (
-        arrive(problem, free[0], call, target) <= latest[0]
-        or arrive(problem, rested(problem, van, free[0]), call, target) <= latest[1]
+        arrive(problem, free[0], origin, target) <= latest[0]
+        or arrive(problem, rested(problem, van, free[0]), origin, target) <= latest[1]
     )
 
 
@@ -427,10 +592,196 @@ def next_blink(rng: np.random.Generator) -> int:
     return 1 + int(np.log(1.0 - rng.random()) / np.log(1.0 - BLINK))
 
 
+@leaf
+def place_of_visit(routes: Routes, van: int, visit: int) -> int:
+    """Return where on a route a visit is; -1 if it is not there.
+
+    Parameters
+    ----------
+    routes : Routes
+        The search.
+    van, visit : int
+        Rows of ``problem.vans`` and ``problem.visits``.
+
+    Returns
+    -------
+    int
+        Position.
+    """
+    for index in range(routes.facts[van, SIZE]):
+        if routes.order[van, index] == visit:
+            return index
+    return -1
+
+
+@leaf
+def node_before(problem: Problem, routes: Routes, van: int, spot: int) -> int:
+    """Return the node from which a van drives to a position of its route.
+
+    Parameters
+    ----------
+    problem, routes : Problem, Routes
+        The search.
+    van, spot : int
+        The route and the position.
+
+    Returns
+    -------
+    int
+        Node of the travel tables, -1 for anywhere.
+    """
+    if spot == 0:
+        return problem.vans[van, START]
+    return problem.visits[routes.order[van, spot - 1], NODE]
+
+
+@leaf
+def node_at(problem: Problem, routes: Routes, van: int, spot: int) -> int:
+    """Return the node at a position of a route; behind its end, the finish place.
+
+    Parameters
+    ----------
+    problem, routes : Problem, Routes
+        The search.
+    van, spot : int
+        The route and the position.
+
+    Returns
+    -------
+    int
+        Node of the travel tables, -1 for anywhere.
+    """
+    if spot == routes.facts[van, SIZE]:
+        return problem.vans[van, FINISH]
+    return problem.visits[routes.order[van, spot], NODE]
+
+
+@kernel
+def detour_place(
+    problem: Problem,
+    routes: Routes,
+    what: tuple[int, int, int],
+    stop: tuple[int, int, int],
+    bar: int,
+) -> tuple[int, int, int]:
+    """Find the cheapest place of a visit behind a stop at a store.
+
+    Parameters
+    ----------
+    problem, routes : Problem, Routes
+        The search.
+    what : tuple of int
+        The van, the visit, and the first position it may have.
+    stop : tuple of int
+        Row of the store's visit, its position in the route (-1: it is to be put in),
+        and cost units of the parts.
+    bar : int
+        Only what costs less is of use.
+
+    Returns
+    -------
+    tuple of int
+        Cost units (``bar`` where there is no place), the visit's position once the
+        stop is in, and the position of a new stop (-1: it is in the route).
+    """
+    van, visit, low = what
+    halt, halt_at, parts = stop
+    vans, visits = problem.vans, problem.visits
+    labels, order, size = routes.labels, routes.order, routes.facts[van, SIZE]
+    node, halt_node = visits[visit, NODE], visits[halt, NODE]
+    m_units = vans[van, M_UNITS]
+    base = parts + visits[visit, UNITS]
+    best, best_spot, best_halt = bar, -1, -1
+    # With the stop in the route there is one way to begin, otherwise one per position.
+    first = max(halt_at, 0)
+    last = halt_at if halt_at >= 0 else size
+    for begin in range(first, last + 1):
+        more_m = 0
+        if halt_at >= 0:
+            begin_at = halt_at + 1
+            free = (labels[van, begin_at, FREE_DUE], labels[van, begin_at, FREE_DONE])
+        else:
+            begin_at = begin
+            free = (labels[van, begin, FREE_DUE], labels[van, begin, FREE_DONE])
+            before = node_before(problem, routes, van, begin)
+            after = node_at(problem, routes, van, begin)
+            free = serve(problem, van, free, (before, halt))
+            more_m = gap_m(problem, before, halt_node)
+            more_m += gap_m(problem, halt_node, after)
+            if size > 0:
+                more_m -= gap_m(problem, before, after)
+        origin = halt_node
+        for index in range(begin_at, size + 1):
+            if free[0] >= NEVER and free[1] >= NEVER:
+                break
+            target = node_at(problem, routes, van, index)
+            if index >= low:
+                there = serve(problem, van, free, (origin, visit))
+                latest = (
+                    labels[van, index, LATEST_DUE],
+                    labels[van, index, LATEST_DONE],
+                )
+                if fits_before(problem, van, there, (node, target), latest):
+                    metres = more_m + gap_m(problem, origin, node)
+                    metres += gap_m(problem, node, target)
+                    metres -= gap_m(problem, origin, target)
+                    added = base + metres * m_units
+                    added += added_time(
+                        problem, routes, van, index, (there[0], there[1], node)
+                    )
+                    if added < best:
+                        best = added
+                        best_spot = index + (halt_at < 0)
+                        best_halt = -1 if halt_at >= 0 else begin
+            if index < size:
+                free = serve(problem, van, free, (origin, order[van, index]))
+                origin = target
+    return best, best_spot, best_halt
+
+
+@kernel
+def fetch_place(
+    problem: Problem, routes: Routes, what: tuple[int, int, int], bar: int
+) -> tuple[int, int, int, int]:
+    """Find the cheapest place of a visit whose parts must be fetched on the way.
+
+    Parameters
+    ----------
+    problem, routes : Problem, Routes
+        The search; tried out, then undone.
+    what : tuple of int
+        The van, the visit, and the first position it may have.
+    bar : int
+        Only what costs less is of use.
+
+    Returns
+    -------
+    tuple of int
+        Cost units (``bar`` where there is no place), the visit's position, row of
+        ``problem.stores``, and the position of a new stop (-1: it is in the route).
+    """
+    van, visit, low = what
+    call = problem.visits[visit, CALL]
+    best, best_spot, best_store, best_halt = bar, -1, -1, -1
+    for store in range(len(problem.stores)):
+        halt = problem.stores[store, STORE_VISIT]
+        parts = fetch_parts(problem, routes, van, call, store)
+        if parts >= HUGE:
+            continue
+        return_parts(problem, routes, van, call)
+        at = place_of_visit(routes, van, halt)
+        here, spot, begin = detour_place(
+            problem, routes, (van, visit, low), (halt, at, parts), best
+        )
+        if here < best:
+            best, best_spot, best_store, best_halt = here, spot, store, begin
+    return best, best_spot, best_store, best_halt
+
+
 @kernel
 def cheapest_place(
     problem: Problem, memory: Memory, rng: np.random.Generator, call: int
-) -> tuple[int, int]:
+) -> tuple[int, int, int, int, int]:
     """Find a call's cheapest place on all routes.
 
     Parameters
@@ -443,72 +794,111 @@ def cheapest_place(
     Returns
     -------
     tuple of int
-        Van and position; -1 where there is none.
+        Van, position and visit; then row of ``problem.stores`` where parts are fetched
+        and the position of a new stop there, that the call's position already counts
+        (-1 each). All -1 where there is no place.
     """
     routes = memory.now
-    vans, labels, order, facts = problem.vans, routes.labels, routes.order, routes.facts
-    seen = memory.seen
+    vans, labels, facts = problem.vans, routes.labels, routes.facts
+    visits, seen = problem.visits, memory.seen
     bar = HUGE
-    best_van, best_spot = -1, -1
-    count = problem.calls[call, WINDOWS]
-    last_start = problem.calls[call, WINDOW + 2 * count - 1] if count > 0 else -1
-    for van in range(len(vans)):
-        if problem.allowed[van, call] == 0:
-            continue
-        size = facts[van, SIZE]
-        twin = vans[van, TWIN]
-        if size == 0 and twin < van and facts[twin, SIZE] == 0:
-            continue
-        # A route this round has not touched is as it was when last looked at.
-        same = memory.touched[van] == 0
-        if same and seen[van, call, 0] == facts[van, VERSION]:
-            if seen[van, call, 1] < bar and parts_there(problem, routes, van, call):
-                bar, best_van, best_spot = seen[van, call, 1], van, seen[van, call, 2]
-            continue
-        here, spot = (HUGE if same else bar), -1
-        m_units = vans[van, M_UNITS]
-        timed = vans[van, S_UNITS] > 0 or vans[van, OVER_UNITS] > 0
-        origin = vans[van, START]
-        for index in range(size + 1):
-            free = (labels[van, index, FREE_DUE], labels[van, index, FREE_DONE])
-            if min(free[0], free[1]) > last_start:
-                break
-            target = order[van, index] if index < size else vans[van, FINISH]
-            if not same:
-                memory.score[BLINK_IN] -= 1
-                if memory.score[BLINK_IN] <= 0:
-                    memory.score[BLINK_IN] = next_blink(rng)
-                    origin = target
+    best = (-1, -1, -1, -1, -1)
+    bound = len(problem.links) > 0
+    only = ANYONE
+    if bound:
+        only = meet_terms(problem, routes, call)
+        if only == BARRED:
+            return best
+        bound = only != ANYONE
+    visit, broken = call, 0
+    while visit >= 0:
+        if visits[visit, BROKEN] > broken:
+            if best[0] >= 0:
+                break  # no money makes up for a broken promise
+            broken = visits[visit, BROKEN]
+        base, node = visits[visit, UNITS], visits[visit, NODE]
+        count = visits[visit, WINDOWS]
+        last_start = visits[visit, WINDOW + 2 * count - 1] if count > 0 else -1
+        for van in range(len(vans)):
+            if problem.allowed[van, visit] == 0 or memory.barred[van] == 1:
+                continue
+            first = 0
+            if bound:
+                if only >= 0 and van != only:
                     continue
-            more_m = gap_m(problem, origin, call) + gap_m(problem, call, target)
-            if size > 0:
-                more_m -= gap_m(problem, origin, target)
-            added = more_m * m_units
-            if added < here:
-                free = serve(problem, van, free, (origin, call))
-                latest = (
-                    labels[van, index, LATEST_DUE],
-                    labels[van, index, LATEST_DONE],
-                )
-                if fits_before(problem, van, free, (call, target), latest):
-                    if timed:
-                        added += added_time(
-                            problem, routes, van, index, (free[0], free[1], call)
-                        )
+                first = first_place(problem, routes, van, call)
+            size = facts[van, SIZE]
+            twin = vans[van, TWIN]
+            if size == 0 and twin < van and facts[twin, SIZE] == 0:
+                continue
+            # A route this round has not touched is as it was when last looked at.
+            same = memory.touched[van] == 0 and not bound
+            here, spot = (HUGE if same else bar), -1
+            if same and seen[van, visit, 0] == facts[van, VERSION]:
+                here, spot = seen[van, visit, 1], seen[van, visit, 2]
+            else:
+                m_units = vans[van, M_UNITS]
+                timed = vans[van, S_UNITS] > 0 or vans[van, OVER_UNITS] > 0
+                origin = node_before(problem, routes, van, first)
+                for index in range(first, size + 1):
+                    free = (labels[van, index, FREE_DUE], labels[van, index, FREE_DONE])
+                    if min(free[0], free[1]) > last_start:
+                        break
+                    target = node_at(problem, routes, van, index)
+                    if not same:
+                        memory.score[BLINK_IN] -= 1
+                        if memory.score[BLINK_IN] <= 0:
+                            memory.score[BLINK_IN] = next_blink(rng)
+                            origin = target
+                            continue
+                    more_m = gap_m(problem, origin, node)
+                    more_m += gap_m(problem, node, target)
+                    if size > 0:
+                        more_m -= gap_m(problem, origin, target)
+                    added = base + more_m * m_units
                     if added < here:
-                        here, spot = added, index
-            origin = target
-        if same:
-            seen[van, call, 0] = facts[van, VERSION]
-            seen[van, call, 1] = here
-            seen[van, call, 2] = spot
-        if here < bar and parts_there(problem, routes, van, call):
-            bar, best_van, best_spot = here, van, spot
-    return best_van, best_spot
+                        free = serve(problem, van, free, (origin, visit))
+                        latest = (
+                            labels[van, index, LATEST_DUE],
+                            labels[van, index, LATEST_DONE],
+                        )
+                        if fits_before(problem, van, free, (node, target), latest):
+                            if timed:
+                                added += added_time(
+                                    problem,
+                                    routes,
+                                    van,
+                                    index,
+                                    (free[0], free[1], node),
+                                )
+                            if added < here:
+                                here, spot = added, index
+                    origin = target
+                if same:
+                    seen[van, visit, 0] = facts[van, VERSION]
+                    seen[van, visit, 1] = here
+                    seen[van, visit, 2] = spot
+            if here >= bar or spot < 0:
+                continue
+            parts = price_parts(problem, routes, van, call)
+            if here + parts < bar:
+                bar = here + parts
+                best = (van, spot, visit, -1, -1)
+            elif parts >= HUGE and len(problem.stores) > 0:
+                here, spot, store, halt = fetch_place(
+                    problem, routes, (van, visit, first), bar
+                )
+                if here < bar:
+                    bar = here
+                    best = (van, spot, visit, store, halt)
+        visit = visits[visit, NEXT]
+    return best
 
 
 @kernel
-def insert(problem: Problem, routes: Routes, van: int, spot: int, call: int) -> None:
+def insert(
+    problem: Problem, routes: Routes, place: tuple[int, int, int, int, int]
+) -> None:
     """Put a call on a route and reserve its parts.
 
     Parameters
@@ -517,12 +907,358 @@ def insert(problem: Problem, routes: Routes, van: int, spot: int, call: int) -> 
         The day.
     routes : Routes
         Changed in place.
-    van, spot, call : int
-        The route, the position the call gets, and the call; :func:`cheapest_place`
-        has found that they go together.
+    place : tuple of int
+        As :func:`cheapest_place` has found it.
     """
-    take_parts(problem, routes, van, call)
-    put_in(problem, routes, van, spot, call)
+    van, spot, visit, store, halt = place
+    call = problem.visits[visit, CALL]
+    if store >= 0:
+        if halt >= 0:
+            put_in(problem, routes, van, halt, problem.stores[store, STORE_VISIT])
+        fetch_parts(problem, routes, van, call, store)
+    else:
+        take_parts(problem, routes, van, call)
+    put_in(problem, routes, van, spot, visit)
+    routes.left[0] -= problem.visits[call, WEIGHT]
+
+
+@kernel
+def take_out(problem: Problem, routes: Routes, van: int, call: int) -> bool:
+    """Take one call out of a route, give its parts back and time the route anew.
+
+    Parameters
+    ----------
+    problem, routes : Problem, Routes
+        The search; changed in place.
+    van, call : int
+        The route and a call on it.
+
+    Returns
+    -------
+    bool
+        Whether the rest can be driven.
+    """
+    return_parts(problem, routes, van, call)
+    routes.facts[van, SIZE] -= 1
+    for index in range(routes.place_of[call], routes.facts[van, SIZE]):
+        routes.order[van, index] = routes.order[van, index + 1]
+    routes.van_of[call] = -1
+    routes.left[0] += problem.visits[call, WEIGHT]
+    if routes.facts[van, STOPS] > 0:
+        drop_idle_stops(problem, routes, van)
+    return time_route(problem, routes, van)
+
+
+@kernel
+def drop_idle_stops(problem: Problem, routes: Routes, van: int) -> None:
+    """Take stops at stores out of a route where nothing is fetched any more.
+
+    Parameters
+    ----------
+    problem, routes : Problem, Routes
+        The search; the route is not timed anew.
+    van : int
+        Row of ``problem.vans``.
+    """
+    order, facts = routes.order, routes.facts
+    write = 0
+    for index in range(facts[van, SIZE]):
+        visit = order[van, index]
+        store = problem.visits[visit, CALL] - problem.call_count
+        needed = store < 0
+        for later in range(index + 1, facts[van, SIZE]):
+            call = problem.visits[order[van, later], CALL]
+            if not needed and call < problem.call_count:
+                needed = routes.store_of[call] == store
+        if needed:
+            order[van, write] = visit
+            write += 1
+    facts[van, SIZE] = write
+
+
+# --- linked calls --------------------------------------------------------------
+
+ANYONE = -1  # any van may serve the call, nothing binds it
+BARRED = -2  # the call cannot be on any route now
+BOUND = -3  # any van may serve the call, at the times agreed
+# columns of Routes.terms
+FIRST_FROM, FIRST_BY, THEN_FROM, THEN_TO = range(4)
+
+
+@kernel
+def narrow(problem: Problem, call: int, span: tuple[int, int]) -> None:
+    """Cut the windows of a call, and of its other ways, to a span of starts.
+
+    Parameters
+    ----------
+    problem : Problem
+        Its ``visits`` are changed; a window outside the span becomes one from
+        ``NEVER`` to -1.
+    call : int
+        The call.
+    span : tuple of int
+        First and last second.
+    """
+    visits = problem.visits
+    visit = call
+    while visit >= 0:
+        for index in range(visits[visit, WINDOWS]):
+            cell = WINDOW + 2 * index
+            visits[visit, cell] = max(visits[visit, cell], span[0])
+            visits[visit, cell + 1] = min(visits[visit, cell + 1], span[1])
+            if visits[visit, cell] > visits[visit, cell + 1]:
+                visits[visit, cell], visits[visit, cell + 1] = NEVER, -1
+        visit = visits[visit, NEXT]
+
+
+@kernel
+def widen(problem: Problem, call: int) -> None:
+    """Give a call, and its other ways, the windows back that the day gave it.
+
+    Parameters
+    ----------
+    problem : Problem
+        Its ``visits`` are changed.
+    call : int
+        The call.
+    """
+    visit = call
+    while visit >= 0:
+        for cell in range(WINDOW, problem.visits.shape[1]):
+            problem.visits[visit, cell] = problem.given[visit, cell]
+        visit = problem.visits[visit, NEXT]
+
+
+@kernel
+def apply_terms(problem: Problem, routes: Routes) -> None:
+    """Cut the windows of all linked calls to what those on routes have agreed on.
+
+    Parameters
+    ----------
+    problem, routes : Problem, Routes
+        The search; ``problem.visits`` is changed.
+    """
+    for link in range(len(problem.links)):
+        widen(problem, problem.links[link, FIRST])
+        widen(problem, problem.links[link, THEN])
+    for link in range(len(problem.links)):
+        first, then = problem.links[link, FIRST], problem.links[link, THEN]
+        if routes.van_of[first] >= 0 and routes.van_of[then] >= 0:
+            terms = routes.terms
+            # Lengths differ by driver: the one who serves it now sets the last start.
+            visit = routes.order[routes.van_of[first], routes.place_of[first]]
+            by_s = terms[link, FIRST_BY] - problem.visits[visit, LENGTH]
+            narrow(problem, first, (terms[link, FIRST_FROM], by_s))
+            narrow(problem, then, (terms[link, THEN_FROM], terms[link, THEN_TO]))
+
+
+@kernel
+def done_by(routes: Routes, call: int) -> int:
+    """Return when a call on a route is finished at the earliest.
+
+    Parameters
+    ----------
+    routes : Routes
+        The search.
+    call : int
+        The call.
+
+    Returns
+    -------
+    int
+        Seconds since midnight.
+    """
+    van, place = routes.van_of[call], routes.place_of[call]
+    return min(
+        routes.labels[van, place + 1, FREE_DUE],
+        routes.labels[van, place + 1, FREE_DONE],
+    )
+
+
+@kernel
+def meet_terms(problem: Problem, routes: Routes, call: int) -> int:
+    """Narrow a waiting call's windows to what the calls before it allow.
+
+    Parameters
+    ----------
+    problem, routes : Problem, Routes
+        The search; the call's windows in ``problem.visits`` are changed.
+    call : int
+        A call on no route.
+
+    Returns
+    -------
+    int
+        ``ANYONE``, ``BARRED``, ``BOUND`` or the only van that may serve it.
+    """
+    who = ANYONE
+    for link in range(len(problem.links)):
+        if problem.links[link, THEN] != call:
+            continue
+        first = problem.links[link, FIRST]
+        van = routes.van_of[first]
+        if van < 0:
+            return BARRED
+        if who == ANYONE:
+            widen(problem, call)
+            who = BOUND
+        done_s = done_by(routes, first)
+        low_s = done_s + problem.links[link, GAP_LO]
+        high_s = min(NEVER, done_s + problem.links[link, GAP_HI])
+        narrow(problem, call, (low_s, high_s))
+        if problem.links[link, SAME_VAN] == 1:
+            if who >= 0 and who != van:
+                return BARRED
+            who = van
+    return who
+
+
+@leaf
+def first_place(problem: Problem, routes: Routes, van: int, call: int) -> int:
+    """Return the first position on a route that is behind all calls it must follow.
+
+    Parameters
+    ----------
+    problem, routes : Problem, Routes
+        The search.
+    van, call : int
+        The route, and a call on none.
+
+    Returns
+    -------
+    int
+        Position.
+    """
+    low = 0
+    for link in range(len(problem.links)):
+        first = problem.links[link, FIRST]
+        if problem.links[link, THEN] == call and routes.van_of[first] == van:
+            low = max(low, routes.place_of[first] + 1)
+    return low
+
+
+@kernel
+def agree(problem: Problem, memory: Memory, call: int) -> bool:
+    """Settle the times of a call just put in with the calls it follows.
+
+    Parameters
+    ----------
+    problem, memory : Problem, Memory
+        The search; routes of the calls it follows are timed anew and count as
+        touched.
+    call : int
+        The call, on a route.
+
+    Returns
+    -------
+    bool
+        Whether all can keep what is agreed.
+    """
+    routes = memory.now
+    van, place = routes.van_of[call], routes.place_of[call]
+    visit = routes.order[van, place]
+    follows = False
+    start_s = NEVER
+    for column in (FREE_DUE, FREE_DONE):
+        start_s = min(start_s, routes.labels[van, place + 1, column])
+    start_s -= problem.visits[visit, LENGTH]
+    for link in range(len(problem.links)):
+        if problem.links[link, THEN] != call:
+            continue
+        follows = True
+        first = problem.links[link, FIRST]
+        giver = routes.van_of[first]
+        done_s = done_by(routes, first)
+        other = routes.order[giver, routes.place_of[first]]
+        routes.terms[link, FIRST_FROM] = 0
+        if problem.links[link, GAP_HI] < NEVER:
+            routes.terms[link, FIRST_FROM] = done_s - problem.visits[other, LENGTH]
+        routes.terms[link, FIRST_BY] = max(
+            done_s, start_s - problem.links[link, GAP_LO]
+        )
+        routes.terms[link, THEN_FROM] = (
+            routes.terms[link, FIRST_BY] + problem.links[link, GAP_LO]
+        )
+        routes.terms[link, THEN_TO] = min(NEVER, done_s + problem.links[link, GAP_HI])
+    if not follows:
+        return True
+    apply_terms(problem, routes)
+    works = time_route(problem, routes, van)
+    for link in range(len(problem.links)):
+        if problem.links[link, THEN] == call:
+            giver = routes.van_of[problem.links[link, FIRST]]
+            memory.touched[giver] = 1
+            works = works and time_route(problem, routes, giver)
+    return works
+
+
+@kernel
+def part_links(problem: Problem, memory: Memory, waiting: int) -> int:
+    """Take out calls that follow one that is out, and forget what is void.
+
+    Parameters
+    ----------
+    problem, memory : Problem, Memory
+        The search; ``memory.now``, ``queue`` and ``touched`` are changed.
+    waiting : int
+        Filled cells of the queue.
+
+    Returns
+    -------
+    int
+        Filled cells of the queue now; -1 if a route without such a call breaks a rule.
+    """
+    routes = memory.now
+    more = True
+    while more:
+        more = False
+        for link in range(len(problem.links)):
+            first, then = problem.links[link, FIRST], problem.links[link, THEN]
+            van = routes.van_of[then]
+            if routes.van_of[first] < 0 and van >= 0:
+                memory.touched[van] = 1
+                if not take_out(problem, routes, van, then):
+                    return -1
+                memory.queue[waiting] = then
+                waiting += 1
+                more = True
+    apply_terms(problem, routes)
+    for link in range(len(problem.links)):
+        for end in (FIRST, THEN):
+            van = routes.van_of[problem.links[link, end]]
+            if van >= 0:
+                memory.touched[van] = 1
+                if not time_route(problem, routes, van):
+                    return -1
+    return waiting
+
+
+@kernel
+def keeps_links(problem: Problem, routes: Routes) -> bool:
+    """Return whether calls that want one van have one.
+
+    Parameters
+    ----------
+    problem, routes : Problem, Routes
+        The search.
+
+    Returns
+    -------
+    bool
+        Times are in the windows and not looked at.
+    """
+    for link in range(len(problem.links)):
+        first, then = problem.links[link, FIRST], problem.links[link, THEN]
+        if (
+            problem.links[link, SAME_VAN] == 1
+            and routes.van_of[then] >= 0
+            and routes.van_of[then] != routes.van_of[first]
+        ):
+            return False
+    return True
+
+
+# --- ruin ------------------------------------------------------------------------
 
 
 @kernel
@@ -542,7 +1278,7 @@ def ruin(problem: Problem, memory: Memory, rng: np.random.Generator) -> int:
         string breaks a rule (a travel table in which detours are short cuts).
     """
     routes = memory.now
-    count = len(problem.calls)
+    count = problem.call_count
     waiting = 0
     on_routes = 0
     for call in range(count):
@@ -582,9 +1318,81 @@ def ruin(problem: Problem, memory: Memory, rng: np.random.Generator) -> int:
         waiting = cut_string(problem, memory, rng, waiting, (call, length))
         memory.touched[van] = 1
         strings -= 1
+        if routes.facts[van, STOPS] > 0:
+            waiting = drop_orphans(problem, memory, van, waiting)
         if not time_route(problem, routes, van):
             return -1
+    if len(problem.links) > 0:
+        waiting = part_links(problem, memory, waiting)
     return waiting
+
+
+@kernel
+def drop_orphans(problem: Problem, memory: Memory, van: int, waiting: int) -> int:
+    """Take out calls whose stop at a store is gone, and stops that nobody needs.
+
+    Parameters
+    ----------
+    problem, memory : Problem, Memory
+        The search; calls move from ``memory.now`` to the end of ``memory.queue``. The
+        route is not timed anew.
+    van : int
+        The route.
+    waiting : int
+        Filled cells of the queue.
+
+    Returns
+    -------
+    int
+        Filled cells of the queue now.
+    """
+    routes = memory.now
+    order = routes.order
+    write = 0
+    for index in range(routes.facts[van, SIZE]):
+        visit = order[van, index]
+        call = problem.visits[visit, CALL]
+        keep = True
+        if call < problem.call_count and routes.store_of[call] >= 0:
+            keep = False
+            halt = problem.stores[routes.store_of[call], STORE_VISIT]
+            for before in range(write):
+                keep = keep or order[van, before] == halt
+        if keep:
+            order[van, write] = visit
+            write += 1
+        else:
+            waiting = queue_call(problem, memory, van, call, waiting)
+    routes.facts[van, SIZE] = write
+    drop_idle_stops(problem, routes, van)
+    return waiting
+
+
+@leaf
+def queue_call(
+    problem: Problem, memory: Memory, van: int, call: int, waiting: int
+) -> int:
+    """Note that a call is taken out of its route; return the new length of the queue.
+
+    Parameters
+    ----------
+    problem, memory : Problem, Memory
+        The search; the route's order is the caller's matter.
+    van, call : int
+        The route and the call.
+    waiting : int
+        Filled cells of the queue.
+
+    Returns
+    -------
+    int
+        One more.
+    """
+    return_parts(problem, memory.now, van, call)
+    memory.now.van_of[call] = -1
+    memory.now.left[0] += problem.visits[call, WEIGHT]
+    memory.queue[waiting] = call
+    return waiting + 1
 
 
 @kernel
@@ -635,11 +1443,10 @@ def cut_string(
         if index >= first + span or gap <= index < gap + kept:
             routes.order[van, write] = other
             write += 1
-        else:
-            return_parts(problem, routes, van, other)
-            routes.van_of[other] = -1
-            memory.queue[waiting] = other
-            waiting += 1
+        elif problem.visits[other, CALL] < problem.call_count:
+            waiting = queue_call(
+                problem, memory, van, problem.visits[other, CALL], waiting
+            )
     routes.facts[van, SIZE] = write
     return waiting
 
@@ -657,7 +1464,7 @@ def sort_queue(
     waiting : int
         Filled cells of the queue.
     """
-    calls = problem.calls
+    calls = problem.given
     draw = rng.random() * 17.0
     for index in range(waiting):
         call = memory.queue[index]
@@ -700,13 +1507,48 @@ def recreate(
     waiting : int
         Filled cells of ``memory.queue``.
     """
+    for turn in range(2 if len(problem.links) > 0 else 1):
+        for index in range(waiting):
+            call = memory.queue[index]
+            # A call that follows another has its turn when that one is in.
+            if turn == 0 or memory.now.van_of[call] < 0:
+                place_call(problem, memory, rng, call)
+
+
+@kernel
+def place_call(
+    problem: Problem, memory: Memory, rng: np.random.Generator, call: int
+) -> None:
+    """Put one waiting call at its cheapest place, if it has one.
+
+    Parameters
+    ----------
+    problem, memory, rng : Problem, Memory, numpy.random.Generator
+        The search; ``memory.now`` and ``memory.touched`` are changed.
+    call : int
+        A call on no route.
+    """
     routes = memory.now
-    for index in range(waiting):
-        call = memory.queue[index]
-        best_van, best_spot = cheapest_place(problem, memory, rng, call)
-        if best_van >= 0:
-            insert(problem, routes, best_van, best_spot, call)
-            memory.touched[best_van] = 1
+    barred = False
+    place = cheapest_place(problem, memory, rng, call)
+    while place[0] >= 0:
+        van = place[0]
+        insert(problem, routes, place)
+        memory.touched[van] = 1
+        fits = within_limits(problem, routes, van)
+        if fits and len(problem.links) > 0:
+            fits = agree(problem, memory, call)
+        if fits:
+            break
+        take_out(problem, routes, van, call)
+        if len(problem.links) > 0:
+            part_links(problem, memory, 0)
+        memory.barred[van] = 1
+        barred = True
+        place = cheapest_place(problem, memory, rng, call)
+    if barred:
+        for van in range(len(problem.vans)):
+            memory.barred[van] = 0
 
 
 @leaf
@@ -737,12 +1579,13 @@ def swap_pays(
         Certain as to time, parts not looked at.
     """
     routes = memory.now
-    labels, order, sizes = routes.labels, routes.order, routes.facts
+    labels, sizes = routes.labels, routes.facts
     van, other = vans
-    here, there = order[van, cuts[0] - 1], order[other, cuts[1]]
+    here = node_before(problem, routes, van, cuts[0])
+    there = node_at(problem, routes, other, cuts[1])
     ends = cuts[0] == sizes[van, SIZE]
-    after = problem.vans[van, FINISH] if ends else order[van, cuts[0]]
-    before = order[other, cuts[1] - 1] if cuts[1] > 0 else problem.vans[other, START]
+    after = node_at(problem, routes, van, cuts[0])
+    before = node_before(problem, routes, other, cuts[1])
     if problem.vans[van, S_UNITS] == 0 and problem.vans[van, OVER_UNITS] == 0:
         more_m = gap_m(problem, here, there)
         more_m -= gap_m(problem, here, after) + gap_m(problem, before, there)
@@ -815,23 +1658,36 @@ def exchange(
     memory.touched[van] = 1
     memory.touched[other] = 1
     given, taken = facts[van, SIZE] - cuts[0], facts[other, SIZE] - cuts[1]
+    visits = problem.visits
     for index in range(given):
-        return_parts(problem, routes, van, order[van, cuts[0] + index])
-        memory.queue[index] = order[van, cuts[0] + index]
+        visit = order[van, cuts[0] + index]
+        return_parts(problem, routes, van, visits[visit, CALL])
+        memory.queue[index] = visit
     for index in range(taken):
-        return_parts(problem, routes, other, order[other, cuts[1] + index])
-        order[van, cuts[0] + index] = order[other, cuts[1] + index]
+        visit = order[other, cuts[1] + index]
+        return_parts(problem, routes, other, visits[visit, CALL])
+        order[van, cuts[0] + index] = visit
     for index in range(given):
         order[other, cuts[1] + index] = memory.queue[index]
     facts[van, SIZE] = cuts[0] + taken
     facts[other, SIZE] = cuts[1] + given
     for index in range(taken):
-        if not take_parts(problem, routes, van, order[van, cuts[0] + index]):
+        if not take_parts(
+            problem, routes, van, visits[order[van, cuts[0] + index], CALL]
+        ):
             return False
     for index in range(given):
-        if not take_parts(problem, routes, other, order[other, cuts[1] + index]):
+        if not take_parts(
+            problem, routes, other, visits[order[other, cuts[1] + index], CALL]
+        ):
             return False
-    return time_route(problem, routes, van) and time_route(problem, routes, other)
+    return (
+        time_route(problem, routes, van)
+        and time_route(problem, routes, other)
+        and within_limits(problem, routes, van)
+        and within_limits(problem, routes, other)
+        and keeps_links(problem, routes)
+    )
 
 
 @kernel
@@ -853,7 +1709,7 @@ def swap_tails(
         Whether a swap was made that can be driven.
     """
     routes = memory.now
-    count = len(problem.calls)
+    count = problem.call_count
     for van in range(len(problem.vans)):
         memory.touched[van] = 0
     for _ in range(TRIES if count > 1 else 0):
@@ -863,6 +1719,8 @@ def swap_tails(
         vans = (routes.van_of[call], routes.van_of[neighbour])
         if vans[0] < 0 or vans[1] < 0 or vans[0] == vans[1]:
             continue
+        if routes.facts[vans[0], STOPS] + routes.facts[vans[1], STOPS] > 0:
+            continue  # parts would have to be fetched anew
         cuts = (routes.place_of[call] + 1, routes.place_of[neighbour])
         if problem.vans[vans[0], TWIN] == problem.vans[vans[1], TWIN]:
             if not swap_pays(problem, memory, vans, cuts, allowance):
@@ -877,45 +1735,89 @@ def swap_tails(
 
 
 @kernel
-def copy_route(source: Routes, target: Routes, van: int) -> None:
+def copy_route(problem: Problem, source: Routes, target: Routes, van: int) -> None:
     """Copy one van's row of everything.
 
     Parameters
     ----------
+    problem : Problem
+        The day.
     source, target : Routes
         From and to: its calls, labels, facts and pieces.
     van : int
         The row.
     """
+    visits = problem.visits
     size = source.facts[van, SIZE]
     for index in range(size):
-        target.order[van, index] = source.order[van, index]
+        visit = source.order[van, index]
+        target.order[van, index] = visit
+        call = visits[visit, CALL]
+        target.van_of[call] = van
+        target.place_of[call] = index
+        for need in range(visits[visit, NEED_LO], visits[visit, NEED_HI]):
+            target.chosen[need] = source.chosen[need]
     for index in range(size + 1):
         for column in range(4):
             target.labels[van, index, column] = source.labels[van, index, column]
-    for column in range(5):
+    for column in range(9):
         target.facts[van, column] = source.facts[van, column]
+    holder = problem.vans[van, HOLDER]
     for part in range(source.used.shape[1]):
         target.used[van, part] = source.used[van, part]
+        target.used[holder, part] = source.used[holder, part]
 
 
 @kernel
-def copy_rest(source: Routes, target: Routes) -> None:
-    """Copy what does not belong to one van.
+def copy_rest(problem: Problem, source: Routes, target: Routes) -> None:
+    """Copy what belongs to no van and to no call.
 
     Parameters
     ----------
+    problem : Problem
+        The day.
     source, target : Routes
-        From and to: ``van_of``, ``place_of``, ``chosen`` and the shop's pieces.
+        From and to: what stores give, what calls fetch, and what linked calls have
+        agreed on.
     """
-    for call in range(len(source.van_of)):
+    target.left[0] = source.left[0]
+    for row in range(len(problem.vans), len(source.used)):
+        for part in range(source.used.shape[1]):
+            target.used[row, part] = source.used[row, part]
+    if len(problem.stores) > 0:
+        for call in range(problem.call_count):
+            target.store_of[call] = source.store_of[call]
+        for item in range(len(problem.items)):
+            target.fetched[item] = source.fetched[item]
+    for link in range(len(problem.links)):
+        for column in range(4):
+            target.terms[link, column] = source.terms[link, column]
+
+
+@kernel
+def copy_round(
+    problem: Problem, memory: Memory, routes: tuple[Routes, Routes], waiting: int
+) -> None:
+    """Copy what a round may have changed.
+
+    Parameters
+    ----------
+    problem, memory : Problem, Memory
+        The search.
+    routes : tuple of Routes
+        From and to: ``now`` and ``kept``, or the other way.
+    waiting : int
+        Filled cells of the queue, the calls that were out of their routes; negative:
+        not known, so that all are looked at.
+    """
+    source, target = routes
+    for index in range(problem.call_count if waiting < 0 else waiting):
+        call = index if waiting < 0 else memory.queue[index]
         target.van_of[call] = source.van_of[call]
-        target.place_of[call] = source.place_of[call]
-    for need in range(len(source.chosen)):
-        target.chosen[need] = source.chosen[need]
-    shop = len(source.order)
-    for part in range(source.used.shape[1]):
-        target.used[shop, part] = source.used[shop, part]
+    copy_rest(problem, source, target)
+    for van in range(len(problem.vans)):
+        if memory.touched[van] == 1:
+            copy_route(problem, source, target, van)
 
 
 @kernel
@@ -944,10 +1846,10 @@ def remember(problem: Problem, memory: Memory) -> None:
             continue
         memory.recent[cell] = mark
         pool[row, POOL_VAN] = van
-        pool[row, POOL_MONEY] = kept.facts[van, MONEY]
+        pool[row, POOL_MONEY] = kept.facts[van, MONEY] - kept.facts[van, PARTS]
         pool[row, POOL_SIZE] = size
         for index in range(size):
-            pool[row, POOL_CALLS + index] = kept.order[van, index]
+            pool[row, POOL_VISITS + index] = kept.order[van, index]
         score[POOLED] = row + 1
 
 
@@ -981,6 +1883,7 @@ def search(
     for _ in range(rounds):
         temperature *= cooling
         allowance = -temperature * np.log(1.0 - rng.random())
+        waiting = 0
         if rng.random() < TAILS:
             driveable = swap_tails(problem, memory, rng, allowance)
         else:
@@ -991,12 +1894,13 @@ def search(
                 recreate(problem, memory, rng, waiting)
         better = False
         accepted = False
-        left_out, money = 0, score[NOW_MONEY]
+        left_out, money = memory.now.left[0], score[NOW_MONEY]
+        for van in range(vans if driveable else 0):
+            if memory.touched[van] == 1:
+                driveable = driveable and within_limits(problem, memory.now, van)
         if driveable:
-            for call in range(len(problem.calls)):
-                if memory.now.van_of[call] < 0:
-                    left_out += problem.calls[call, WEIGHT]
             for van in range(vans):
+                left_out += memory.now.facts[van, LATE]
                 if memory.touched[van] == 1:
                     money += (
                         memory.now.facts[van, MONEY] - memory.kept.facts[van, MONEY]
@@ -1011,20 +1915,32 @@ def search(
             for van in range(vans):
                 if memory.touched[van] == 1:
                     memory.now.facts[van, VERSION] += 1
-                    copy_route(memory.now, memory.kept, van)
-            copy_rest(memory.now, memory.kept)
+            copy_round(problem, memory, (memory.now, memory.kept), waiting)
             score[NOW_LEFT], score[NOW_MONEY] = left_out, money
             if left_out <= score[BEST_LEFT] and (
                 money < POOL_WITHIN * score[BEST_MONEY] or better
             ):
                 remember(problem, memory)
             if better:
-                for van in range(vans):
-                    copy_route(memory.now, memory.best, van)
-                copy_rest(memory.now, memory.best)
+                keep_best(problem, memory)
                 score[BEST_LEFT], score[BEST_MONEY] = left_out, money
         else:
-            for van in range(vans):
-                if memory.touched[van] == 1:
-                    copy_route(memory.kept, memory.now, van)
-            copy_rest(memory.kept, memory.now)
+            copy_round(problem, memory, (memory.kept, memory.now), waiting)
+            if len(problem.links) > 0:
+                apply_terms(problem, memory.now)
+
+
+@kernel
+def keep_best(problem: Problem, memory: Memory) -> None:
+    """Copy all routes of ``now`` to ``best``.
+
+    Parameters
+    ----------
+    problem, memory : Problem, Memory
+        The search.
+    """
+    for call in range(problem.call_count):
+        memory.best.van_of[call] = -1
+    copy_rest(problem, memory.now, memory.best)
+    for van in range(len(problem.vans)):
+        copy_route(problem, memory.now, memory.best, van)

@@ -18,6 +18,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dispatch.problem import (
+    BROKEN,
+    CALL,
+    DRIVE_MAX,
     FINISH,
     LENGTH,
     M_UNITS,
@@ -25,14 +28,18 @@ from dispatch.problem import (
     MEAL_LENGTH,
     MEAL_LO,
     NEVER,
+    NODE,
     OVER_UNITS,
     S_UNITS,
     SHIFT_END,
     SHIFT_HI,
     SHIFT_LO,
     START,
+    UNITS,
+    WEIGHT,
     WINDOW,
     WINDOWS,
+    WORK_MAX,
     Problem,
 )
 from dispatch.search._jit import kernel, leaf
@@ -40,7 +47,7 @@ from dispatch.search._jit import kernel, leaf
 # columns of Routes.labels: at position k of a route, before its k-th stop
 FREE_DUE, FREE_DONE, LATEST_DUE, LATEST_DONE = range(4)
 # columns of Routes.facts, one row per van
-SIZE, MONEY, BACK, VERSION, METRES = range(5)
+SIZE, MONEY, BACK, VERSION, METRES, PARTS, PENALTY, LATE, STOPS = range(9)
 
 
 class Routes(NamedTuple):
@@ -48,20 +55,33 @@ class Routes(NamedTuple):
 
     Parameters
     ----------
-    order : ndarray, shape (vans, calls)
-        Calls of each van in order; the first ``facts[v, SIZE]`` count.
-    labels : ndarray, shape (vans, calls + 1, 4)
+    order : ndarray, shape (vans, calls + stores)
+        Visits of each van in order; the first ``facts[v, SIZE]`` count.
+    labels : ndarray, shape (vans, calls + stores + 1, 4)
         At position k: when the van is free to drive to its k-th stop with the break
         due or done, and the latest arrival there with the break due or done.
-    facts : ndarray, shape (vans, 5)
-        SIZE, MONEY (cost units), BACK (second at the finish place), VERSION (rises
-        with every change the search keeps), METRES (of the whole route).
-    van_of, place_of : ndarray, shape (calls,)
-        Van (-1: left out) and position of each call.
+    facts : ndarray, shape (vans, 9)
+        SIZE, MONEY (cost units, PARTS and PENALTY included), BACK (second at the finish
+        place), VERSION (rises with every change the search keeps), METRES (of the
+        whole route), PARTS (cost units of parts beyond the wanted ones), PENALTY (cost
+        units of how its calls are done), LATE (weight of the promises it breaks),
+        STOPS (at stores).
+    van_of, place_of : ndarray, shape (calls + stores,)
+        Van (-1: left out) and position of each call; of no meaning for stores.
     chosen : ndarray, shape (needs,)
         Row of ``choices`` that serves each need of a placed call.
-    used : ndarray, shape (vans + 1, parts)
-        Pieces each van's calls use; the last row is what the shop gives.
+    used : ndarray, shape of ``Problem.stock``
+        Pieces each van's calls use, and what the shop and the counters give.
+    store_of : ndarray, shape (calls,)
+        Row of ``stores`` where some of a placed call's parts are fetched on the way, -1
+        for none.
+    fetched : ndarray, shape (items,)
+        Pieces of each item of a chosen choice that are fetched there.
+    terms : ndarray, shape (links, 4)
+        What two linked calls on routes have agreed on: first start and last finish of
+        the first one, first and last start of the second one.
+    left : ndarray, shape (1,)
+        Weight of the calls left out.
     """
 
     order: NDArray[np.int64]
@@ -71,6 +91,10 @@ class Routes(NamedTuple):
     place_of: NDArray[np.int64]
     chosen: NDArray[np.int64]
     used: NDArray[np.int64]
+    store_of: NDArray[np.int64]
+    fetched: NDArray[np.int64]
+    terms: NDArray[np.int64]
+    left: NDArray[np.int64]
 
 
 def empty_routes(problem: Problem) -> Routes:
@@ -86,15 +110,19 @@ def empty_routes(problem: Problem) -> Routes:
     Routes
         Every call left out; labels not yet worked out.
     """
-    calls, vans = len(problem.calls), len(problem.vans)
+    vans, most = len(problem.vans), problem.call_count + len(problem.stores)
     return Routes(
-        order=np.zeros((vans, max(1, calls)), np.int64),
-        labels=np.zeros((vans, calls + 1, 4), np.int64),
-        facts=np.zeros((vans, 5), np.int64),
-        van_of=np.full(calls, -1, np.int64),
-        place_of=np.zeros(calls, np.int64),
+        order=np.zeros((vans, max(1, most)), np.int64),
+        labels=np.zeros((vans, most + 1, 4), np.int64),
+        facts=np.zeros((vans, 9), np.int64),
+        van_of=np.full(most, -1, np.int64),
+        place_of=np.zeros(most, np.int64),
         chosen=np.zeros(len(problem.needs), np.int64),
         used=np.zeros_like(problem.stock),
+        store_of=np.full(problem.call_count, -1, np.int64),
+        fetched=np.zeros(len(problem.items), np.int64),
+        terms=np.zeros((len(problem.links), 4), np.int64),
+        left=np.array([problem.visits[: problem.call_count, WEIGHT].sum()], np.int64),
     )
 
 
@@ -167,15 +195,15 @@ def leave_by(problem: Problem, limit_s: int, origin: int, target: int) -> int:
 
 
 @leaf
-def done_at(problem: Problem, call: int, arrive_s: int) -> int:
+def done_at(problem: Problem, visit: int, arrive_s: int) -> int:
     """Return the earliest finish of a visit after arriving.
 
     Parameters
     ----------
     problem : Problem
         The day.
-    call : int
-        Row of ``problem.calls``.
+    visit : int
+        Row of ``problem.visits``.
     arrive_s : int
         Arrival, seconds since midnight, or ``NEVER``.
 
@@ -184,23 +212,25 @@ def done_at(problem: Problem, call: int, arrive_s: int) -> int:
     int
         Seconds since midnight; ``NEVER`` or more: after the last window.
     """
-    calls = problem.calls
-    for index in range(calls[call, WINDOWS]):
-        if arrive_s <= calls[call, WINDOW + 2 * index + 1]:
-            return max(arrive_s, calls[call, WINDOW + 2 * index]) + calls[call, LENGTH]
+    visits = problem.visits
+    for index in range(visits[visit, WINDOWS]):
+        if arrive_s <= visits[visit, WINDOW + 2 * index + 1]:
+            return (
+                max(arrive_s, visits[visit, WINDOW + 2 * index]) + visits[visit, LENGTH]
+            )
     return NEVER
 
 
 @leaf
-def arrive_by(problem: Problem, call: int, limit_s: int) -> int:
+def arrive_by(problem: Problem, visit: int, limit_s: int) -> int:
     """Return the latest arrival whose visit is finished by ``limit_s``.
 
     Parameters
     ----------
     problem : Problem
         The day.
-    call : int
-        Row of ``problem.calls``.
+    visit : int
+        Row of ``problem.visits``.
     limit_s : int
         Latest finish, seconds since midnight; may be negative.
 
@@ -209,11 +239,11 @@ def arrive_by(problem: Problem, call: int, limit_s: int) -> int:
     int
         Seconds since midnight; -1: no arrival is early enough.
     """
-    calls = problem.calls
-    latest_s = limit_s - calls[call, LENGTH]
-    for index in range(calls[call, WINDOWS] - 1, -1, -1):
-        if calls[call, WINDOW + 2 * index] <= latest_s:
-            return min(calls[call, WINDOW + 2 * index + 1], latest_s)
+    visits = problem.visits
+    latest_s = limit_s - visits[visit, LENGTH]
+    for index in range(visits[visit, WINDOWS] - 1, -1, -1):
+        if visits[visit, WINDOW + 2 * index] <= latest_s:
+            return min(visits[visit, WINDOW + 2 * index + 1], latest_s)
     return -1
 
 
@@ -304,24 +334,25 @@ def serve(
     free : tuple of int
         When it is free at the origin, break due and break done.
     leg : tuple of int
-        Origin node and the call it drives to.
+        Origin node and the visit it drives to.
 
     Returns
     -------
     tuple of int
         ``NEVER`` where it cannot be.
     """
-    origin, call = leg
+    origin, visit = leg
+    target = problem.visits[visit, NODE]
     done_s = NEVER
     if free[1] < NEVER:
-        done_s = done_at(problem, call, arrive(problem, free[1], origin, call))
+        done_s = done_at(problem, visit, arrive(problem, free[1], origin, target))
     due_s = NEVER
     if free[0] < NEVER:
-        arrive_s = arrive(problem, free[0], origin, call)
-        due_s = done_at(problem, call, arrive_s)
-        before_s = arrive(problem, rested(problem, van, free[0]), origin, call)
+        arrive_s = arrive(problem, free[0], origin, target)
+        due_s = done_at(problem, visit, arrive_s)
+        before_s = arrive(problem, rested(problem, van, free[0]), origin, target)
         there_s = min(before_s, rested(problem, van, arrive_s))
-        done_s = min(done_s, done_at(problem, call, there_s))
+        done_s = min(done_s, done_at(problem, visit, there_s))
     return due_s, done_s
 
 
@@ -410,16 +441,16 @@ def gap_m(problem: Problem, origin: int, target: int) -> int:
 
 @leaf
 def latest_before(
-    problem: Problem, van: int, call: int, target: int, latest: tuple[int, int]
+    problem: Problem, van: int, visit: int, target: int, latest: tuple[int, int]
 ) -> tuple[int, int]:
-    """Return the latest arrivals at a call, given those at what follows.
+    """Return the latest arrivals at a visit, given those at what follows.
 
     Parameters
     ----------
     problem : Problem
         The day.
-    van, call, target : int
-        The van, the call, and the node it drives to next.
+    van, visit, target : int
+        The van, the visit, and the node it drives to next.
     latest : tuple of int
         Latest arrivals there, break due and break done.
 
@@ -428,17 +459,18 @@ def latest_before(
     tuple of int
         Break due and break done; negative where no arrival is early enough.
     """
-    leave_done_s = leave_by(problem, latest[1], call, target)
-    leave_due_s = leave_by(problem, latest[0], call, target)
+    node = problem.visits[visit, NODE]
+    leave_done_s = leave_by(problem, latest[1], node, target)
+    leave_due_s = leave_by(problem, latest[0], node, target)
     leave_due_s = max(leave_due_s, rest_by(problem, van, leave_done_s))
-    done_s = arrive_by(problem, call, leave_done_s)
-    due_s = max(arrive_by(problem, call, leave_due_s), rest_by(problem, van, done_s))
+    done_s = arrive_by(problem, visit, leave_done_s)
+    due_s = max(arrive_by(problem, visit, leave_due_s), rest_by(problem, van, done_s))
     return due_s, done_s
 
 
 @leaf
 def note_end(problem: Problem, routes: Routes, van: int) -> None:
-    """Work out a route's return and cost from its last label and its metres.
+    """Work out a route's return and cost from its last label, metres and extras.
 
     Parameters
     ----------
@@ -450,15 +482,18 @@ def note_end(problem: Problem, routes: Routes, van: int) -> None:
     van : int
         Row of ``problem.vans``.
     """
-    size = routes.facts[van, SIZE]
+    facts = routes.facts
+    size = facts[van, SIZE]
     if size == 0:
-        routes.facts[van, BACK] = problem.vans[van, SHIFT_LO]
-        routes.facts[van, MONEY] = 0
+        facts[van, BACK] = problem.vans[van, SHIFT_LO]
+        facts[van, MONEY] = 0
         return
     free = (routes.labels[van, size, FREE_DUE], routes.labels[van, size, FREE_DONE])
-    back_s = back_at(problem, van, free, routes.order[van, size - 1])
-    routes.facts[van, BACK] = back_s
-    routes.facts[van, MONEY] = price(problem, van, routes.facts[van, METRES], back_s)
+    origin = problem.visits[routes.order[van, size - 1], NODE]
+    back_s = back_at(problem, van, free, origin)
+    facts[van, BACK] = back_s
+    facts[van, MONEY] = price(problem, van, facts[van, METRES], back_s)
+    facts[van, MONEY] += facts[van, PARTS] + facts[van, PENALTY]
 
 
 @kernel
@@ -470,8 +505,8 @@ def time_route(problem: Problem, routes: Routes, van: int) -> bool:
     problem : Problem
         The day.
     routes : Routes
-        Changed in place: row ``van`` of labels and facts, ``place_of`` and
-        ``van_of`` of its calls.
+        Changed in place: row ``van`` of labels and facts (PARTS is taken as it is),
+        ``place_of`` and ``van_of`` of its calls.
     van : int
         The van.
 
@@ -480,39 +515,46 @@ def time_route(problem: Problem, routes: Routes, van: int) -> bool:
     bool
         Whether windows, shift and break allow the order as it stands.
     """
-    vans, order, labels = problem.vans, routes.order, routes.labels
-    size = routes.facts[van, SIZE]
+    vans, visits = problem.vans, problem.visits
+    order, labels, facts = routes.order, routes.labels, routes.facts
+    size = facts[van, SIZE]
     free = free_at_start(problem, van)
     labels[van, 0, FREE_DUE], labels[van, 0, FREE_DONE] = free
     origin = vans[van, START]
-    metres = 0
+    metres, penalty, late, stops = 0, 0, 0, 0
     for index in range(size):
-        call = order[van, index]
+        visit = order[van, index]
+        call, node = visits[visit, CALL], visits[visit, NODE]
         routes.van_of[call] = van
         routes.place_of[call] = index
-        metres += gap_m(problem, origin, call)
-        free = serve(problem, van, free, (origin, call))
+        metres += gap_m(problem, origin, node)
+        penalty += visits[visit, UNITS]
+        late += visits[visit, BROKEN]
+        if call >= problem.call_count:
+            stops += 1
+        free = serve(problem, van, free, (origin, visit))
         labels[van, index + 1, FREE_DUE], labels[van, index + 1, FREE_DONE] = free
-        origin = call
+        origin = node
     if size > 0:
         metres += gap_m(problem, origin, vans[van, FINISH])
-    routes.facts[van, METRES] = metres
+    facts[van, METRES], facts[van, PENALTY] = metres, penalty
+    facts[van, LATE], facts[van, STOPS] = late, stops
     note_end(problem, routes, van)
 
     latest = (min(vans[van, SHIFT_HI], vans[van, MEAL_HI]), vans[van, SHIFT_HI])
     labels[van, size, LATEST_DUE], labels[van, size, LATEST_DONE] = latest
     target = vans[van, FINISH]
     for index in range(size - 1, -1, -1):
-        call = order[van, index]
-        latest = latest_before(problem, van, call, target, latest)
+        visit = order[van, index]
+        latest = latest_before(problem, van, visit, target, latest)
         labels[van, index, LATEST_DUE], labels[van, index, LATEST_DONE] = latest
-        target = call
-    return routes.facts[van, BACK] < NEVER
+        target = visits[visit, NODE]
+    return facts[van, BACK] < NEVER
 
 
 @kernel
-def put_in(problem: Problem, routes: Routes, van: int, spot: int, call: int) -> None:
-    """Put a call on a route where it fits; labels change only as far as they must.
+def put_in(problem: Problem, routes: Routes, van: int, spot: int, visit: int) -> None:
+    """Put a visit on a route where it fits; labels change only as far as they must.
 
     Parameters
     ----------
@@ -520,28 +562,34 @@ def put_in(problem: Problem, routes: Routes, van: int, spot: int, call: int) -> 
         The day.
     routes : Routes
         Changed in place, as by :func:`time_route`.
-    van, spot, call : int
-        The route, the position the call gets, and the call.
+    van, spot, visit : int
+        The route, the position the visit gets, and the visit.
     """
-    vans, order, labels = problem.vans, routes.order, routes.labels
-    size = routes.facts[van, SIZE]
-    origin = order[van, spot - 1] if spot > 0 else vans[van, START]
-    target = order[van, spot] if spot < size else vans[van, FINISH]
-    routes.facts[van, METRES] += gap_m(problem, origin, call)
-    routes.facts[van, METRES] += gap_m(problem, call, target)
+    vans, visits = problem.vans, problem.visits
+    order, labels, facts = routes.order, routes.labels, routes.facts
+    size = facts[van, SIZE]
+    call, node = visits[visit, CALL], visits[visit, NODE]
+    origin = visits[order[van, spot - 1], NODE] if spot > 0 else vans[van, START]
+    target = visits[order[van, spot], NODE] if spot < size else vans[van, FINISH]
+    facts[van, METRES] += gap_m(problem, origin, node)
+    facts[van, METRES] += gap_m(problem, node, target)
     if size > 0:
-        routes.facts[van, METRES] -= gap_m(problem, origin, target)
+        facts[van, METRES] -= gap_m(problem, origin, target)
+    facts[van, PENALTY] += visits[visit, UNITS]
+    facts[van, LATE] += visits[visit, BROKEN]
+    if call >= problem.call_count:
+        facts[van, STOPS] += 1
     for index in range(size, spot - 1, -1):
         for column in range(4):
             labels[van, index + 1, column] = labels[van, index, column]
         if index < size:
             order[van, index + 1] = order[van, index]
-            routes.place_of[order[van, index]] = index + 1
-    order[van, spot] = call
+            routes.place_of[visits[order[van, index], CALL]] = index + 1
+    order[van, spot] = visit
     routes.van_of[call] = van
     routes.place_of[call] = spot
     size += 1
-    routes.facts[van, SIZE] = size
+    facts[van, SIZE] = size
 
     free = (labels[van, spot, FREE_DUE], labels[van, spot, FREE_DONE])
     for index in range(spot, size):
@@ -552,7 +600,7 @@ def put_in(problem: Problem, routes: Routes, van: int, spot: int, call: int) -> 
         ):
             break  # a wait has swallowed the delay
         labels[van, index + 1, FREE_DUE], labels[van, index + 1, FREE_DONE] = free
-        origin = order[van, index]
+        origin = visits[order[van, index], NODE]
     note_end(problem, routes, van)
 
     latest = (labels[van, spot + 1, LATEST_DUE], labels[van, spot + 1, LATEST_DONE])
@@ -564,4 +612,87 @@ def put_in(problem: Problem, routes: Routes, van: int, spot: int, call: int) -> 
         ):
             break
         labels[van, index, LATEST_DUE], labels[van, index, LATEST_DONE] = latest
-        target = order[van, index]
+        target = visits[order[van, index], NODE]
+
+
+@kernel
+def within_limits(problem: Problem, routes: Routes, van: int) -> bool:
+    """Return whether a route keeps the van's limits on driving and on work.
+
+    The drives are added up along the route as it is written out later; where the break
+    can be taken in two ways that are as early, the longer drive counts. So what passes
+    here passes there.
+
+    Parameters
+    ----------
+    problem : Problem
+        The day.
+    routes : Routes
+        With the route timed.
+    van : int
+        Row of ``problem.vans``.
+
+    Returns
+    -------
+    bool
+        Also true for an empty route.
+    """
+    vans, visits, order = problem.vans, problem.visits, routes.order
+    size = routes.facts[van, SIZE]
+    if size == 0 or (vans[van, DRIVE_MAX] == 0 and vans[van, WORK_MAX] == 0):
+        return True
+    free = free_at_start(problem, van)
+    origin, first = vans[van, START], visits[order[van, 0], NODE]
+    driven_due, driven_done = 0, 0
+    leave_s = free[0] if free[0] < NEVER else free[1]
+    for index in range(size):
+        visit = order[van, index]
+        node = visits[visit, NODE]
+        after = serve(problem, van, free, (origin, visit))
+        more_due, more_done = 0, 0
+        if free[0] < NEVER:
+            there_s = arrive(problem, free[0], origin, node)
+            more_due = there_s - free[0]
+            if after[0] < NEVER and index == 0:
+                # It sets off as late as this visit allows.
+                start_s = after[0] - visits[visit, LENGTH]
+                leave_s = max(leave_s, leave_by(problem, start_s, origin, first))
+                more_due = max(more_due, start_s - leave_s)
+            rest_s = rested(problem, van, free[0])
+            if rest_s < NEVER:
+                before_s = arrive(problem, rest_s, origin, node)
+                if done_at(problem, visit, before_s) <= after[1]:
+                    more_done = driven_due + max(more_due, before_s - rest_s)
+            if done_at(problem, visit, rested(problem, van, there_s)) <= after[1]:
+                more_done = max(more_done, driven_due + more_due)
+        if free[1] < NEVER:
+            there_s = arrive(problem, free[1], origin, node)
+            if done_at(problem, visit, there_s) <= after[1]:
+                longest = there_s - free[1]
+                if index == 0 and after[1] < NEVER:
+                    start_s = after[1] - visits[visit, LENGTH]
+                    late_s = max(free[1], leave_by(problem, start_s, origin, first))
+                    longest = max(longest, start_s - late_s)
+                    if free[0] >= NEVER:
+                        leave_s = late_s
+                more_done = max(more_done, driven_done + longest)
+        driven_due += more_due
+        driven_done = more_done
+        free, origin = after, node
+    target, back_s = vans[van, FINISH], routes.facts[van, BACK]
+    driven, rest_length = 0, 0
+    if free[1] < NEVER and arrive(problem, free[1], origin, target) == back_s:
+        driven = driven_done + back_s - free[1]
+        rest_length = vans[van, MEAL_LENGTH]
+    if free[0] < NEVER:
+        there_s = arrive(problem, free[0], origin, target)
+        if there_s == back_s and there_s <= vans[van, MEAL_HI]:
+            driven = max(driven, driven_due + there_s - free[0])
+            rest_length = 0
+        rest_s = rested(problem, van, free[0])
+        if rest_s < NEVER and arrive(problem, rest_s, origin, target) == back_s:
+            driven = max(driven, driven_due + back_s - rest_s)
+    work_s = back_s - leave_s - rest_length
+    return (vans[van, DRIVE_MAX] == 0 or driven <= vans[van, DRIVE_MAX]) and (
+        vans[van, WORK_MAX] == 0 or work_s <= vans[van, WORK_MAX]
+    )

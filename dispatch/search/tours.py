@@ -1,10 +1,12 @@
 """All orders worth driving for one van: the best one for each set of calls.
 
 Label setting with dominance: a label is a set of visited calls, the last of them,
-when the van is free (break due, break done) and the metres so far. Because leaving
-earlier never arrives later, a label that is no better in any of the three than
-another of the same set and last call can be dropped. What is left at the end is,
-for every set of calls one van can serve, its cheapest order, proved.
+when the van is free (break due, break done), what its drives and ways of doing the
+calls cost so far and which promises it breaks. Because leaving earlier never arrives
+later, a label that is no better in any of these than another of the same set and last
+call can be dropped. What is left at the end is, for every set of calls one van can
+serve, its cheapest order, proved. Links, limits on driving and stops at stores are not
+looked at: a route here may break them, but none that keeps them is cheaper.
 """
 
 from typing import NamedTuple
@@ -12,7 +14,22 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from dispatch.problem import FINISH, LOADS, NEVER, SHIFT_HI, START, Problem
+from dispatch.problem import (
+    BROKEN,
+    CALL,
+    FINISH,
+    HOLDER,
+    LOADS,
+    M_UNITS,
+    NEVER,
+    NEXT,
+    NODE,
+    SHIFT_HI,
+    START,
+    STORE_ROW,
+    UNITS,
+    Problem,
+)
 from dispatch.search._jit import kernel
 from dispatch.search.schedule import back_at, free_at_start, gap_m, price, serve
 
@@ -20,9 +37,9 @@ CALLS_MAX = 62  # a set is the bits of one int64
 FAR = 1 << 60  # cost units; cannot be done
 
 # columns of Tours.labels
-SET, LAST, DUE, DONE, METRES, PARENT, NEXT, DROPPED = range(8)
+SET, LAST, DUE, DONE, COST, LATE, PARENT, BESIDE, DROPPED = range(9)
 # columns of Tours.best
-BEST_SET, BEST_COST, BEST_LABEL = range(3)
+BEST_SET, BEST_COST, BEST_LATE, BEST_LABEL = range(4)
 
 
 class Tours(NamedTuple):
@@ -30,14 +47,16 @@ class Tours(NamedTuple):
 
     Parameters
     ----------
-    labels : ndarray, shape (room, 8)
-        SET (bits), LAST (call), DUE and DONE (second it is free), METRES, PARENT
-        (label before it, -1 none), NEXT (label of the same bucket, -1 none),
-        DROPPED (1: another label is as good in everything).
+    labels : ndarray, shape (room, 9)
+        SET (bits, one per call), LAST (visit), DUE and DONE (second it is free), COST
+        (cost units but for time), LATE (weight of broken promises), PARENT (label
+        before it, -1 none), BESIDE (label of the same bucket, -1 none), DROPPED (1:
+        another label is as good in everything).
     buckets : ndarray, shape (power of two,)
         First label of each hash value of set and last call, -1 none.
-    best : ndarray, shape (room, 3)
-        BEST_SET, BEST_COST (cost units) and BEST_LABEL of each set found.
+    best : ndarray, shape (room, 4)
+        BEST_SET, BEST_COST (cost units), BEST_LATE (weight) and BEST_LABEL of each set
+        found: least weight, then least cost.
     best_at : ndarray, shape (power of two,)
         Row of ``best`` at each hash value of a set, -1 none.
     """
@@ -63,9 +82,9 @@ def new_tours(room: int) -> Tours:
     """
     size = 1 << max(4, (2 * room - 1).bit_length())
     return Tours(
-        labels=np.zeros((room, 8), np.int64),
+        labels=np.zeros((room, 9), np.int64),
         buckets=np.full(size, -1, np.int64),
-        best=np.zeros((room, 3), np.int64),
+        best=np.zeros((room, 4), np.int64),
         best_at=np.full(size, -1, np.int64),
     )
 
@@ -99,52 +118,64 @@ def hash_of(calls: int, last: int, size: int) -> int:
 
 @kernel
 def add_label(
-    tours: Tours, count: int, state: tuple[int, int, int, int, int, int]
+    problem: Problem,
+    tours: Tours,
+    count: int,
+    state: tuple[int, int, int, int, int, int, int],
 ) -> int:
     """Add a label unless one as good is there; return how many labels there are.
 
     Parameters
     ----------
+    problem : Problem
+        The day.
     tours : Tours
         Changed in place; labels that are no better than the new one are dropped.
     count : int
         Labels so far.
     state : tuple of int
-        SET, LAST, DUE, DONE, METRES and PARENT of the label.
+        SET, LAST, DUE, DONE, COST, LATE and PARENT of the label.
 
     Returns
     -------
     int
         Labels now; one more than there is room for: it could not be added.
     """
-    calls, last, due_s, done_s, metres, parent = state
+    calls, visit, due_s, done_s, cost, late, parent = state
     labels, buckets = tours.labels, tours.buckets
+    last = problem.visits[visit, CALL]
     bucket = hash_of(calls, last, len(buckets))
     other = buckets[bucket]
     while other >= 0:
-        if labels[other, SET] == calls and labels[other, LAST] == last:
+        if (
+            labels[other, SET] == calls
+            and problem.visits[labels[other, LAST], CALL] == last
+        ):
             if (
                 labels[other, DUE] <= due_s
                 and labels[other, DONE] <= done_s
-                and labels[other, METRES] <= metres
+                and labels[other, COST] <= cost
+                and labels[other, LATE] <= late
             ):
                 return count
             if (
                 due_s <= labels[other, DUE]
                 and done_s <= labels[other, DONE]
-                and metres <= labels[other, METRES]
+                and cost <= labels[other, COST]
+                and late <= labels[other, LATE]
             ):
                 labels[other, DROPPED] = 1
-        other = labels[other, NEXT]
+        other = labels[other, BESIDE]
     if count == len(labels):
         return count + 1
     labels[count, SET] = calls
-    labels[count, LAST] = last
+    labels[count, LAST] = visit
     labels[count, DUE] = due_s
     labels[count, DONE] = done_s
-    labels[count, METRES] = metres
+    labels[count, COST] = cost
+    labels[count, LATE] = late
     labels[count, PARENT] = parent
-    labels[count, NEXT] = buckets[bucket]
+    labels[count, BESIDE] = buckets[bucket]
     labels[count, DROPPED] = 0
     buckets[bucket] = count
     return count + 1
@@ -154,7 +185,7 @@ def add_label(
 def close_label(
     problem: Problem, tours: Tours, van: int, label: int, found: int
 ) -> int:
-    """Drive a label home and keep it if it is its set's cheapest; return the sets.
+    """Drive a label home and keep it if it is its set's best; return the sets.
 
     Parameters
     ----------
@@ -175,27 +206,32 @@ def close_label(
         Sets found now.
     """
     labels, best, best_at = tours.labels, tours.best, tours.best_at
-    last = labels[label, LAST]
+    node = problem.visits[labels[label, LAST], NODE]
     free = (labels[label, DUE], labels[label, DONE])
-    back_s = back_at(problem, van, free, last)
+    back_s = back_at(problem, van, free, node)
     if back_s >= NEVER:
         return found
-    metres = labels[label, METRES] + gap_m(problem, last, problem.vans[van, FINISH])
-    cost = price(problem, van, metres, back_s)
+    metres = gap_m(problem, node, problem.vans[van, FINISH])
+    cost = labels[label, COST] + price(problem, van, metres, back_s)
+    late = labels[label, LATE]
     calls = labels[label, SET]
     cell = hash_of(calls, 0, len(best_at))
     while best_at[cell] >= 0 and best[best_at[cell], BEST_SET] != calls:
         cell = (cell + 1) & (len(best_at) - 1)
     row = best_at[cell]
-    if row < 0:
+    new = row < 0
+    if new:
         row = found
         found += 1
         best_at[cell] = row
+    if (
+        new
+        or late < best[row, BEST_LATE]
+        or (late == best[row, BEST_LATE] and cost < best[row, BEST_COST])
+    ):
         best[row, BEST_SET] = calls
         best[row, BEST_COST] = cost
-        best[row, BEST_LABEL] = label
-    elif cost < best[row, BEST_COST]:
-        best[row, BEST_COST] = cost
+        best[row, BEST_LATE] = late
         best[row, BEST_LABEL] = label
     return found
 
@@ -221,17 +257,24 @@ def parts_reach(problem: Problem, van: int, known: int, call: int) -> bool:
     Returns
     -------
     bool
-        Whether van and, if it loads there, shop hold ``problem.must`` of all of them.
+        Whether van, shop (if it loads there) and stores on the way hold
+        ``problem.must`` of all of them.
     """
     shop = len(problem.vans)
     for part in range(problem.must.shape[1]):
         pieces = problem.must[call, part]
         if pieces == 0:
             continue
-        for other in range(len(problem.calls)):
+        for other in range(problem.call_count):
             if known >> other & 1:
                 pieces += problem.must[other, part]
-        reach = problem.stock[van, part]
+        if problem.reused[part] == 1:
+            pieces = 1
+            reach = problem.stock[van, part]
+        else:
+            reach = problem.stock[problem.vans[van, HOLDER], part]
+            for store in range(len(problem.stores)):
+                reach += problem.stock[problem.stores[store, STORE_ROW], part]
         if problem.vans[van, LOADS] == 1:
             reach += problem.stock[shop, part]
         if pieces > reach:
@@ -240,8 +283,69 @@ def parts_reach(problem: Problem, van: int, known: int, call: int) -> bool:
 
 
 @kernel
+def extend_label(
+    problem: Problem,
+    tours: Tours,
+    van: int,
+    count: int,
+    start: tuple[int, int, int, int, int, int, int],
+) -> int:
+    """Add all labels that are one visit longer; return how many labels there are.
+
+    Parameters
+    ----------
+    problem : Problem
+        The day.
+    tours : Tours
+        Changed in place.
+    van, count : int
+        Row of ``problem.vans``, and labels so far.
+    start : tuple of int
+        SET, node of the last visit, DUE, DONE, COST, LATE and row of the label to
+        extend (-1: the van's start).
+
+    Returns
+    -------
+    int
+        Labels now; one more than there is room for: the search is to be given up.
+    """
+    known, origin, due_s, done_s, cost, late, label = start
+    visits, latest_s = problem.visits, problem.vans[van, SHIFT_HI]
+    for call in range(problem.call_count):
+        bit = 1 << call
+        if known & bit:
+            continue
+        checked = False
+        visit = call
+        while visit >= 0:
+            if problem.allowed[van, visit] == 1:
+                after = serve(problem, van, (due_s, done_s), (origin, visit))
+                if min(after[0], after[1]) <= latest_s:
+                    if not checked and not parts_reach(problem, van, known, call):
+                        break
+                    checked = True
+                    metres = gap_m(problem, origin, visits[visit, NODE])
+                    state = (
+                        known | bit,
+                        visit,
+                        after[0],
+                        after[1],
+                        cost
+                        + metres * problem.vans[van, M_UNITS]
+                        + visits[visit, UNITS],
+                        late + visits[visit, BROKEN],
+                        label,
+                    )
+                    count = add_label(problem, tours, count, state)
+                    if count > len(tours.labels):
+                        return count
+            visit = visits[visit, NEXT]
+    return count
+
+
+@kernel
 def find_tours(problem: Problem, tours: Tours, van: int) -> tuple[int, int]:
-    """Find the cheapest order of every set of calls that one van can serve in time.
+    """Find the best order of every set of calls that one van can serve in time.
 
     Of the parts only what a van could never have is looked at: the rest depends on
     what the other vans take.
@@ -261,45 +365,24 @@ def find_tours(problem: Problem, tours: Tours, van: int) -> tuple[int, int]:
         Labels made (more than there is room: the search was given up), sets found.
     """
     labels = tours.labels
-    calls = len(problem.calls)
-    start, latest_s = problem.vans[van, START], problem.vans[van, SHIFT_HI]
-    at_start = free_at_start(problem, van)
-    count, found = 0, 0
-    for call in range(calls):
-        if problem.allowed[van, call] == 1:
-            due_s, done_s = serve(problem, van, at_start, (start, call))
-            if min(due_s, done_s) <= latest_s:
-                metres = gap_m(problem, start, call)
-                state = (1 << call, call, due_s, done_s, metres, -1)
-                count = add_label(tours, count, state)
-                if count > len(labels):
-                    return count, found
+    due_s, done_s = free_at_start(problem, van)
+    found = 0
+    start = (0, problem.vans[van, START], due_s, done_s, 0, 0, -1)
+    count = extend_label(problem, tours, van, 0, start)
     label = 0
-    while label < count:  # a set's labels all come before those of larger sets
+    while label < count <= len(labels):  # a set's labels come before larger sets'
         if labels[label, DROPPED] == 0:
             found = close_label(problem, tours, van, label, found)
-            last = labels[label, LAST]
-            free = (labels[label, DUE], labels[label, DONE])
-            for call in range(calls):
-                bit = 1 << call
-                if problem.allowed[van, call] == 0 or labels[label, SET] & bit:
-                    continue
-                due_s, done_s = serve(problem, van, free, (last, call))
-                if min(due_s, done_s) <= latest_s and parts_reach(
-                    problem, van, labels[label, SET], call
-                ):
-                    metres = labels[label, METRES] + gap_m(problem, last, call)
-                    state = (
-                        labels[label, SET] | bit,
-                        call,
-                        due_s,
-                        done_s,
-                        metres,
-                        label,
-                    )
-                    count = add_label(tours, count, state)
-                    if count > len(labels):
-                        return count, found
+            start = (
+                labels[label, SET],
+                problem.visits[labels[label, LAST], NODE],
+                labels[label, DUE],
+                labels[label, DONE],
+                labels[label, COST],
+                labels[label, LATE],
+                label,
+            )
+            count = extend_label(problem, tours, van, count, start)
         label += 1
     return count, found
 
@@ -335,7 +418,7 @@ def join_van(
 
 
 def order_of(tours: Tours, label: int) -> tuple[int, ...]:
-    """Return a label's calls in order.
+    """Return a label's visits in order.
 
     Parameters
     ----------
@@ -347,7 +430,7 @@ def order_of(tours: Tours, label: int) -> tuple[int, ...]:
     Returns
     -------
     tuple of int
-        Rows of the day's calls.
+        Rows of ``Problem.visits``.
     """
     order = []
     while label >= 0:

@@ -24,8 +24,9 @@ class TravelTable(NamedTuple):
     ----------
     keys : mapping of str to int
         Node to row. Rows 0 to n-1 are the day's calls in their order
-        (``call:<id>``), then ``shop``, then per van ``start:<id>`` and
-        ``finish:<id>``, left out where that is anywhere.
+        (``call:<id>``), then ``shop``, then ``store:<id>`` for counters where a route
+        can stop, then per van ``start:<id>`` and ``finish:<id>``, left out where that
+        is anywhere.
     base_s : int64 array, shape (nodes, nodes)
         Seconds at free flow from row to column.
     distance_m : int64 array, shape (nodes, nodes)
@@ -82,7 +83,8 @@ def travel_table(day: Day, source: Roads | None = None) -> TravelTable:
     legs = roads.measure(tuple(nodes.values()))
     words = day.travel.source or roads.source
     if day.travel.matrix is not None:
-        legs = _given(day.travel.matrix, nodes, legs)
+        stop = day.shop.restock_s is not None
+        legs = _given(day.travel.matrix, nodes, legs, shop_is_stop=stop)
         words = day.travel.source or "a given travel matrix"
     for array in legs:
         array.setflags(write=False)
@@ -98,6 +100,11 @@ def travel_table(day: Day, source: Roads | None = None) -> TravelTable:
 def _nodes(day: Day) -> dict[str, Place]:
     nodes = {f"call:{call.id}": call.place for call in day.calls}
     nodes["shop"] = day.shop.place
+    nodes |= {
+        f"store:{counter.id}": counter.place
+        for counter in day.counters
+        if counter.restock_s is not None
+    }
     for van in day.vans:
         if van.start is not None:
             nodes[f"start:{van.id}"] = van.start
@@ -145,6 +152,8 @@ def _given(
     matrix: Mapping[tuple[str, str], tuple[int, int]],
     nodes: Mapping[str, Place],
     measured: Legs,
+    *,
+    shop_is_stop: bool,
 ) -> Legs:
     """Lay a given matrix over measured legs; complain about all that it lacks."""
     keys = list(nodes)
@@ -181,8 +190,10 @@ def _given(
     known |= same
     starts = np.array([key.startswith("start:") for key in keys])
     finishes = np.array([key.startswith("finish:") for key in keys])
-    driven = np.logical_and.outer(calls | starts, calls | finishes)
-    driven &= np.logical_or.outer(calls, calls)
+    stops = calls | np.array([key.startswith("store:") for key in keys])
+    stops[shop] = shop_is_stop
+    driven = np.logical_and.outer(stops | starts, stops | finishes)
+    driven &= np.logical_or.outer(stops, stops)
     negative = known & ((base_s < 0) | (distance_m < 0))
     _complain(
         [
