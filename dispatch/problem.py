@@ -227,7 +227,9 @@ def _may_serve(van: Van, call: Call) -> bool:
     )
 
 
-def start_windows(day: Day, call: Call) -> list[tuple[int, int]]:
+def start_windows(
+    day: Day, call: Call, van: Van | None = None, *, late: bool = False
+) -> list[tuple[int, int]]:
     """Return the spans in which a visit may start.
 
     Parameters
@@ -236,16 +238,21 @@ def start_windows(day: Day, call: Call) -> list[tuple[int, int]]:
         The call's day.
     call : Call
         The call.
+    van : Van, optional
+        Whose driver comes; without one, a driver of usual pace.
+    late : bool
+        Whether it may also start after its promise.
 
     Returns
     -------
     list of (int, int)
         First and last second, in order; empty when it cannot start at all.
     """
-    length_s = day.planned_s(call)
+    length_s = day.planned_s(call, van)
     first, last = day.ready_s(call) or 0, NEVER
     if call.promise is not None:
-        first, last = max(first, call.promise.start_s), call.promise.end_s
+        first = max(first, call.promise.start_s)
+        last = NEVER if late else call.promise.end_s
     spans = [(w.start_s, w.end_s - length_s) for w in call.windows] or [(0, NEVER)]
     cut = [(max(low, first), min(high, last)) for low, high in spans]
     return sorted((low, high) for low, high in cut if low <= high)
