@@ -9,7 +9,7 @@ sits in front of a closed door by choice. Only where a day like that would be to
 for its driver, the break is looked for elsewhere.
 """
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import NamedTuple
@@ -266,37 +266,25 @@ class _Driver:
         up, unless ``every`` one is asked for: no other is home earlier, but it may
         spare the driver work or driving.
         """
-        meal = self.van.meal
         due = [_Way(free_s=self.van.shift.start_s)]
         done: list[_Way] = []
-        if meal is None:
+        if self.van.meal is None:
             due, done = done, due
         for errand, leg in zip(self.errands, self.legs, strict=True):
-            rested = self.rests(leg, due, (False, True))
+            rested = _possible(
+                self.rest(leg, way, there=there)
+                for way in due
+                for there in (False, True)
+            )
             # done is last: if all the same, visits before the break come first
-            done = self.visits(errand, leg, [*rested, *done])
-            due = self.visits(errand, leg, due)
+            done = _possible(self.visit(errand, leg, way) for way in [*rested, *done])
+            due = _possible(self.visit(errand, leg, way) for way in due)
             if not every:
                 done = sorted(done, key=lambda way: (way.free_s, *way.rank))[:1]
-        if meal is not None:
-            last_s = meal.window.end_s - meal.length_s
-            rested = self.rests(self.home, due, (False,))
-            # or the break is taken after the route
-            done += [way for way in due if self.back_s(way) <= last_s]
-            done += rested
+        # who is back in time for the break takes it after the route
+        done += [way for way in due if self.rest(self.home, way, there=True)]
+        done += _possible(self.rest(self.home, way, there=False) for way in due)
         return sorted(done, key=lambda way: (self.back_s(way), *way.rank))
-
-    def rests(
-        self, leg: _Leg, ways: Sequence[_Way], theres: Sequence[bool]
-    ) -> list[_Way]:
-        """Return the ways with a break on that leg, where there is time for one."""
-        rested = [self.rest(leg, way, there=there) for way in ways for there in theres]
-        return [way for way in rested if way is not None]
-
-    def visits(self, errand: _Errand, leg: _Leg, ways: Sequence[_Way]) -> list[_Way]:
-        """Return the ways with one more stop, where it does not come too late."""
-        longer = [self.visit(errand, leg, way) for way in ways]
-        return [way for way in longer if way is not None]
 
     def back_s(self, way: _Way) -> int:
         """Return when the van is at its finish place."""
@@ -375,6 +363,10 @@ def lay_out(
 
 def _end_of_day(place: Place | None, node: str) -> tuple[str | None, Place | None]:
     return (None, None) if place is None else (node, place)
+
+
+def _possible(ways: Iterable[_Way | None]) -> list[_Way]:
+    return [way for way in ways if way is not None]
 
 
 def _is_allowed(van: Van, route: Route) -> bool:
