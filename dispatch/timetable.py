@@ -260,11 +260,11 @@ class _Driver:
         )
 
     def ways(self, *, every: bool) -> list[_Way]:
-        """Return ways through all stops, those that are home first before others.
+        """Return the way that is home first, or all ways with that one first.
 
-        Of the ways with the break behind only the one that is free first is followed
-        up, unless ``every`` one is asked for: no other is home earlier, but it may
-        spare the driver work or driving.
+        For the first one alone it is enough to follow up, of the ways with the break
+        behind, the one that is free first. The others are home no earlier, but they
+        may spare the driver work or driving.
         """
         due = [_Way(free_s=self.van.shift.start_s)]
         done: list[_Way] = []
@@ -284,7 +284,8 @@ class _Driver:
         # who is back in time for the break takes it after the route
         done += [way for way in due if self.rest(self.home, way, there=True)]
         done += _possible(self.rest(self.home, way, there=False) for way in due)
-        return sorted(done, key=lambda way: (self.back_s(way), *way.rank))
+        done.sort(key=lambda way: (self.back_s(way), *way.rank))
+        return done if every else done[:1]
 
     def back_s(self, way: _Way) -> int:
         """Return when the van is at its finish place."""
@@ -343,7 +344,7 @@ def lay_out(
     van : Van
         The van.
     tasks : sequence of str or Task
-        Its calls and restock stops in order, at least one; a plain word is a call.
+        Its calls and restock stops in order, at least one; a plain str is a call id.
 
     Returns
     -------
