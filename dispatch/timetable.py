@@ -1,22 +1,77 @@
-"""Write out one van's day: from an order of calls to stops with times.
+"""Write out one van's day: from an order of tasks to stops with times.
 
 The search only knows whether an order works and what it costs. Here the same order
 gets its clock times, in plain code: everything as early as possible, the break
-where it delays the end of the day least (and, where that is all the same, where the
-driver waits at fewest places), and the first departure as late as the
-first stop allows, because nobody sits in front of a closed door by choice.
+where it delays the end of the day least (where that is all the same, where broken
+promises and missed preferences cost least, then where the driver waits at fewest
+places), and the first departure as late as the first stop allows, because nobody
+sits in front of a closed door by choice. Only where a day like that would be too long
+for its driver, the break is looked for elsewhere.
 """
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
+from itertools import pairwise
+from typing import NamedTuple
 
-from dispatch.problem import start_windows
+from dispatch.problem import NEVER, start_windows
 from dispatch.travel import TravelTable
 from dispatch.travel.profile import arrive_s, depart_latest_s
-from shared.model import Break, Call, Day, Place, Route, Stop, StopKind, Van
-from shared.units import UNITS_PER_METRE, UNITS_PER_SECOND
+from shared.model import Call, Day, Place, Route, Stop, StopKind, Store, Van
+from shared.units import UNITS_PER_CENT, UNITS_PER_METRE, UNITS_PER_SECOND
 
 SHORT_WAIT_S = 300  # nobody minds; own choice
+
+Spans = Sequence[tuple[int, int]]
+
+
+class Task(NamedTuple):
+    """Something to stop for: a call, or a store at which the van restocks.
+
+    Parameters
+    ----------
+    call_id, store_id : str or None
+        Which call, or which store; one of the two.
+    spans : tuple of (int, int), or None
+        First and last second at which it may start, in order; ``None``: a call by its
+        windows, its promise and what must be ready, a store by its opening.
+    """
+
+    call_id: str | None = None
+    store_id: str | None = None
+    spans: tuple[tuple[int, int], ...] | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Errand:
+    """A task with all that its times depend on."""
+
+    node: str
+    place: Place
+    length_s: int
+    spans: Spans
+    call: Call | None = None
+    own: Spans = ()  # where a call may start for all that it says itself
+    store_id: str | None = None
+
+    def slack_s(self, start_s: int) -> int | None:
+        """Return how much later the call could start, were it for the call alone."""
+        call = self.call
+        if call is None or not (call.windows or call.promise):
+            return None
+        # A visit of no length may lie in two windows: where they touch.
+        last = (last for first, last in self.own if first <= start_s <= last)
+        return max(last, default=start_s) - start_s
+
+    def late_s(self, start_s: int) -> int:
+        """Return how long after its promise the call starts."""
+        promise = None if self.call is None else self.call.promise
+        return 0 if promise is None else max(0, start_s - promise.end_s)
+
+    def is_welcome(self, start_s: int) -> bool:
+        """Return whether the customer would rather have it start then."""
+        wish = None if self.call is None else self.call.preference
+        return wish is None or wish.start_s <= start_s <= wish.end_s
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -26,12 +81,18 @@ class _Way:
     free_s: int
     stops: tuple[Stop, ...] = ()
     there: bool = False  # at the next stop's street already: the break was taken there
+    late_units: int = 0
+    preference_units: int = 0
 
     @property
-    def idle(self) -> int:
-        """At how many places the driver waits; for the first stop it leaves late."""
+    def rank(self) -> tuple[int, int]:
+        """What it costs the customers, and at how many places the driver waits.
+
+        No wait is counted at the first stop: for that one it leaves late.
+        """
         waits = [stop for stop in self.stops[1:] if stop.wait_s > SHORT_WAIT_S]
-        return len({stop.place for stop in waits})
+        idle = len({stop.place for stop in waits})
+        return self.late_units + self.preference_units, idle
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -45,13 +106,63 @@ class _Leg:
 
 
 class _Driver:
-    """Drives one van through the day's travel table."""
+    """Drives one van through the day's travel table, from task to task."""
 
-    def __init__(self, day: Day, travel: TravelTable, van: Van) -> None:
+    def __init__(
+        self, day: Day, travel: TravelTable, van: Van, tasks: Sequence[str | Task]
+    ) -> None:
         self.day = day
         self.travel = travel
         self.van = van
-        self.spans: dict[str, list[tuple[int, int]]] = {}
+        calls: dict[str | None, Call] = {call.id: call for call in day.calls}
+        stores = {store.id: store for store in (*day.counters, day.shop)}
+        self.errands: list[_Errand] = []
+        for task in tasks:
+            call_id, store_id, spans = Task(task) if isinstance(task, str) else task
+            errand = (
+                self.restock(stores[store_id])
+                if store_id is not None
+                else self.serve(calls[call_id])
+            )
+            if spans is not None:
+                errand = replace(errand, spans=spans)
+            self.errands.append(errand)
+        nodes: list[tuple[str | None, Place | None]] = [
+            _end_of_day(van.start, f"start:{van.id}"),
+            *((errand.node, errand.place) for errand in self.errands),
+            _end_of_day(van.finish, f"finish:{van.id}"),
+        ]
+        *self.legs, self.home = (
+            _Leg(origin=origin, target=target, here=here, there=there)
+            for (origin, here), (target, there) in pairwise(nodes)
+        )
+
+    def serve(self, call: Call) -> _Errand:
+        """Return the errand of a visit."""
+        own = start_windows(self.day, call, self.van)
+        return _Errand(
+            node=f"call:{call.id}",
+            place=call.place,
+            length_s=self.day.planned_s(call, self.van),
+            spans=own,
+            call=call,
+            own=own,
+        )
+
+    def restock(self, store: Store) -> _Errand:
+        """Return the errand of a restock stop; where none is made it has no spans."""
+        spans, opening = [(0, NEVER)], store.opening
+        if store.restock_s is None:
+            spans = []
+        elif opening is not None:
+            spans = [(opening.start_s, opening.end_s - store.restock_s)]
+        return _Errand(
+            node="shop" if store is self.day.shop else f"store:{store.id}",
+            place=store.place,
+            length_s=store.restock_s or 0,
+            spans=spans,
+            store_id=store.id,
+        )
 
     def drive(self, leg: _Leg, free_s: int) -> tuple[int, int]:
         """Return metres and arrival of a drive that leaves at ``free_s``."""
@@ -76,7 +187,7 @@ class _Driver:
         return self.leave_latest(leg, start_s) if drive_s > 0 else None
 
     def postpone(self, pause: Stop, leg: _Leg, until_s: int) -> Stop:
-        """Take a break that waits for its window as late as the next visit allows.
+        """Take a break that waits for its window as late as the next start allows.
 
         Two waits, one on each side of the break, become one before it.
         """
@@ -91,12 +202,13 @@ class _Driver:
             leave_by_s=self.leave_by(leg, pause.drive_s, start_s),
         )
 
-    def rest(self, meal: Break, leg: _Leg, way: _Way, *, there: bool) -> _Way | None:
+    def rest(self, leg: _Leg, way: _Way, *, there: bool) -> _Way | None:
         """Return the way with the break taken before driving, or on arrival."""
+        meal = self.van.meal
         metres, at_s = self.drive(leg, way.free_s) if there else (0, way.free_s)
-        start_s = max(at_s, meal.window.start_s)
-        if start_s + meal.length_s > meal.window.end_s:
+        if meal is None or at_s > meal.window.end_s - meal.length_s:
             return None
+        start_s = max(at_s, meal.window.start_s)
         pause = Stop(
             kind=StopKind.BREAK,
             call_id=None,
@@ -108,43 +220,118 @@ class _Driver:
             finish_s=start_s + meal.length_s,
             leave_by_s=self.leave_by(leg, at_s - way.free_s, start_s),
         )
-        return _Way(free_s=pause.finish_s, stops=(*way.stops, pause), there=there)
+        return replace(
+            way, free_s=pause.finish_s, stops=(*way.stops, pause), there=there
+        )
 
-    def visit(self, call: Call, leg: _Leg, way: _Way) -> _Way | None:
-        """Return the way with one more visit, ``None`` when it comes too late."""
+    def visit(self, errand: _Errand, leg: _Leg, way: _Way) -> _Way | None:
+        """Return the way with one more stop, ``None`` when it comes too late."""
         metres, at_s = (0, way.free_s) if way.there else self.drive(leg, way.free_s)
-        if call.id not in self.spans:
-            self.spans[call.id] = start_windows(self.day, call)
-        spans = self.spans[call.id]
-        for earliest_s, latest_s in spans:
-            if at_s <= latest_s:
-                start_s = max(at_s, earliest_s)
-                # A visit of no length may lie in two windows: where they touch.
-                last_s = max(last for first, last in spans if first <= start_s <= last)
-                before, drive_s = way.stops, at_s - way.free_s
-                if way.there:
-                    pause = self.postpone(before[-1], leg, start_s)
-                    before, at_s = (*before[:-1], pause), pause.finish_s
-                stop = Stop(
-                    kind=StopKind.CALL,
-                    call_id=call.id,
-                    place=call.place,
-                    drive_m=metres,
-                    drive_s=drive_s,
-                    arrive_s=at_s,
-                    start_s=start_s,
-                    finish_s=start_s + self.day.planned_s(call),
-                    slack_s=last_s - start_s
-                    if call.windows or call.promise is not None
-                    else None,
-                    leave_by_s=self.leave_by(leg, drive_s, start_s),
-                )
-                return _Way(free_s=stop.finish_s, stops=(*before, stop))
-        return None
+        starts = (
+            max(at_s, first) for first, last in errand.spans if max(at_s, first) <= last
+        )
+        start_s = next(starts, None)
+        if start_s is None:
+            return None
+        before, drive_s = way.stops, at_s - way.free_s
+        if way.there:
+            pause = self.postpone(before[-1], leg, start_s)
+            before, at_s = (*before[:-1], pause), pause.finish_s
+        stop = Stop(
+            kind=StopKind.RESTOCK if errand.call is None else StopKind.CALL,
+            call_id=None if errand.call is None else errand.call.id,
+            place=errand.place,
+            drive_m=metres,
+            drive_s=drive_s,
+            arrive_s=at_s,
+            start_s=start_s,
+            finish_s=start_s + errand.length_s,
+            slack_s=errand.slack_s(start_s),
+            leave_by_s=self.leave_by(leg, drive_s, start_s),
+            store_id=errand.store_id,
+            late_s=errand.late_s(start_s),
+        )
+        missed_cents = 0 if errand.is_welcome(start_s) else self.day.preference_cents
+        return _Way(
+            free_s=stop.finish_s,
+            stops=(*before, stop),
+            late_units=way.late_units + self.day.late_units(stop.late_s),
+            preference_units=way.preference_units + missed_cents * UNITS_PER_CENT,
+        )
+
+    def ways(self, *, every: bool) -> list[_Way]:
+        """Return the way that is home first, or all ways with that one first.
+
+        For the first one alone it is enough to follow up, of the ways with the break
+        behind, the one that is free first. The others are home no earlier, but they
+        may spare the driver work or driving.
+        """
+        due = [_Way(free_s=self.van.shift.start_s)]
+        done: list[_Way] = []
+        if self.van.meal is None:
+            due, done = done, due
+        for errand, leg in zip(self.errands, self.legs, strict=True):
+            rested = _possible(
+                self.rest(leg, way, there=there)
+                for way in due
+                for there in (False, True)
+            )
+            # done is last: if all the same, visits before the break come first
+            done = _possible(self.visit(errand, leg, way) for way in [*rested, *done])
+            due = _possible(self.visit(errand, leg, way) for way in due)
+            if not every:
+                done = sorted(done, key=lambda way: (way.free_s, *way.rank))[:1]
+        # who is back in time for the break takes it after the route
+        done += [way for way in due if self.rest(self.home, way, there=True)]
+        done += _possible(self.rest(self.home, way, there=False) for way in due)
+        done.sort(key=lambda way: (self.back_s(way), *way.rank))
+        return done if every else done[:1]
+
+    def back_s(self, way: _Way) -> int:
+        """Return when the van is at its finish place."""
+        return self.drive(self.home, way.free_s)[1]
+
+    def close(self, way: _Way) -> Route:
+        """Return the route that a way through all stops makes."""
+        van = self.van
+        metres, back_s = self.drive(self.home, way.free_s)
+        stops, leave_s = self.leave_late(way.stops)
+        overtime_s = max(0, back_s - van.shift.end_s)
+        distance_m = sum(stop.drive_m for stop in stops) + metres
+        return Route(
+            van_id=van.id,
+            stops=stops,
+            leave_s=leave_s,
+            last_drive_m=metres,
+            last_drive_s=back_s - way.free_s,
+            finish_s=back_s,
+            overtime_s=overtime_s,
+            drive_units=distance_m * van.rates.km_cents * UNITS_PER_METRE,
+            time_units=(back_s - van.shift.start_s)
+            * van.rates.hour_cents
+            * UNITS_PER_SECOND,
+            overtime_units=overtime_s
+            * van.rates.overtime_hour_cents
+            * UNITS_PER_SECOND,
+            late_units=way.late_units,
+            preference_units=way.preference_units,
+        )
+
+    def leave_late(self, stops: tuple[Stop, ...]) -> tuple[tuple[Stop, ...], int]:
+        """Return the stops with the first drive as late as may be, and its start."""
+        first, leg = stops[0], self.legs[0]
+        if first.kind is StopKind.BREAK and first.drive_s == 0:
+            # The break comes before setting off, or the first call is at the door.
+            first = replace(first, arrive_s=first.start_s)
+            return (first, *stops[1:]), first.start_s
+        leave_s = max(self.van.shift.start_s, self.leave_latest(leg, first.start_s))
+        _, at_s = self.drive(leg, leave_s)
+        first = replace(first, arrive_s=at_s, drive_s=at_s - leave_s)
+        return (first, *stops[1:]), leave_s
 
 
 def lay_out(
-    day: Day, travel: TravelTable, van: Van, call_ids: Sequence[str]
+    day: Day, travel: TravelTable, van: Van, tasks: Sequence[str | Task]
 ) -> Route | None:
     """Write out one van's day.
 
@@ -156,103 +343,40 @@ def lay_out(
         Its travel table.
     van : Van
         The van.
-    call_ids : sequence of str
-        Its calls in order, at least one.
+    tasks : sequence of str or Task
+        Its calls and restock stops in order, at least one; a plain str is a call id.
 
     Returns
     -------
     Route or None
-        ``None`` when windows, shift or break do not allow this order.
+        Without the cost of parts; ``None`` when windows, shift, break or limits do
+        not allow this order.
     """
-    driver = _Driver(day, travel, van)
-    calls = {call.id: call for call in day.calls}
-    due: _Way | None = _Way(free_s=van.shift.start_s)
-    done: _Way | None = None if van.meal is not None else due
-    if van.meal is None:
-        due = None
-    origin, here = _end_of_day(van.start, f"start:{van.id}")
-    for call_id in call_ids:
-        call = calls[call_id]
-        leg = _Leg(origin=origin, target=f"call:{call_id}", here=here, there=call.place)
-        ways: list[_Way | None] = []
-        if due is not None and van.meal is not None:
-            ways += [
-                driver.rest(van.meal, leg, due, there=there) for there in (False, True)
-            ]
-        ways.append(done)  # last: if all the same, visits before the break come first
-        done = _earliest([driver.visit(call, leg, way) for way in ways if way])
-        due = driver.visit(call, leg, due) if due is not None else None
-        if done is None and due is None:
-            return None
-        origin, here = leg.target, call.place
-    target, there = _end_of_day(van.finish, f"finish:{van.id}")
-    home = _Leg(origin=origin, target=target, here=here, there=there)
-    ways = [done]
-    if due is not None and van.meal is not None:
-        back_s = driver.drive(home, due.free_s)[1]
-        if back_s <= van.meal.window.end_s - van.meal.length_s:
-            ways.append(due)  # the break is taken after the route
-        ways.append(driver.rest(van.meal, home, due, there=False))
-    best = min(
-        (way for way in ways if way is not None),
-        key=lambda way: (driver.drive(home, way.free_s)[1], way.idle),
-        default=None,
-    )
-    if best is None:
-        return None
-    return _close(driver, best, home)
+    driver = _Driver(day, travel, van, tasks)
+    limited = van.drive_limit_s is not None or van.work_limit_s is not None
+    for every in (False, True) if limited else (False,):
+        for way in driver.ways(every=every):
+            route = driver.close(way)
+            if _is_allowed(van, route):
+                return route
+    return None
 
 
 def _end_of_day(place: Place | None, node: str) -> tuple[str | None, Place | None]:
     return (None, None) if place is None else (node, place)
 
 
-def _earliest(ways: Sequence[_Way | None]) -> _Way | None:
-    return min(
-        (way for way in ways if way is not None),
-        key=lambda way: (way.free_s, way.idle),
-        default=None,
+def _possible(ways: Iterable[_Way | None]) -> list[_Way]:
+    return [way for way in ways if way is not None]
+
+
+def _is_allowed(van: Van, route: Route) -> bool:
+    """Return whether the van is back in time and its driver not overworked."""
+    work_s = route.finish_s - route.leave_s
+    if van.meal is not None and any(s.kind is StopKind.BREAK for s in route.stops):
+        work_s -= van.meal.length_s
+    return (
+        route.finish_s <= van.shift.end_s + van.overtime_limit_s
+        and (van.drive_limit_s is None or route.drive_s <= van.drive_limit_s)
+        and (van.work_limit_s is None or work_s <= van.work_limit_s)
     )
-
-
-def _close(driver: _Driver, way: _Way, home: _Leg) -> Route | None:
-    van = driver.van
-    metres, back_s = driver.drive(home, way.free_s)
-    if back_s > van.shift.end_s + van.overtime_limit_s:
-        return None
-    stops, leave_s = _leave_late(driver, way.stops)
-    overtime_s = max(0, back_s - van.shift.end_s)
-    distance_m = sum(stop.drive_m for stop in stops) + metres
-    return Route(
-        van_id=van.id,
-        stops=stops,
-        leave_s=leave_s,
-        last_drive_m=metres,
-        last_drive_s=back_s - way.free_s,
-        finish_s=back_s,
-        overtime_s=overtime_s,
-        drive_units=distance_m * van.rates.km_cents * UNITS_PER_METRE,
-        time_units=(back_s - van.shift.start_s)
-        * van.rates.hour_cents
-        * UNITS_PER_SECOND,
-        overtime_units=overtime_s * van.rates.overtime_hour_cents * UNITS_PER_SECOND,
-    )
-
-
-def _leave_late(
-    driver: _Driver, stops: tuple[Stop, ...]
-) -> tuple[tuple[Stop, ...], int]:
-    first = stops[0]
-    origin, here = _end_of_day(driver.van.start, f"start:{driver.van.id}")
-    if first.kind is StopKind.BREAK and first.drive_s == 0:
-        # The break comes before setting off, or the first call is at the door.
-        first = replace(first, arrive_s=first.start_s)
-        return (first, *stops[1:]), first.start_s
-    served = next(stop for stop in stops if stop.call_id is not None)
-    leg = _Leg(
-        origin=origin, target=f"call:{served.call_id}", here=here, there=first.place
-    )
-    leave_s = max(driver.van.shift.start_s, driver.leave_latest(leg, first.start_s))
-    _, at_s = driver.drive(leg, leave_s)
-    first = replace(first, arrive_s=at_s, drive_s=at_s - leave_s)
-    return (first, *stops[1:]), leave_s
