@@ -2,9 +2,10 @@
 
 Slow and meant to be read. It trusts nothing that can be derived. Of a route it
 takes only the decisions: who goes where in which order, when the van sets off, when
-each visit and the break start, and which piece of stock serves which need. From
-these it runs its own clock through the day and compares every other figure with it;
-so one wrong figure is one finding, and does not colour what comes after.
+each visit, restock stop and break start, who carries which shared tool, and which
+piece of stock serves which need. From these it runs its own clock through the day and
+compares every other figure with it; so one wrong figure is one finding, and does not
+colour what comes after.
 
 It knows nothing of the search, and the search knows nothing of it: that they agree
 is worth something only for that reason.
@@ -13,9 +14,8 @@ is worth something only for that reason.
 from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
-from functools import partial
-from itertools import takewhile
-from operator import ne
+from math import inf
+from typing import NamedTuple
 
 from dispatch.travel import TravelTable
 from dispatch.travel.profile import arrive_s
@@ -34,9 +34,13 @@ from shared.model import (
     Rule,
     Stop,
     StopKind,
+    Store,
+    Tool,
+    ToolUse,
     Van,
+    Window,
 )
-from shared.units import UNITS_PER_METRE, UNITS_PER_SECOND
+from shared.units import UNITS_PER_CENT, UNITS_PER_METRE, UNITS_PER_SECOND
 
 PRIORITIES = (1, 2, 3, 4)
 
@@ -91,12 +95,22 @@ def judge(day: Day, travel: TravelTable, plan: Plan) -> tuple[Violation, ...]:
         plan exists is not asked here.
     """
     vans = {van.id: van for van in day.vans}
+    drives = [
+        _Drive(day, travel, vans[route.van_id], route, plan.tools)
+        for route in plan.routes
+        if route.van_id in vans
+    ]
     found = [*_judge_cover(day, plan)]
-    for route in plan.routes:
-        if route.van_id in vans:
-            found += _Drive(day, travel, vans[route.van_id], route).judge()
+    for drive in drives:
+        found += drive.judge()
+    found += _judge_late(plan, drives)
+    found += _judge_links(day, drives)
+    found += _judge_tools(day, plan, drives)
+    found += _judge_errands(day, plan)
     found += _judge_stock(day, plan)
-    if not any(one.rule in (Rule.COVER, Rule.STOCK) for one in found):
+    unclear = {Rule.COVER, Rule.STOCK, Rule.RESTOCK}
+    if unclear.isdisjoint(one.rule for one in found):  # who gets what is clear
+        found += _judge_prices(day, plan)
         found += _judge_thrift(day, plan)
     found += _judge_status(plan)
     return tuple(found)
@@ -115,11 +129,27 @@ def goal(day: Day, plan: Plan) -> tuple[int, ...]:
     Returns
     -------
     tuple of int
-        Calls that are on no route of priority 1, 2, 3 and 4, then cost units.
+        Calls that are on no route of priority 1, 2, 3 and 4; calls that start after
+        their promise of priority 1, 2, 3 and 4; cost units.
     """
-    placed = {call_id for route in plan.routes for call_id in route.call_ids}
-    left = Counter(call.priority for call in day.calls if call.id not in placed)
-    return (*(left[priority] for priority in PRIORITIES), plan.cost_units)
+    starts_s = {
+        stop.call_id: stop.start_s
+        for route in plan.routes
+        for stop in route.stops
+        if stop.call_id is not None
+    }
+    left = Counter(call.priority for call in day.calls if call.id not in starts_s)
+    broken = Counter(
+        call.priority
+        for call in day.calls
+        if call.promise is not None
+        and starts_s.get(call.id, call.promise.end_s) > call.promise.end_s
+    )
+    return (
+        *(left[priority] for priority in PRIORITIES),
+        *(broken[priority] for priority in PRIORITIES),
+        plan.cost_units,
+    )
 
 
 # --- every call once -------------------------------------------------------
@@ -130,6 +160,7 @@ def _judge_cover(day: Day, plan: Plan) -> Iterator[Violation]:
     yield from _judge_vans(day, plan)
     yield from _judge_stops(day, plan)
     yield from _judge_unplaced(day, plan)
+    yield from _judge_conflicts(day, plan)
     placed = Counter(
         stop.call_id for route in plan.routes for stop in _visits(route.stops)
     )
@@ -143,7 +174,7 @@ def _judge_cover(day: Day, plan: Plan) -> Iterator[Violation]:
 
 
 def _visits(stops: Iterable[Stop]) -> list[Stop]:
-    return [stop for stop in stops if stop.kind is not StopKind.BREAK]
+    return [stop for stop in stops if stop.kind is StopKind.CALL]
 
 
 def _judge_vans(day: Day, plan: Plan) -> Iterator[Violation]:
@@ -171,17 +202,21 @@ def _judge_vans(day: Day, plan: Plan) -> Iterator[Violation]:
 
 
 def _judge_stops(day: Day, plan: Plan) -> Iterator[Violation]:
-    """Check that every stop but a break is for a call of the day."""
+    """Check that every visit is for a call of the day, and no other stop for any."""
     known = {call.id for call in day.calls}
     for route in plan.routes:
         for stop in route.stops:
-            text = None
-            if stop.kind is StopKind.BREAK:
+            texts = []
+            if stop.kind is not StopKind.CALL:
                 if stop.call_id is not None:
-                    text = "a break serves no call"
+                    texts.append(f"a {stop.kind} stop serves no call")
+                if stop.late_s != 0:
+                    texts.append(f"a {stop.kind} stop is late for nobody")
             elif stop.call_id not in known:
-                text = "the day has no such call"
-            if text is not None:
+                texts.append("the day has no such call")
+            if stop.kind is not StopKind.RESTOCK and stop.store_id is not None:
+                texts.append(f"a {stop.kind} stop is at no store")
+            for text in texts:
                 yield Violation(
                     rule=Rule.COVER,
                     text=text,
@@ -191,22 +226,38 @@ def _judge_stops(day: Day, plan: Plan) -> Iterator[Violation]:
 
 
 def _judge_unplaced(day: Day, plan: Plan) -> Iterator[Violation]:
-    """Check that what is unplaced is a call of the day and has a reason."""
+    """Check that what is unplaced or late is a call of the day and has a reason."""
     calls = {call.id for call in day.calls}
     vans = {van.id for van in day.vans}
-    for unplaced in plan.unplaced:
-        texts = []
-        if unplaced.call_id not in calls:
-            texts.append("the day has no such call")
-        if not unplaced.reasons:
-            texts.append("is unplaced without a reason")
-        texts += [
-            f"a reason names van {reason.van_id}: the day has no such van"
-            for reason in unplaced.reasons
-            if reason.van_id is not None and reason.van_id not in vans
+    for word, entries in (("unplaced", plan.unplaced), ("late", plan.late)):
+        for entry in entries:
+            texts = []
+            if entry.call_id not in calls:
+                texts.append("the day has no such call")
+            if not entry.reasons:
+                texts.append(f"is {word} without a reason")
+            texts += [
+                f"a reason names van {reason.van_id}: the day has no such van"
+                for reason in entry.reasons
+                if reason.van_id is not None and reason.van_id not in vans
+            ]
+            for text in texts:
+                yield Violation(rule=Rule.COVER, text=text, call_id=entry.call_id)
+
+
+def _judge_conflicts(day: Day, plan: Plan) -> Iterator[Violation]:
+    """Check that a conflict is between calls of the day, two or more."""
+    known = {call.id for call in day.calls}
+    for conflict in plan.conflicts:
+        names = set(conflict.call_ids)
+        texts = [
+            f"a conflict names call {call_id}: the day has no such call"
+            for call_id in sorted(names - known)
         ]
+        if len(names) < 2 or len(names) < len(conflict.call_ids):  # noqa: PLR2004
+            texts.append("a conflict is between two calls or more, each named once")
         for text in texts:
-            yield Violation(rule=Rule.COVER, text=text, call_id=unplaced.call_id)
+            yield Violation(rule=Rule.COVER, text=text)
 
 
 # --- one route --------------------------------------------------------------
@@ -223,34 +274,57 @@ class _Spot:
 class _Drive:
     """One van's day driven again, with our own clock.
 
-    ``here`` is ``None`` once the route names a call that the day does not have:
-    from there the stated figures are taken until the van is at a known place.
+    ``here`` is ``None`` once the route names a call or a store that the day does not
+    have: from there the stated figures are taken until the van is at a known place.
+
+    What other checks want to know of the drive is noted on the way: when each call was
+    served, when the van was at the shop, which shared tools were of use.
     """
 
-    def __init__(self, day: Day, travel: TravelTable, van: Van, route: Route) -> None:
+    def __init__(
+        self,
+        day: Day,
+        travel: TravelTable,
+        van: Van,
+        route: Route,
+        tools: Iterable[ToolUse],
+    ) -> None:
         self.day = day
         self.travel = travel
         self.van = van
         self.route = route
         self.calls: dict[str | None, Call] = {call.id: call for call in day.calls}
+        self.tools = [use for use in tools if use.van_id == van.id]
         self.here: _Spot | None = _Spot(
             None if van.start is None else f"start:{van.id}", van.start
         )
         self.clock_s = route.leave_s
         self.driven_m = 0
+        self.driven_s = 0
+        self.late_units = 0
+        self.preference_units = 0
+        self.late: list[str] = []
+        self.served: dict[str, Window] = {}
+        self.at_shop: Window | None = None
+        self.useful: set[str] = set()
 
     def judge(self) -> Iterator[Violation]:
         """Return everything that is wrong with the route."""
         if self.route.leave_s < self.van.shift.start_s:
             text = f"leaves at {self.route.leave_s}, {self._shift_words()}"
             yield self._wrong(Rule.SHIFT, text)
+        if self.day.horizon > 1 and self.day.date in self.van.off:
+            yield self._wrong(Rule.SHIFT, f"stays in on {self.day.date}")
         for position, stop in enumerate(self.route.stops):
             if stop.kind is StopKind.BREAK:
                 yield from self._judge_break(position, stop)
+            elif stop.kind is StopKind.RESTOCK:
+                yield from self._judge_restock(stop)
             else:
                 yield from self._judge_visit(stop)
         yield from self._judge_return()
         yield from self._judge_meal()
+        yield from self._judge_limits()
         yield from self._judge_cost()
 
     def _wrong(self, rule: Rule, text: str, call_id: str | None = None) -> Violation:
@@ -288,6 +362,11 @@ class _Drive:
         return int(self.travel.distance_m[row, column]), drive_s
 
     def _spot_of(self, stop: Stop) -> _Spot | None:
+        if stop.kind is StopKind.RESTOCK:
+            store = _stores(self.day).get(stop.store_id)
+            if store is None or store.restock_s is None:  # nobody can stop there
+                return None
+            return _Spot(_node_of(self.day, store), store.place)
         call = self.calls.get(stop.call_id)
         return None if call is None else _Spot(f"call:{call.id}", call.place)
 
@@ -300,10 +379,12 @@ class _Drive:
         leg = self._leg(spot)
         if leg is None:
             self.driven_m += stop.drive_m
+            self.driven_s += stop.drive_s
             arrived_s = stop.arrive_s
         else:
             metres, seconds = leg
             self.driven_m += metres
+            self.driven_s += seconds
             arrived_s = self.clock_s + seconds
             yield from self._differs(
                 Rule.TRAVEL, "the distance", stop.drive_m, metres, stop
@@ -345,11 +426,13 @@ class _Drive:
         if call is None:  # the cover has said so
             self.clock_s = stop.finish_s
             return
-        length_s = self.day.planned_s(call)
+        length_s = self.day.planned_s(call, self.van)
         self.clock_s += length_s
         yield from self._differs(
             Rule.TIMING, "the finish", stop.finish_s, self.clock_s, stop
         )
+        span = Window(start_s=stop.start_s, end_s=self.clock_s)
+        self.served.setdefault(call.id, span)
         if stop.place != call.place:
             yield self._wrong(Rule.TRAVEL, "is not where the call is", call.id)
         yield from self._judge_van(call)
@@ -357,15 +440,26 @@ class _Drive:
 
     def _judge_van(self, call: Call) -> Iterator[Violation]:
         """Check that the driver knows how, the van carries it, and it may go."""
-        for rule, lacking in (
-            (Rule.SKILL, call.skills - self.van.skills),
-            (Rule.EQUIPMENT, call.equipment - self.van.equipment),
+        lacking = call.equipment - self.van.equipment
+        aboard = {use.tool_id for use in self.tools if self._is_aboard(use)}
+        self.useful |= lacking & aboard
+        lacking -= aboard
+        elsewhere = lacking & {use.tool_id for use in self.tools}
+        for rule, words, what in (
+            (Rule.SKILL, "lacks", call.skills - self.van.skills),
+            (Rule.EQUIPMENT, "lacks", lacking - elsewhere),
+            (Rule.TOOL, "comes when the van does not have", elsewhere),
         ):
-            if lacking:
-                yield self._wrong(rule, f"lacks {', '.join(sorted(lacking))}", call.id)
+            if what:
+                yield self._wrong(rule, f"{words} {', '.join(sorted(what))}", call.id)
         if call.required_van is not None and call.required_van != self.van.id:
             text = f"only van {call.required_van} may go"
             yield self._wrong(Rule.REQUIRED_VAN, text, call.id)
+
+    def _is_aboard(self, use: ToolUse) -> bool:
+        """Return whether a tool is in the van now: collected, and not yet returned."""
+        been_there = self.at_shop is not None
+        return (been_there or not use.collected) and not (been_there and use.returned)
 
     def _judge_start(
         self, stop: Stop, call: Call, length_s: int
@@ -385,10 +479,16 @@ class _Drive:
             kept = False
             text = f"{start_s} to {start_s + length_s} lies in no window"
             yield self._wrong(Rule.WINDOW, text, call.id)
+        if self.day.horizon > 1 and call.dates and self.day.date not in call.dates:
+            yield self._wrong(Rule.WINDOW, f"not on {self.day.date}", call.id)
+        late_s = 0
         if call.promise is not None:
             latest_s.append(call.promise.end_s)
-            if not call.promise.start_s <= start_s <= call.promise.end_s:
-                kept = False
+            late_s = max(0, start_s - call.promise.end_s)
+            if start_s < call.promise.start_s or (
+                late_s and not self.day.promises_may_break
+            ):
+                kept, late_s = False, 0
                 yield self._wrong(Rule.PROMISE, f"starts at {start_s}", call.id)
         ready_s = self.day.ready_s(call)
         if ready_s is not None and start_s < ready_s:
@@ -396,14 +496,67 @@ class _Drive:
             yield self._wrong(Rule.READY, text, call.id)
         if kept:  # a broken window or promise leaves no slack to speak of
             slack_s = min(latest_s) - start_s if latest_s else None
+            if late_s:
+                slack_s = 0
             yield from self._differs(
                 Rule.TIMING, "the slack", stop.slack_s, slack_s, stop
             )
+        yield from self._weigh_start(stop, call, late_s)
+
+    def _weigh_start(self, stop: Stop, call: Call, late_s: int) -> Iterator[Violation]:
+        """Note what it costs that the visit starts then and not when it was wished."""
+        yield from self._differs(
+            Rule.PROMISE, "the lateness", stop.late_s, late_s, stop
+        )
+        if late_s:
+            self.late.append(call.id)
+            self.late_units += self.day.late_units(late_s)
+        wish = call.preference
+        if wish is not None and not wish.start_s <= stop.start_s <= wish.end_s:
+            self.preference_units += self.day.preference_cents * UNITS_PER_CENT
+
+    def _judge_restock(self, stop: Stop) -> Iterator[Violation]:
+        """Check that the store lets vans stop, is open, and how long it takes."""
+        yield from self._arrive(stop, self._spot_of(stop))
+        yield from self._differs(
+            Rule.TIMING, "the slack of a restock stop", stop.slack_s, None
+        )
+        store = _stores(self.day).get(stop.store_id)
+        if store is None or store.restock_s is None:
+            what = "the day has no store" if store is None else "no van stops at"
+            yield self._wrong(Rule.RESTOCK, f"{what} {stop.store_id}")
+            self.clock_s = stop.finish_s
+            return
+        self.clock_s += store.restock_s
+        yield from self._differs(
+            Rule.RESTOCK, f"the end at {store.id}", stop.finish_s, self.clock_s
+        )
+        if stop.place != store.place:
+            yield self._wrong(Rule.TRAVEL, f"is not where {store.id} is")
+        span = Window(start_s=stop.start_s, end_s=self.clock_s)
+        hours = store.opening
+        if hours is not None and (
+            span.start_s < hours.start_s or span.end_s > hours.end_s
+        ):
+            text = (
+                f"is at {store.id} from {span.start_s} to {span.end_s}, "
+                f"it is open from {hours.start_s} to {hours.end_s}"
+            )
+            yield self._wrong(Rule.RESTOCK, text)
+        if store.id == self.day.shop.id and self.at_shop is None:
+            self.at_shop = span
 
     def _judge_break(self, position: int, stop: Stop) -> Iterator[Violation]:
         """Check that the break is whole, in its window, here or where it goes next."""
-        ahead = _visits(self.route.stops[position + 1 :])
-        there = self._spot_of(ahead[0]) if ahead else self._finish_spot()
+        ahead = next(
+            (
+                later
+                for later in self.route.stops[position + 1 :]
+                if later.kind is not StopKind.BREAK
+            ),
+            None,
+        )
+        there = self._finish_spot() if ahead is None else self._spot_of(ahead)
 
         def misfit(spot: _Spot | None) -> tuple[bool, bool]:
             elsewhere = spot is not None and spot.place != stop.place
@@ -435,10 +588,12 @@ class _Drive:
         leg = self._leg(self._finish_spot())
         if leg is None:
             self.driven_m += self.route.last_drive_m
+            self.driven_s += self.route.last_drive_s
             self.clock_s += self.route.last_drive_s
         else:
             metres, seconds = leg
             self.driven_m += metres
+            self.driven_s += seconds
             self.clock_s += seconds
             yield from self._differs(
                 Rule.TRAVEL, "the last distance", self.route.last_drive_m, metres
@@ -467,6 +622,21 @@ class _Drive:
             text = f"has no break and is back at {self.clock_s}, {_meal_words(meal)}"
             yield self._wrong(Rule.BREAK, text)
 
+    def _judge_limits(self) -> Iterator[Violation]:
+        """Check the hours at the wheel and at work, the break not counted."""
+        work_s = self.clock_s - self.route.leave_s
+        if self.van.meal is not None and any(
+            stop.kind is StopKind.BREAK for stop in self.route.stops
+        ):
+            work_s -= self.van.meal.length_s
+        for words, spent_s, limit_s in (
+            ("drives", self.driven_s, self.van.drive_limit_s),
+            ("works", work_s, self.van.work_limit_s),
+        ):
+            if limit_s is not None and spent_s > limit_s:
+                text = f"{words} {spent_s} seconds, {limit_s} are allowed"
+                yield self._wrong(Rule.LIMIT, text)
+
     def _judge_cost(self) -> Iterator[Violation]:
         rates, shift = self.van.rates, self.van.shift
         paid_s = self.clock_s - shift.start_s
@@ -479,6 +649,12 @@ class _Drive:
             ("the cost of driving", self.route.drive_units, drive_units),
             ("the cost of time", self.route.time_units, time_units),
             ("the cost of overtime", self.route.overtime_units, over_units),
+            ("the cost of being late", self.route.late_units, self.late_units),
+            (
+                "the cost of unmet preferences",
+                self.route.preference_units,
+                self.preference_units,
+            ),
         ):
             yield from self._differs(Rule.COST, words, stated, right)
 
@@ -486,6 +662,171 @@ class _Drive:
 def _meal_words(meal: Break) -> str:
     window = meal.window
     return f"it takes {meal.length_s} between {window.start_s} and {window.end_s}"
+
+
+# --- between the routes -------------------------------------------------------
+
+
+def _stores(day: Day) -> dict[str | None, Store]:
+    """Return the shop and the counters by id."""
+    return {store.id: store for store in (*day.counters, day.shop)}
+
+
+def _node_of(day: Day, store: Store) -> str:
+    return "shop" if store.id == day.shop.id else f"store:{store.id}"
+
+
+def _judge_late(plan: Plan, drives: Iterable[_Drive]) -> Iterator[Violation]:
+    """Check that the calls listed as late are those that are."""
+    late = Counter({call_id: 1 for drive in drives for call_id in drive.late})
+    listed = Counter(entry.call_id for entry in plan.late)
+    for call_id in sorted(late.keys() | listed.keys()):
+        if listed[call_id] != late[call_id]:
+            text = f"is listed as late {listed[call_id]} times, not {late[call_id]}"
+            yield Violation(rule=Rule.PROMISE, text=text, call_id=call_id)
+
+
+def _judge_links(day: Day, drives: Iterable[_Drive]) -> Iterator[Violation]:
+    """Check that linked calls follow each other as they should."""
+    served: dict[str, tuple[str, Window]] = {}
+    for drive in drives:
+        for call_id, span in drive.served.items():
+            served.setdefault(call_id, (drive.van.id, span))
+    for link in day.links:
+        if link.then not in served:
+            continue
+        van_id, span = served[link.then]
+        texts = []
+        if link.first not in served:
+            texts.append(f"is served, {link.first} is not and comes first")
+        else:
+            first_van_id, first_span = served[link.first]
+            gap_s = span.start_s - first_span.end_s
+            if gap_s < link.min_gap_s:
+                texts.append(
+                    f"starts {gap_s} s after {link.first}, "
+                    f"{link.min_gap_s} is the least"
+                )
+            if link.max_gap_s is not None and gap_s > link.max_gap_s:
+                texts.append(
+                    f"starts {gap_s} s after {link.first}, {link.max_gap_s} is the most"
+                )
+            if link.same_van and van_id != first_van_id:
+                texts.append(f"is not served by the van of {link.first}")
+        for text in texts:
+            yield Violation(rule=Rule.LINK, text=text, van_id=van_id, call_id=link.then)
+
+
+def _judge_tools(day: Day, plan: Plan, drives: Iterable[_Drive]) -> Iterator[Violation]:
+    """Check who may carry a shared tool, and that no more are out than there are."""
+    out = {drive.van.id: drive for drive in reversed([*drives])}
+    tools = {tool.id: tool for tool in day.tools}
+    spans: dict[str, list[tuple[float, float]]] = {}
+    carried = Counter((use.van_id, use.tool_id) for use in plan.tools)
+    for (van_id, tool_id), times in carried.items():
+        if times > 1:
+            text = f"carries {tool_id} {times} times over"
+            yield Violation(rule=Rule.TOOL, text=text, van_id=van_id)
+    for use in plan.tools:
+        tool, drive = tools.get(use.tool_id), out.get(use.van_id)
+        if tool is None:
+            texts = ["the day has no such tool to share"]
+        elif drive is None:
+            texts = ["is carried by a van that stays in"]
+        else:
+            texts = [*_tool_faults(day, use, tool, drive)]
+            spans.setdefault(tool.id, []).append(_span_out(use, drive))
+        for text in texts:
+            yield Violation(
+                rule=Rule.TOOL, text=f"{use.tool_id}: {text}", van_id=use.van_id
+            )
+    for tool_id, held in spans.items():
+        for moment_s in sorted({since_s for since_s, _ in held}):
+            at_once = sum(since_s <= moment_s < until_s for since_s, until_s in held)
+            if at_once > tools[tool_id].quantity:
+                since = "from the morning on" if moment_s == -inf else f"at {moment_s}"
+                text = (
+                    f"{tool_id}: {at_once} are out {since}, "
+                    f"there are {tools[tool_id].quantity}"
+                )
+                yield Violation(rule=Rule.TOOL, text=text)
+
+
+def _tool_faults(day: Day, use: ToolUse, tool: Tool, drive: _Drive) -> Iterator[str]:
+    if use.tool_id in drive.van.equipment:
+        yield "the van has its own"
+    elif use.tool_id not in drive.useful:
+        yield "no call needs it while it is aboard"
+    if not drive.van.loads_at_shop:
+        yield "the van does not load at the shop, where it lies"
+    if use.collected or use.returned:
+        if use.collected and use.returned:
+            yield "is collected and returned at one stop"
+        if not tool.handover:
+            yield "stays with one van all day"
+        if day.shop.restock_s is None or drive.at_shop is None:
+            yield "changes hands at a restock stop at the shop, the van has none"
+
+
+def _span_out(use: ToolUse, drive: _Drive) -> tuple[float, float]:
+    """Return from when on a tool is out, and when it is back (out no more)."""
+    since_s, until_s = -inf, float(drive.clock_s)
+    if drive.at_shop is not None and use.collected:
+        since_s = drive.at_shop.start_s
+    if drive.at_shop is not None and use.returned:
+        until_s = drive.at_shop.end_s
+    return since_s, until_s
+
+
+def _judge_errands(day: Day, plan: Plan) -> Iterator[Violation]:
+    """Check that restock stops serve a purpose, and pieces are fetched in time."""
+    errands = {
+        (use.van_id, day.shop.id) for use in plan.tools if use.collected or use.returned
+    } | {
+        (issue.van_id, issue.store_id)
+        for issue in plan.issues
+        if issue.origin is Origin.RESTOCK
+    }
+    for route in plan.routes:
+        at = Counter(
+            stop.store_id for stop in route.stops if stop.kind is StopKind.RESTOCK
+        )
+        for store_id, times in at.items():
+            texts = []
+            if times > 1:
+                texts.append(f"stops at {store_id} {times} times")
+            if (route.van_id, store_id) not in errands:
+                texts.append(f"stops at {store_id} for nothing")
+            for text in texts:
+                yield Violation(rule=Rule.RESTOCK, text=text, van_id=route.van_id)
+    for issue in plan.issues:
+        if (
+            issue.origin is Origin.RESTOCK
+            and issue.purpose is Purpose.CALL
+            and issue.store_id not in _stops_before(plan, issue.van_id, issue.call_id)
+        ):
+            text = (
+                f"{issue.quantity} x {issue.part_id} are fetched at {issue.store_id}, "
+                "the van does not stop there before the call"
+            )
+            yield Violation(
+                rule=Rule.RESTOCK,
+                text=text,
+                van_id=issue.van_id,
+                call_id=issue.call_id,
+            )
+
+
+def _stops_before(plan: Plan, van_id: str, call_id: str | None) -> list[str]:
+    """Return the stores where a van stops before a call; none if it never comes."""
+    for route in plan.routes:
+        stores: list[str] = []
+        for stop in route.stops if route.van_id == van_id else ():
+            if stop.kind is StopKind.CALL and stop.call_id == call_id:
+                return stores
+            if stop.kind is StopKind.RESTOCK and stop.store_id is not None:
+                stores.append(stop.store_id)
+    return []
 
 
 # --- stock -------------------------------------------------------------------
@@ -500,7 +841,11 @@ def _judge_stock(day: Day, plan: Plan) -> Iterator[Violation]:
     }
     out = {route.van_id for route in plan.routes}
     for issue in plan.issues:
-        texts = [*_piece_faults(day, issue), *_purpose_faults(issue)]
+        texts = [
+            *_piece_faults(day, issue),
+            *_purpose_faults(issue),
+            *_origin_faults(day, issue),
+        ]
         if issue.van_id not in out:
             texts.append("is issued to a van that stays in")
         elif (
@@ -533,9 +878,36 @@ def _piece_faults(day: Day, issue: Issue) -> Iterator[str]:
 
 
 def _purpose_faults(issue: Issue) -> Iterator[str]:
-    named = (issue.call_id, issue.need, issue.chosen)
-    if issue.purpose is Purpose.SPARE and named != (None, None, None):
+    if issue.purpose is not Purpose.SPARE:
+        return
+    if (issue.call_id, issue.need, issue.chosen) != (None, None, None):
         yield "is a spare and names a call, a need or a choice"
+    if issue.origin not in (Origin.ABOARD, Origin.SHOP):
+        yield "is a spare: none is handed over, and none fetched on the way"
+
+
+def _origin_faults(day: Day, issue: Issue) -> Iterator[str]:
+    """Yield what is wrong with where the piece is said to come from."""
+    if issue.origin is Origin.VAN:
+        if not day.exchange:
+            yield "is handed over, the vans hand nothing over"
+        elif issue.from_van not in _givers(day, issue.van_id):
+            yield f"is handed over by {issue.from_van}, which starts elsewhere"
+    elif issue.from_van is not None:
+        yield f"is {issue.origin} and names a van that hands it over"
+    if issue.origin is not Origin.RESTOCK and issue.store_id is not None:
+        yield f"is {issue.origin} and names a store where it is fetched"
+
+
+def _givers(day: Day, van_id: str) -> list[str]:
+    """Return the other vans that start where this one does."""
+    doors = {
+        van.id: (van.start.lat_deg, van.start.lon_deg)
+        for van in day.vans
+        if van.start is not None
+    }
+    door = doors.pop(van_id, None)
+    return [other for other, its_door in doors.items() if its_door == door]
 
 
 def _judge_needs(day: Day, plan: Plan, call: Call) -> Iterator[Violation]:
@@ -582,72 +954,229 @@ def _pieces(day: Day, choice: str, quantity: int) -> Counter[str]:
     return pieces
 
 
+class _Source(NamedTuple):
+    """Where pieces lie: in a van, or in the shop or at a counter."""
+
+    kind: str  # 'van' or 'store'
+    id: str | None
+
+
+def _source_of(day: Day, issue: Issue) -> _Source:
+    if issue.origin is Origin.ABOARD:
+        return _Source("van", issue.van_id)
+    if issue.origin is Origin.VAN:
+        return _Source("van", issue.from_van)
+    if issue.origin is Origin.RESTOCK:
+        return _Source("store", issue.store_id)
+    return _Source("store", day.shop.id)
+
+
+def _stocks(day: Day) -> dict[_Source, Mapping[str, int]]:
+    """Return the day's pieces, wherever they lie."""
+    stocks = {_Source("store", id_): store.stock for id_, store in _stores(day).items()}
+    return stocks | {_Source("van", van.id): van.stock for van in day.vans}
+
+
 def _judge_pieces(day: Day, plan: Plan) -> Iterator[Violation]:
-    """Check that no more is given away than lies in a van or in the shop."""
-    aboard: Counter[tuple[str, str]] = Counter()
-    loaded: Counter[str] = Counter()
+    """Check that nobody gives away more than lies there."""
+    given: Counter[tuple[_Source, str]] = Counter()
     loading: set[str] = set()
     for issue in plan.issues:
-        if issue.origin is Origin.ABOARD:
-            aboard[issue.van_id, issue.part_id] += issue.quantity
-        else:
-            loaded[issue.part_id] += issue.quantity
+        given[_source_of(day, issue), issue.part_id] += issue.quantity
+        if issue.origin is Origin.SHOP:
             loading.add(issue.van_id)
     for van in day.vans:
         if van.id in loading and not van.loads_at_shop:
             text = "is given pieces from the shop and does not load there"
             yield Violation(rule=Rule.STOCK, text=text, van_id=van.id)
-    stocks: dict[str, Mapping[str, int]] = {van.id: van.stock for van in day.vans}
-    for (van_id, part_id), given in aboard.items():
-        there = stocks.get(van_id, {}).get(part_id, 0)
-        if given > there:
-            text = f"{given} x {part_id} are given from aboard, {there} are there"
+    stocks = _stocks(day)
+    for (source, part_id), pieces in given.items():
+        there = stocks.get(source, {}).get(part_id, 0)
+        if pieces > there:
+            text = (
+                f"{pieces} x {part_id} are given from {source.kind} {source.id}, "
+                f"{there} are there"
+            )
+            van_id = source.id if source.kind == "van" else None
             yield Violation(rule=Rule.STOCK, text=text, van_id=van_id)
-    for part_id, given in loaded.items():
-        there = day.shop.stock.get(part_id, 0)
-        if given > there:
-            text = f"{given} x {part_id} are given from the shop, {there} are there"
-            yield Violation(rule=Rule.STOCK, text=text)
+
+
+# --- what the pieces cost -----------------------------------------------------
+
+
+def _price_cents(day: Day, choice: str) -> int:
+    """Return what one of a part costs, or all that is in one kit."""
+    return sum(
+        count * day.parts[part_id].unit_cost_cents
+        for part_id, count in _pieces(day, choice, 1).items()
+        if part_id in day.parts
+    )
+
+
+def _substitute_cents(day: Day, need: Need, choice: str) -> int:
+    """Return how much dearer a choice is than what was wanted, for the whole need."""
+    wanted, *_ = need.alternatives
+    dearer = _price_cents(day, choice) - _price_cents(day, wanted)
+    return need.quantity * max(0, dearer)
+
+
+def _surcharge_cents(day: Day, source: _Source, part_id: str) -> int:
+    """Return how much dearer one piece is there than it usually is."""
+    if source.kind == "van" or source.id == day.shop.id:
+        return 0
+    usual = _price_cents(day, part_id)
+    return max(0, _stores(day)[source.id].prices.get(part_id, usual) - usual)
+
+
+def _judge_prices(day: Day, plan: Plan) -> Iterator[Violation]:
+    """Check what the pieces cost beyond the wanted ones; the issues are in order."""
+    calls = {call.id: call for call in day.calls}
+    begun: set[tuple[str, int]] = set()
+    routes: Counter[str] = Counter()
+    for issue in plan.issues:
+        source = _source_of(day, issue)
+        right = issue.quantity * _surcharge_cents(day, source, issue.part_id)
+        if issue.call_id is None or issue.need is None or issue.chosen is None:
+            right = 0  # a spare costs no call anything
+        elif (issue.call_id, issue.need) not in begun:
+            begun.add((issue.call_id, issue.need))
+            need = calls[issue.call_id].needs[issue.need]
+            right += _substitute_cents(day, need, issue.chosen)
+        routes[issue.van_id] += right
+        if issue.extra_cents != right:
+            text = (
+                f"{issue.quantity} x {issue.part_id} cost {issue.extra_cents} cents "
+                f"more than the wanted ones, should be {right}"
+            )
+            yield Violation(
+                rule=Rule.COST, text=text, van_id=issue.van_id, call_id=issue.call_id
+            )
+    for route in plan.routes:
+        units = routes[route.van_id] * UNITS_PER_CENT
+        if route.parts_units != units:
+            text = f"the cost of parts is {route.parts_units}, should be {units}"
+            yield Violation(rule=Rule.COST, text=text, van_id=route.van_id)
 
 
 def _judge_thrift(day: Day, plan: Plan) -> Iterator[Violation]:
-    """Check that nobody does without the wanted part, or empties the shop, for nothing.
+    """Check that nobody does without the wanted part, or fetches one, for nothing.
 
-    The allocation published has the least total rank of alternatives, then the
-    fewest pieces from the shop. One need or one piece is looked at, at a time:
+    The allocation published costs the least beyond the wanted parts; then it has the
+    least total rank of alternatives, then the fewest pieces handed from van to van,
+    then the fewest from the shop. One need or one piece is looked at, at a time:
     whether a chain of exchanges would save more is not asked here. Spares give way.
     """
     lines: dict[tuple[str, str, int], list[Issue]] = {}
-    aboard = {van.id: Counter(van.stock) for van in day.vans}
-    shop = Counter(day.shop.stock)
+    left = {source: Counter(stock) for source, stock in _stocks(day).items()}
     for issue in plan.issues:
         if issue.call_id is not None and issue.need is not None:
             key = (issue.van_id, issue.call_id, issue.need)
             lines.setdefault(key, []).append(issue)
-            there = aboard[issue.van_id] if issue.origin is Origin.ABOARD else shop
-            there[issue.part_id] -= issue.quantity
-    vans = {van.id: van for van in day.vans}
+            left[_source_of(day, issue)][issue.part_id] -= issue.quantity
     calls = {call.id: call for call in day.calls}
     for (van_id, call_id, row), issues in lines.items():
         need = calls[call_id].needs[row]
-        reach = Counter(aboard[van_id])
-        if vans[van_id].loads_at_shop:
-            reach.update(shop)
-        for issue in issues:  # it would give these back
-            reach[issue.part_id] += issue.quantity
-        chosen = issues[0].chosen
-        texts = [
-            f"need {row} is served by {chosen}, {wanted} is there and wanted more"
-            for wanted in takewhile(partial(ne, chosen), need.alternatives)
-            if _pieces(day, wanted, need.quantity) <= reach
-        ]
-        texts += [
-            f"{issue.part_id} comes from the shop, there is one left aboard"
-            for issue in issues
-            if issue.origin is Origin.SHOP and aboard[van_id][issue.part_id] > 0
-        ]
+        reach = _reach(day, plan, van_id, call_id)
+        for issue in issues:  # what if it gave these back?
+            left[_source_of(day, issue)][issue.part_id] += issue.quantity
+        text = _better_choice(day, need, issues, {one: left[one] for one in reach})
+        for issue in issues:
+            left[_source_of(day, issue)][issue.part_id] -= issue.quantity
+        texts = [f"need {row} {text}"] if text else []
+        if not texts:  # the same pieces, but from nearer by
+            texts = [
+                text
+                for issue in issues
+                if (text := _nearer(day, issue, {one: left[one] for one in reach}))
+            ]
         for text in texts:
             yield Violation(rule=Rule.STOCK, text=text, van_id=van_id, call_id=call_id)
+
+
+def _reach(day: Day, plan: Plan, van_id: str, call_id: str) -> list[_Source]:
+    """Return where a van may take pieces for a call, its own stock first."""
+    van = next(van for van in day.vans if van.id == van_id)
+    reach = [_Source("van", van_id)]
+    if van.loads_at_shop:
+        reach.append(_Source("store", day.shop.id))
+    if day.exchange:
+        reach += [_Source("van", giver) for giver in _givers(day, van_id)]
+    reach += [_Source("store", store) for store in _stops_before(plan, van_id, call_id)]
+    return list(dict.fromkeys(reach))
+
+
+def _better_choice(
+    day: Day,
+    need: Need,
+    issues: list[Issue],
+    stocks: Mapping[_Source, Counter[str]],
+) -> str | None:
+    """Say which choice would cost less, or as much and be wanted more, if any."""
+    chosen = next(issue.chosen for issue in issues if issue.chosen is not None)
+    paid = _substitute_cents(day, need, chosen) + sum(
+        issue.quantity * _surcharge_cents(day, _source_of(day, issue), issue.part_id)
+        for issue in issues
+    )
+    offers = [
+        (extra, rank)
+        for rank, choice in enumerate(need.alternatives)
+        if (extra := _least_cents(day, need, choice, stocks)) is not None
+    ]
+    extra, rank = min(offers)  # what is issued is among them
+    if (extra, rank) >= (paid, need.alternatives.index(chosen)):
+        return None
+    better = need.alternatives[rank]
+    if extra < paid:
+        return (
+            f"is served by {chosen} for {paid} cents more than wanted, "
+            f"{better} is there for {extra}"
+        )
+    return f"is served by {chosen}, {better} is there and wanted more"
+
+
+def _least_cents(
+    day: Day, need: Need, choice: str, stocks: Mapping[_Source, Counter[str]]
+) -> int | None:
+    """Return the least that a choice costs beyond the wanted; ``None``: too few."""
+    cents = _substitute_cents(day, need, choice)
+    for part_id, wanted in _pieces(day, choice, need.quantity).items():
+        prices = [
+            _surcharge_cents(day, source, part_id)
+            for source, stock in stocks.items()
+            for _ in range(min(wanted, stock[part_id]))
+        ]
+        if len(prices) < wanted:
+            return None
+        cents += sum(sorted(prices)[:wanted])
+    return cents
+
+
+def _nearer(
+    day: Day, issue: Issue, stocks: Mapping[_Source, Counter[str]]
+) -> str | None:
+    """Say where a piece lies that need not be fetched or handed over, if anywhere."""
+    words = {
+        Origin.SHOP: "comes from the shop",
+        Origin.RESTOCK: f"is fetched at {issue.store_id}",
+        Origin.VAN: f"is handed over by {issue.from_van}",
+    }
+    if issue.origin is Origin.ABOARD:
+        return None
+    own, *others = stocks
+    if stocks[own][issue.part_id] > 0:
+        return f"{issue.part_id} {words[issue.origin]}, there is one left aboard"
+    for source in others:
+        if (
+            issue.origin is Origin.VAN
+            and source.kind == "store"
+            and stocks[source][issue.part_id] > 0
+            and _surcharge_cents(day, source, issue.part_id) == 0
+        ):
+            return (
+                f"{issue.part_id} {words[issue.origin]}, "
+                f"there is one left at {source.id}"
+            )
+    return None
 
 
 # --- status ------------------------------------------------------------------

@@ -6,6 +6,7 @@ of paid time, 22,500 per second of overtime on top.
 
 from collections.abc import Callable
 from dataclasses import replace
+from datetime import timedelta
 from typing import Any
 
 import pytest
@@ -17,8 +18,10 @@ from dispatch.travel import travel_table
 from shared.model import (
     Break,
     Call,
+    Conflict,
     Day,
     Issue,
+    Link,
     Origin,
     Place,
     Plan,
@@ -33,6 +36,9 @@ from shared.model import (
     Status,
     Stop,
     StopKind,
+    Store,
+    Tool,
+    ToolUse,
     Traffic,
     TravelRules,
     Unplaced,
@@ -40,6 +46,7 @@ from shared.model import (
     Window,
 )
 from tests.builders import HOUR_S, SHOP, a_call, a_day, a_part, a_van, at, need, window
+from tests.oracle.store_table import store_table
 
 # --- the day and its plan, made by hand -----------------------------------------
 
@@ -133,7 +140,7 @@ DAY = a_day(
         ),
     ),
     parts=(
-        a_part("FOB"),
+        a_part("FOB", unit_cost_cents=900),  # as dear as a SET
         a_part("SHELL"),
         a_part("CELL"),
         a_part("SET", category="kit", components=(("SHELL", 1), ("CELL", 2))),
@@ -293,9 +300,16 @@ def test_a_plan_made_by_hand_passes() -> None:
     assert PLAN.cost_units == COST_UNITS
 
 
+KEPT = (0, 0, 0, 0)  # no promise is broken
+
+
 def test_the_goal_counts_what_is_left_by_priority_and_then_the_cost() -> None:
-    assert goal(DAY, PLAN) == (0, 0, 1, 0, COST_UNITS)
-    assert goal(DAY, replace(PLAN, routes=(ROUTE_2,))) == (1, 2, 1, 0, 290_250_000)
+    assert goal(DAY, PLAN) == (0, 0, 1, 0, *KEPT, COST_UNITS)
+    assert goal(DAY, replace(PLAN, routes=(ROUTE_2,))) == (
+        *(1, 2, 1, 0),
+        *KEPT,
+        290_250_000,
+    )
 
 
 # --- one planted fault each -------------------------------------------------------
@@ -768,7 +782,8 @@ def test_one_piece_of_the_wanted_two_is_not_worth_passing_over_a_kit() -> None:
 
 def test_every_rule_a_plan_can_break_is_planted() -> None:
     # ROOM is a reason not to place a call, and breaks nothing.
-    assert {rule for rule, _ in PLANTS.values()} == set(Rule) - {Rule.ROOM}
+    planted = {rule for rule, _ in (*PLANTS.values(), *WIDE_PLANTS.values())}
+    assert planted == set(Rule) - {Rule.ROOM}
 
 
 def test_a_van_that_goes_out_for_nothing_is_found() -> None:
@@ -1030,6 +1045,834 @@ def test_the_time_of_day_decides_how_long_a_drive_takes() -> None:
     assert [one.rule for one in found] == [Rule.BREAK]  # back after 12:30 now
 
 
+# --- a day with all rules ----------------------------------------------------------
+
+# Any two different places are 10 min and 10 km apart. V1 has the one reader of the
+# shop in the morning and brings it back at 9:00; V2 fetches it at 9:05. V3 stays in
+# and hands V2 a FOB. V2's driver takes half as long again as others.
+WIDE_NODES = ("shop", "store:K", *(f"call:{call_id}" for call_id in "PQRST"))
+K = Store(
+    id="K",
+    place=at(5, 5),
+    opening=window(9.25, 17),
+    stock={"LOCK": 1},
+    restock_s=300,
+    prices={"LOCK": 450},
+)
+READER = Tool(id="reader", handover=True)
+YARD = replace(SHOP, name="Yard")
+WIDE = replace(
+    a_day(
+        a_call("P", place=at(1, 0), equipment=frozenset({"reader"})),
+        a_call(
+            "Q",
+            place=at(2, 0),
+            preference=window(10, 11),
+            needs=(need("CYL", "LOCK", quantity=2),),
+        ),
+        a_call(
+            "R",
+            place=at(3, 0),
+            promise=Window(start_s=clock(8, 5), end_s=clock(8, 30)),
+            needs=(need("FOB"),),
+        ),
+        a_call(
+            "S",
+            place=at(4, 0),
+            priority=1,
+            promise=window(9, 9.25),
+            equipment=frozenset({"reader"}),
+            needs=(need("CELL"),),
+        ),
+        a_call("T", place=at(5, 0), priority=3),
+        vans=(
+            a_van("V1", stock={"LOCK": 1}, drive_limit_s=3000, work_limit_s=7800),
+            a_van("V2", start=YARD, pace={"*": 1.5}),
+            a_van("V3", start=YARD, stock={"FOB": 1}),
+        ),
+        parts=(
+            a_part("CYL", unit_cost_cents=250),
+            a_part("LOCK", unit_cost_cents=300),
+            a_part("FOB"),
+            a_part("CELL"),
+        ),
+        counters=(K,),
+        tools=(READER,),
+        links=(
+            Link(first="P", then="S", min_gap_s=2700, max_gap_s=2700),
+            Link(first="R", then="S", same_van=True),
+            Link(first="S", then="T"),
+        ),
+        exchange=True,
+        promises_may_break=True,
+        travel=TravelRules(
+            matrix={
+                (origin, target): (600, 10_000)
+                for origin in WIDE_NODES
+                for target in WIDE_NODES
+                if origin != target
+            }
+        ),
+    ),
+    shop=Store(id="shop", place=SHOP, stock={"CELL": 1}, restock_s=600),
+)
+WIDE_TRAVEL = store_table(WIDE)
+WIDE_CALLS = {call.id: call for call in WIDE.calls}
+
+
+def wide_stop(node: str, times: tuple[int, int, int], **fields: Any) -> Stop:
+    """Return a stop at a call or store, 10 min and 10 km from the one before."""
+    is_store = node in ("shop", "K")
+    places = {"shop": SHOP, "K": K.place}
+    return Stop(
+        kind=StopKind.RESTOCK if is_store else StopKind.CALL,
+        call_id=None if is_store else node,
+        store_id=node if is_store else None,
+        place=places[node] if is_store else WIDE_CALLS[node].place,
+        drive_m=10_000,
+        drive_s=600,
+        arrive_s=times[0],
+        start_s=times[1],
+        finish_s=times[2],
+        **fields,
+    )
+
+
+WIDE_1 = Route(
+    van_id="V1",
+    leave_s=clock(8, 0),
+    stops=(
+        wide_stop("P", (clock(8, 10), clock(8, 10), clock(8, 40))),
+        wide_stop("shop", (clock(8, 50), clock(8, 50), clock(9, 0))),
+        wide_stop("K", (clock(9, 10), clock(9, 15), clock(9, 20))),  # opens 9:15
+        wide_stop("Q", (clock(9, 30), clock(9, 30), clock(10, 0))),
+    ),
+    last_drive_m=10_000,
+    last_drive_s=600,
+    finish_s=clock(10, 10),
+    drive_units=45_000_000,  # 50,000 m * 900
+    time_units=117_000_000,  # 2 h 10 min = 7800 s * 15,000
+    preference_units=5_400_000,  # Q starts before 10:00: 300 * 18,000
+    # A LOCK is 50 dearer than a CYL, twice; the one of K's is 150 dearer again.
+    parts_units=4_500_000,  # 250 * 18,000
+)
+WIDE_2 = Route(
+    van_id="V2",
+    leave_s=clock(8, 0),
+    stops=(
+        # 45 min instead of 30; promised until 8:30.
+        wide_stop("R", (clock(8, 10), clock(8, 10), clock(8, 55)), slack_s=1200),
+        wide_stop("shop", (clock(9, 5), clock(9, 5), clock(9, 15))),
+        # Promised until 9:15, so 10 min late; 45 min after P was done.
+        wide_stop(
+            "S", (clock(9, 25), clock(9, 25), clock(10, 10)), slack_s=0, late_s=600
+        ),
+    ),
+    last_drive_m=10_000,
+    last_drive_s=600,
+    finish_s=clock(10, 20),
+    drive_units=36_000_000,  # 40,000 m * 900
+    time_units=126_000_000,  # 2 h 20 min = 8400 s * 15,000
+    late_units=27_000_000,  # as a quarter of an hour at 60.00: 1500 * 18,000
+)
+WIDE_UNITS = 360_900_000  # of both
+WIDE_ISSUES = (
+    issue("V1", "LOCK", "Q", "LOCK", extra_cents=100),  # 0
+    issue(  # 1
+        "V1",
+        "LOCK",
+        "Q",
+        "LOCK",
+        origin=Origin.RESTOCK,
+        store_id="K",
+        extra_cents=150,
+    ),
+    issue("V2", "FOB", "R", "FOB", origin=Origin.VAN, from_van="V3"),  # 2
+    issue("V2", "CELL", "S", "CELL", origin=Origin.RESTOCK, store_id="shop"),  # 3
+)
+LATE_S = Unplaced(
+    call_id="S", reasons=(Reason(rule=Rule.ROOM, text="R is in the way"),)
+)
+HELD_1 = ToolUse(van_id="V1", tool_id="reader", returned=True)
+HELD_2 = ToolUse(van_id="V2", tool_id="reader", collected=True)
+WIDE_PLAN = Plan(
+    routes=(WIDE_1, WIDE_2),
+    issues=WIDE_ISSUES,
+    unplaced=(replace(LATE_S, call_id="T"),),
+    status=Status(proof=Proof.BEST_FOUND),
+    tools=(HELD_1, HELD_2),
+    late=(LATE_S,),
+    conflicts=(Conflict(call_ids=("Q", "T"), text="both want V1"),),
+)
+
+
+def test_a_plan_with_all_rules_made_by_hand_passes() -> None:
+    assert judge(WIDE, WIDE_TRAVEL, WIDE_PLAN) == ()
+    assert WIDE_PLAN.cost_units == WIDE_UNITS
+
+
+def test_the_goal_counts_broken_promises_by_priority_before_the_cost() -> None:
+    assert goal(WIDE, WIDE_PLAN) == (*(0, 0, 1, 0), *(1, 0, 0, 0), WIDE_UNITS)
+
+
+def wide_issue_with(row: int, **changes: Any) -> Edit:
+    issues = list(WIDE_ISSUES)
+    issues[row] = replace(issues[row], **changes)
+    return plan_with(issues=tuple(issues))
+
+
+def more_issues(*issues: Issue) -> Edit:
+    return plan_with(issues=(*WIDE_ISSUES, *issues))
+
+
+def spare(van_id: str, part_id: str, origin: Origin, **fields: Any) -> Issue:
+    return Issue(
+        van_id=van_id,
+        part_id=part_id,
+        quantity=1,
+        origin=origin,
+        purpose=Purpose.SPARE,
+        **fields,
+    )
+
+
+def counter_with(**changes: Any) -> Edit:
+    return day_with(counters=(replace(K, **changes),))
+
+
+def wide_shop_with(**changes: Any) -> Edit:
+    return day_with(shop=replace(WIDE.shop, **changes))
+
+
+def tool_with(**changes: Any) -> Edit:
+    return day_with(tools=(replace(READER, **changes),))
+
+
+def links(*all_links: Link) -> Edit:
+    return day_with(links=all_links)
+
+
+def reader_collected_at(time_s: int) -> Edit:
+    """Have V2 be at the shop, there at once from R, and collect the reader then."""
+    # R is served from 8:10 at usual pace until 10 min before; S lasts its 30 min.
+    r_s = time_s - 600 - clock(8, 10)
+    s_start_s, back_s = time_s + 1200, time_s + 1200 + 1800 + 600
+    return all_of(
+        van_with("V2", pace={}),
+        call_with("R", median_s=r_s, p90_s=r_s),
+        links(),
+        route_with(
+            1,
+            stops=(
+                wide_stop(
+                    "R", (clock(8, 10), clock(8, 10), time_s - 600), slack_s=1200
+                ),
+                wide_stop("shop", (time_s, time_s, time_s + 600)),
+                wide_stop(
+                    "S",
+                    (s_start_s, s_start_s, s_start_s + 1800),
+                    slack_s=0,
+                    late_s=s_start_s - clock(9, 15),
+                ),
+            ),
+            finish_s=back_s,
+            time_units=(back_s - clock(8, 0)) * 15_000,
+        ),
+    )
+
+
+def two_stops_at_k() -> Edit:
+    # The second, 9:20 to 9:25, fetches nothing more; all after it is 5 min later.
+    again = replace(
+        WIDE_1.stops[2],
+        drive_m=0,
+        drive_s=0,
+        arrive_s=clock(9, 20),
+        start_s=clock(9, 20),
+        finish_s=clock(9, 25),
+    )
+    return all_of(
+        van_with("V1", work_limit_s=None),
+        route_with(
+            0,
+            stops=(
+                *WIDE_1.stops[:3],
+                again,
+                wide_stop("Q", (clock(9, 35), clock(9, 35), clock(10, 5))),
+            ),
+            finish_s=clock(10, 15),
+            time_units=121_500_000,  # 8100 s * 15,000
+        ),
+    )
+
+
+NOTHING_TO_FETCH_AT_K = all_of(
+    van_with("V1", stock={"LOCK": 2}),
+    plan_with(issues=(replace(WIDE_ISSUES[0], quantity=2), *WIDE_ISSUES[2:])),
+    route_with(0, parts_units=1_800_000),  # 100 * 18,000
+)
+# P, before K, wants a LOCK as well, and K has two.
+FETCHED_TOO_LATE = all_of(
+    call_with("P", needs=(need("LOCK"),)),
+    counter_with(stock={"LOCK": 2}),
+    more_issues(replace(WIDE_ISSUES[1], call_id="P", extra_cents=150)),
+    route_with(0, parts_units=7_200_000),  # 400 * 18,000
+)
+HARD_PROMISES = all_of(
+    day_with(promises_may_break=False),
+    stop_with(1, 2, late_s=0),
+    route_with(1, late_units=0),
+    plan_with(late=()),
+)
+
+WIDE_PLANTS: dict[str, tuple[Rule, Edit]] = {
+    # restock stops
+    "a van stops at a store nobody knows": (
+        Rule.RESTOCK,
+        stop_with(0, 2, store_id="Z"),
+    ),
+    "a van stops at a store and names none": (
+        Rule.RESTOCK,
+        stop_with(0, 2, store_id=None),
+    ),
+    "a van stops where none may": (Rule.RESTOCK, counter_with(restock_s=None)),
+    "a van is at a counter before it opens": (
+        Rule.RESTOCK,
+        counter_with(opening=Window(start_s=clock(9, 15) + 1, end_s=clock(17, 0))),
+    ),
+    "a van is at a counter when it closes": (
+        Rule.RESTOCK,
+        counter_with(opening=Window(start_s=clock(9, 15), end_s=clock(9, 20) - 1)),
+    ),
+    "the shop has closed": (
+        Rule.RESTOCK,
+        wide_shop_with(opening=Window(start_s=0, end_s=clock(9, 14))),
+    ),
+    "a restock stop is cut short": (
+        Rule.RESTOCK,
+        stop_with(0, 2, finish_s=clock(9, 19)),
+    ),
+    "a van stops twice at one store": (Rule.RESTOCK, two_stops_at_k()),
+    "a van stops at a counter for nothing": (Rule.RESTOCK, NOTHING_TO_FETCH_AT_K),
+    # There is a reader for each: V1 keeps its own, and V2's stop has its reason.
+    "a van stops at the shop for nothing": (
+        Rule.RESTOCK,
+        all_of(
+            tool_with(quantity=2),
+            plan_with(tools=(ToolUse(van_id="V1", tool_id="reader"), HELD_2)),
+        ),
+    ),
+    "a piece is fetched after the call that uses it": (Rule.RESTOCK, FETCHED_TOO_LATE),
+    "a piece is fetched where the van does not stop": (
+        Rule.RESTOCK,
+        all_of(
+            counter_with(stock={"LOCK": 1, "CELL": 1}),
+            wide_issue_with(3, store_id="K"),
+        ),
+    ),
+    "a restock stop is elsewhere than its store": (
+        Rule.TRAVEL,
+        stop_with(0, 2, place=SHOP),
+    ),
+    "a counter is nearer than it is": (Rule.TRAVEL, stop_with(0, 2, drive_m=9999)),
+    "the way from a counter is shorter than it is": (
+        Rule.TRAVEL,
+        stop_with(0, 3, drive_s=599),
+    ),
+    "a restock stop starts before the van is there": (
+        Rule.TIMING,
+        all_of(
+            # The shop takes 1 s less, then 1 s more: nothing else changes.
+            stop_with(1, 1, start_s=clock(9, 5) - 1, finish_s=clock(9, 15) - 1),
+            stop_with(1, 2, arrive_s=clock(9, 25) - 1),
+        ),
+    ),
+    "a restock stop has slack": (Rule.TIMING, stop_with(0, 2, slack_s=0)),
+    "a restock stop names a call": (Rule.COVER, stop_with(0, 2, call_id="Q")),
+    "a restock stop is late": (Rule.COVER, stop_with(0, 2, late_s=1)),
+    "a visit names a store": (Rule.COVER, stop_with(0, 3, store_id="K")),
+    "a counter gives more than it has": (Rule.STOCK, counter_with(stock={})),
+    "the shop gives in the morning what is fetched later": (
+        Rule.STOCK,
+        more_issues(spare("V1", "CELL", Origin.SHOP)),
+    ),
+    "a spare is fetched on the way": (
+        Rule.STOCK,
+        all_of(
+            counter_with(stock={"LOCK": 2}),
+            more_issues(spare("V1", "LOCK", Origin.RESTOCK, store_id="K")),
+        ),
+    ),
+    "a piece aboard names a store": (Rule.STOCK, wide_issue_with(0, store_id="K")),
+    # from van to van
+    "a piece is handed over where nobody does": (Rule.STOCK, day_with(exchange=False)),
+    "a piece is handed over by a van that starts anywhere": (
+        Rule.STOCK,
+        van_with("V3", start=None),
+    ),
+    "a piece is handed over to a van that starts anywhere": (
+        Rule.STOCK,
+        # V2 appears at R then, and its first drive is none.
+        all_of(
+            van_with("V2", start=None),
+            stop_with(1, 0, drive_m=0, drive_s=0),
+            route_with(1, leave_s=clock(8, 10), drive_units=27_000_000),
+        ),
+    ),
+    "a van hands itself a piece": (
+        Rule.STOCK,
+        all_of(van_with("V2", stock={"FOB": 1}), wide_issue_with(2, from_van="V2")),
+    ),
+    "a piece is handed over by nobody": (Rule.STOCK, wide_issue_with(2, from_van=None)),
+    "a piece is handed over by a van that is not there": (
+        Rule.STOCK,
+        wide_issue_with(2, from_van="V9"),
+    ),
+    "a van hands over what it has not": (Rule.STOCK, van_with("V3", stock={})),
+    "a van hands over what it uses itself": (
+        Rule.STOCK,
+        all_of(
+            call_with("R", needs=(need("LOCK"),)),
+            wide_issue_with(2, part_id="LOCK", chosen="LOCK", from_van="V1"),
+        ),
+    ),
+    "a spare is handed over": (
+        Rule.STOCK,
+        all_of(
+            van_with("V3", stock={"FOB": 2}),
+            more_issues(spare("V2", "FOB", Origin.VAN, from_van="V3")),
+        ),
+    ),
+    "a piece aboard names another van": (Rule.STOCK, wide_issue_with(0, from_van="V3")),
+    # what pieces cost
+    "a substitute is not charged": (Rule.COST, wide_issue_with(0, extra_cents=0)),
+    "a substitute is charged by the piece": (
+        Rule.COST,
+        wide_issue_with(0, extra_cents=50),
+    ),
+    "a counter is as cheap as the shop": (Rule.COST, wide_issue_with(1, extra_cents=0)),
+    "a cheaper substitute gives money back": (
+        Rule.COST,
+        # CYL at 350: a LOCK is 50 cheaper, twice. 50 * 18,000.
+        all_of(
+            day_with(parts=WIDE.parts | {"CYL": a_part("CYL", unit_cost_cents=350)}),
+            wide_issue_with(0, extra_cents=-100),
+            route_with(0, parts_units=900_000),
+        ),
+    ),
+    "a cheaper counter gives money back": (
+        Rule.COST,
+        # K's LOCK at 250: nothing more, nothing less. 100 * 18,000.
+        all_of(
+            counter_with(prices={"LOCK": 250}),
+            wide_issue_with(1, extra_cents=-50),
+            route_with(0, parts_units=1_800_000),
+        ),
+    ),
+    "a spare is charged": (
+        Rule.COST,
+        all_of(
+            van_with("V2", stock={"CYL": 1}),
+            more_issues(spare("V2", "CYL", Origin.ABOARD, extra_cents=1)),
+        ),
+    ),
+    "the parts of a route are too cheap": (Rule.COST, route_with(0, parts_units=0)),
+    "the parts of a route cost and none is dear": (
+        Rule.COST,
+        route_with(1, parts_units=1),
+    ),
+    # shared tools
+    "a tool is none of the shop's": (Rule.TOOL, day_with(tools=())),
+    "more tools are out in the morning than there are": (
+        Rule.TOOL,
+        # V2's stop at the shop still fetches the CELL.
+        plan_with(tools=(HELD_1, replace(HELD_2, collected=False))),
+    ),
+    "a tool is collected a second before it is back": (
+        Rule.TOOL,
+        reader_collected_at(clock(9, 0) - 1),
+    ),
+    "a call wants a tool before it is collected": (
+        Rule.TOOL,
+        call_with("R", equipment=frozenset({"reader"})),
+    ),
+    "a call wants a tool after it is returned": (
+        Rule.TOOL,
+        call_with("Q", equipment=frozenset({"reader"})),
+    ),
+    "a tool changes hands that stays with one van": (
+        Rule.TOOL,
+        tool_with(handover=False),
+    ),
+    "a tool is collected and nobody stops at the shop": (
+        Rule.TOOL,
+        # V1 keeps its reader, stops at K only, and Q wants a press.
+        all_of(
+            tool_with(quantity=2),
+            call_with("Q", equipment=frozenset({"press"})),
+            day_with(
+                tools=(replace(READER, quantity=2), Tool(id="press", handover=True))
+            ),
+            route_with(
+                0,
+                stops=(
+                    WIDE_1.stops[0],
+                    replace(WIDE_1.stops[2], arrive_s=clock(8, 50)),
+                    WIDE_1.stops[3],
+                ),
+                drive_units=36_000_000,  # 40,000 m * 900
+            ),
+            plan_with(
+                tools=(
+                    replace(HELD_1, returned=False),
+                    ToolUse(van_id="V1", tool_id="press", collected=True),
+                    HELD_2,
+                )
+            ),
+        ),
+    ),
+    "a tool is carried that no call needs": (
+        Rule.TOOL,
+        call_with("P", equipment=frozenset()),
+    ),
+    "a tool is carried by a van that has its own": (
+        Rule.TOOL,
+        van_with("V1", equipment=frozenset({"reader"})),
+    ),
+    "a tool is carried by a van that does not load at the shop": (
+        Rule.TOOL,
+        van_with("V2", loads_at_shop=False),  # the CELL it may fetch all the same
+    ),
+    "a tool is carried twice by one van": (
+        Rule.TOOL,
+        all_of(tool_with(quantity=9), plan_with(tools=(HELD_1, HELD_2, HELD_2))),
+    ),
+    "a tool is carried by a van that stays in": (
+        Rule.TOOL,
+        all_of(
+            tool_with(quantity=9),
+            plan_with(tools=(HELD_1, HELD_2, replace(HELD_2, van_id="V3"))),
+        ),
+    ),
+    "a tool is collected and returned at once": (
+        Rule.TOOL,
+        all_of(
+            tool_with(quantity=9),
+            plan_with(tools=(HELD_1, replace(HELD_2, returned=True))),
+        ),
+    ),
+    "a call wants what is no tool of the shop's": (
+        Rule.EQUIPMENT,
+        call_with("P", equipment=frozenset({"reader", "press"})),
+    ),
+    # promises and preferences
+    "a slow driver's visit is as short as anybody's": (
+        Rule.TIMING,
+        stop_with(1, 0, finish_s=clock(8, 40)),
+    ),
+    "a promise is broken that may not": (Rule.PROMISE, HARD_PROMISES),
+    "a visit starts before a promise that may break": (
+        Rule.PROMISE,
+        call_with("R", promise=Window(start_s=clock(8, 10) + 1, end_s=clock(8, 30))),
+    ),
+    "a visit is later than it says": (Rule.PROMISE, stop_with(1, 2, late_s=599)),
+    "a visit is late that is not": (Rule.PROMISE, stop_with(1, 0, late_s=1)),
+    "a visit without a promise is late": (Rule.PROMISE, stop_with(0, 3, late_s=1)),
+    "a late visit has slack": (Rule.TIMING, stop_with(1, 2, slack_s=None)),
+    "a late visit leaves its availability": (
+        Rule.WINDOW,
+        call_with("S", windows=(window(9, 10),)),
+    ),
+    "a late call is not listed": (Rule.PROMISE, plan_with(late=())),
+    "a late call is listed twice": (Rule.PROMISE, plan_with(late=(LATE_S, LATE_S))),
+    "a call in time is listed as late": (
+        Rule.PROMISE,
+        plan_with(late=(LATE_S, replace(LATE_S, call_id="R"))),
+    ),
+    "a late call has no reason": (
+        Rule.COVER,
+        plan_with(late=(replace(LATE_S, reasons=()),)),
+    ),
+    "being late costs by the second": (
+        Rule.COST,
+        route_with(1, late_units=18_000_000),  # 600 s * 30,000
+    ),
+    "being late costs nothing": (Rule.COST, route_with(1, late_units=0)),
+    "an unmet preference costs nothing": (Rule.COST, route_with(0, preference_units=0)),
+    "a met preference costs": (
+        Rule.COST,
+        call_with("Q", preference=window(9.5, 10)),
+    ),
+    # calls that hang together
+    "the second call starts too soon after the first": (
+        Rule.LINK,
+        links(Link(first="P", then="S", min_gap_s=2701)),
+    ),
+    "the second call starts too long after the first": (
+        Rule.LINK,
+        links(Link(first="P", then="S", max_gap_s=2699)),
+    ),
+    "the second call comes before the first": (
+        Rule.LINK,
+        links(Link(first="S", then="P")),
+    ),
+    "the second call is served without the first": (
+        Rule.LINK,
+        links(Link(first="T", then="Q")),
+    ),
+    "two vans serve what one should": (
+        Rule.LINK,
+        links(Link(first="P", then="S", same_van=True)),
+    ),
+    # limits
+    "a van drives too long": (Rule.LIMIT, van_with("V1", drive_limit_s=2999)),
+    "a van works too long": (Rule.LIMIT, van_with("V1", work_limit_s=7799)),
+    # conflicts
+    "a conflict is between one call": (
+        Rule.COVER,
+        plan_with(conflicts=(Conflict(call_ids=("T",), text=""),)),
+    ),
+    "a conflict is between a call and itself": (
+        Rule.COVER,
+        plan_with(conflicts=(Conflict(call_ids=("T", "T"), text=""),)),
+    ),
+    "a conflict names a call nobody made": (
+        Rule.COVER,
+        plan_with(conflicts=(Conflict(call_ids=("T", "X"), text=""),)),
+    ),
+    # of several days
+    "a call is served on another day than it may": (
+        Rule.WINDOW,
+        all_of(
+            day_with(horizon=2),
+            call_with("Q", dates=(WIDE.date + timedelta(days=1),)),
+        ),
+    ),
+    "a van goes out that is off": (
+        Rule.SHIFT,
+        all_of(day_with(horizon=2), van_with("V1", off=frozenset({WIDE.date}))),
+    ),
+}
+
+
+@pytest.mark.parametrize("plant", WIDE_PLANTS)
+def test_a_fault_planted_in_a_day_with_all_rules_is_found_alone(plant: str) -> None:
+    rule, edit = WIDE_PLANTS[plant]
+    day, plan = edit((WIDE, WIDE_PLAN))
+    found = judge(day, store_table(day), plan)
+    assert {violation.rule for violation in found} == {rule}, "\n".join(map(str, found))
+
+
+def test_a_piece_fetched_at_no_store_is_found() -> None:
+    _, plan = wide_issue_with(1, store_id=None)((WIDE, WIDE_PLAN))
+    assert {one.rule for one in judge(WIDE, WIDE_TRAVEL, plan)} == {
+        Rule.RESTOCK,  # K is stopped at for nothing, and nowhere is a LOCK fetched
+        Rule.STOCK,
+    }
+
+
+def test_no_tool_changes_hands_where_no_van_stops_at_the_shop() -> None:
+    day, plan = wide_shop_with(restock_s=None)((WIDE, WIDE_PLAN))
+    found = judge(day, WIDE_TRAVEL, plan)
+    assert {one.rule for one in found} == {Rule.RESTOCK, Rule.TOOL}
+
+
+WIDE_THRIFT: dict[str, tuple[Edit, str]] = {
+    # Q has one LOCK aboard and one of K's: 100 and 150 cents more than two CYL.
+    "the wanted part lies in the shop": (
+        wide_shop_with(stock={"CELL": 1, "CYL": 2}),
+        "need 0 is served by LOCK for 250 cents more than wanted, CYL is there for 0",
+    ),
+    "the wanted part can be handed over": (
+        van_with("V3", stock={"FOB": 1, "CYL": 2}),
+        "need 0 is served by LOCK for 250 cents more than wanted, CYL is there for 0",
+    ),
+    "the wanted part lies at the counter, a little dearer": (
+        counter_with(stock={"LOCK": 1, "CYL": 2}, prices={"LOCK": 450, "CYL": 300}),
+        "need 0 is served by LOCK for 250 cents more than wanted, CYL is there for 100",
+    ),
+    "the wanted part lies at the counter, as dear": (
+        counter_with(stock={"LOCK": 1, "CYL": 2}, prices={"LOCK": 450, "CYL": 375}),
+        "need 0 is served by LOCK, CYL is there and wanted more",
+    ),
+    "a piece bought dearly lies in the shop": (
+        wide_shop_with(stock={"CELL": 1, "LOCK": 1}),
+        (
+            "need 0 is served by LOCK for 250 cents more than wanted, "
+            "LOCK is there for 100"
+        ),
+    ),
+    "a substitute that costs nothing would do": (
+        all_of(
+            call_with("Q", needs=(need("LOCK", "CYL", quantity=2),)),
+            van_with("V1", stock={"LOCK": 1, "CYL": 2}),
+            wide_issue_with(0, extra_cents=0),
+            route_with(0, parts_units=2_700_000),  # 150 * 18,000
+        ),
+        "need 0 is served by LOCK for 150 cents more than wanted, CYL is there for 0",
+    ),
+    "a piece is handed over that lies aboard": (
+        van_with("V2", stock={"FOB": 1}),
+        "FOB is handed over by V3, there is one left aboard",
+    ),
+    "a piece is handed over that lies in the shop": (
+        wide_shop_with(stock={"CELL": 1, "FOB": 1}),
+        "FOB is handed over by V3, there is one left at shop",
+    ),
+    "a piece is fetched on the way that lies aboard": (
+        van_with("V2", stock={"CELL": 1}),
+        "CELL is fetched at shop, there is one left aboard",
+    ),
+}
+
+
+@pytest.mark.parametrize("plant", WIDE_THRIFT)
+def test_money_spent_on_parts_for_nothing_is_found(plant: str) -> None:
+    edit, text = WIDE_THRIFT[plant]
+    day, plan = edit((WIDE, WIDE_PLAN))
+    found = judge(day, store_table(day), plan)
+    assert [(one.rule, one.text) for one in found] == [(Rule.STOCK, text)]
+
+
+# What looks like the faults above, and is none.
+WIDE_FINE: dict[str, Edit] = {
+    "a tool collected the second it is back": reader_collected_at(clock(9, 0)),
+    "a wanted part in a shop that the van does not load at": all_of(
+        # Nobody shares a reader, and V1 drives straight from P to K.
+        day_with(tools=()),
+        call_with("P", equipment=frozenset()),
+        call_with("S", equipment=frozenset()),
+        plan_with(tools=()),
+        van_with("V1", loads_at_shop=False, drive_limit_s=2400),
+        wide_shop_with(stock={"CELL": 1, "CYL": 2}),
+        route_with(
+            0,
+            stops=(
+                WIDE_1.stops[0],
+                replace(WIDE_1.stops[2], arrive_s=clock(8, 50)),
+                WIDE_1.stops[3],
+            ),
+            drive_units=36_000_000,  # 40,000 m * 900
+        ),
+    ),
+    "one wanted piece where two are needed": wide_shop_with(
+        stock={"CELL": 1, "CYL": 1}
+    ),
+    "a wanted part at the counter that is a little dearer": counter_with(
+        # Two CYL at 126 more each cost 252, the LOCKs 100 + 150.
+        stock={"LOCK": 1, "CYL": 2},
+        prices={"LOCK": 450, "CYL": 376},
+    ),
+    "a counter that is open just as long": counter_with(
+        opening=Window(start_s=clock(9, 15), end_s=clock(9, 20))
+    ),
+    "a shop that never closes": wide_shop_with(opening=None),
+    "a preference that begins as the visit does": all_of(
+        call_with("Q", preference=window(9.5, 10)), route_with(0, preference_units=0)
+    ),
+    "a preference that ends as the visit begins": all_of(
+        call_with("Q", preference=window(9, 9.5)), route_with(0, preference_units=0)
+    ),
+    "a tool that two vans have all day": all_of(
+        # V1 still brings its own back.
+        tool_with(quantity=2),
+        plan_with(tools=(HELD_1, replace(HELD_2, collected=False))),
+    ),
+    "a second call that waits for nobody": links(Link(first="Q", then="T")),
+    "dates and days off where one day is planned": all_of(
+        call_with("Q", dates=(WIDE.date + timedelta(days=1),)),
+        van_with("V1", off=frozenset({WIDE.date})),
+    ),
+    "a pace for this kind only": van_with("V2", pace={"lockout_vehicle": 1.5, "*": 3}),
+}
+
+
+@pytest.mark.parametrize("fine", WIDE_FINE)
+def test_a_day_with_all_rules_allows(fine: str) -> None:
+    day, plan = WIDE_FINE[fine]((WIDE, WIDE_PLAN))
+    assert judge(day, store_table(day), plan) == ()
+
+
+@pytest.mark.parametrize(
+    ("late_min", "paid_cents"),
+    # A quarter, half, one, two and at most four hours at 60.00.
+    [
+        (1, 1500),
+        (15, 1500),
+        (16, 3000),
+        (30, 3000),
+        (31, 6000),
+        (120, 12_000),
+        (121, 24_000),
+    ],
+)
+def test_being_late_costs_as_the_longest_of_its_step(
+    late_min: int, paid_cents: int
+) -> None:
+    promised = Window(start_s=0, end_s=clock(9, 25) - 60 * late_min)
+    day, plan = all_of(
+        call_with("S", promise=promised),
+        stop_with(1, 2, late_s=60 * late_min),
+        route_with(1, late_units=paid_cents * 18_000),
+    )((WIDE, WIDE_PLAN))
+    assert judge(day, WIDE_TRAVEL, plan) == ()
+
+
+@pytest.mark.parametrize(
+    ("where", "worked_s"),
+    [
+        ("in the first street", 5100),  # 11:50 to 13:45 without half an hour
+        ("not at all: back when it can still begin", 4800),  # 11:10 to 12:30
+    ],
+)
+def test_a_break_on_the_way_is_no_work(where: str, worked_s: int) -> None:
+    stops, fields = NOON_STOPS[where]
+    plan = noon_plan(stops, **fields)
+    enough, short = (noon_day(work_limit_s=limit) for limit in (worked_s, worked_s - 1))
+    assert judge(enough, travel_table(enough), plan) == ()
+    assert [one.rule for one in judge(short, travel_table(short), plan)] == [Rule.LIMIT]
+
+
+def test_a_break_may_be_taken_in_the_street_of_a_counter() -> None:
+    # V1 has lunch from 9:10 to 9:20 at K's and is 5 min later from there on.
+    pause = rest(
+        K.place,
+        drive_m=10_000,
+        drive_s=600,
+        arrive_s=clock(9, 10),
+        start_s=clock(9, 10),
+        finish_s=clock(9, 20),
+    )
+    at_k = replace(
+        WIDE_1.stops[2],
+        drive_m=0,
+        drive_s=0,
+        arrive_s=clock(9, 20),
+        start_s=clock(9, 20),
+        finish_s=clock(9, 25),
+    )
+    day, plan = all_of(
+        # 8:00 to 10:15 without 10 min.
+        van_with(
+            "V1",
+            meal=Break(window=window(9, 9.5), length_s=600),
+            work_limit_s=7500,
+        ),
+        route_with(
+            0,
+            stops=(
+                *WIDE_1.stops[:2],
+                pause,
+                at_k,
+                wide_stop("Q", (clock(9, 35), clock(9, 35), clock(10, 5))),
+            ),
+            finish_s=clock(10, 15),
+            time_units=121_500_000,  # 8100 s * 15,000
+        ),
+    )((WIDE, WIDE_PLAN))
+    assert judge(day, WIDE_TRAVEL, plan) == ()
+
+
 # --- whatever a plan may hold -------------------------------------------------------
 
 STOP_FIELDS = ("drive_m", "drive_s", "arrive_s", "start_s", "finish_s", "slack_s")
@@ -1084,6 +1927,51 @@ def test_any_quantity_that_is_off_is_found(row: int, off: int) -> None:
     assert judge(DAY, TRAVEL, plan) != ()
 
 
+WIDE_STOP_FIELDS = (*STOP_FIELDS, "late_s")
+WIDE_ROUTE_FIELDS = (*ROUTE_FIELDS, "late_units", "preference_units", "parts_units")
+
+
+@given(
+    st.sampled_from([0, 1]),
+    st.integers(0, 3),
+    st.sampled_from(WIDE_STOP_FIELDS),
+    NONZERO,
+)
+@settings(deadline=None)
+def test_any_figure_of_a_stop_that_is_off_is_found_on_a_day_with_all_rules(
+    row: int, position: int, field: str, off: int
+) -> None:
+    stops = WIDE_PLAN.routes[row].stops
+    position %= len(stops)
+    right = getattr(stops[position], field)
+    _, plan = stop_with(row, position, **{field: (right or 0) + off})((WIDE, WIDE_PLAN))
+    assert judge(WIDE, WIDE_TRAVEL, plan) != ()
+
+
+@given(st.sampled_from([0, 1]), st.sampled_from(WIDE_ROUTE_FIELDS), NONZERO)
+@settings(deadline=None)
+def test_any_figure_of_a_route_that_is_off_is_found_on_a_day_with_all_rules(
+    row: int, field: str, off: int
+) -> None:
+    right = getattr(WIDE_PLAN.routes[row], field)
+    _, plan = route_with(row, **{field: right + off})((WIDE, WIDE_PLAN))
+    assert judge(WIDE, WIDE_TRAVEL, plan) != ()
+
+
+@given(
+    st.integers(0, len(WIDE_ISSUES) - 1),
+    st.sampled_from(["quantity", "extra_cents"]),
+    NONZERO,
+)
+@settings(deadline=None)
+def test_any_figure_of_an_issue_that_is_off_is_found(
+    row: int, field: str, off: int
+) -> None:
+    right = getattr(WIDE_ISSUES[row], field)
+    _, plan = wide_issue_with(row, **{field: right + off})((WIDE, WIDE_PLAN))
+    assert judge(WIDE, WIDE_TRAVEL, plan) != ()
+
+
 @given(TWO_STOPS)
 @settings(deadline=None)
 def test_two_stops_in_each_other_s_place_are_found(
@@ -1106,9 +1994,10 @@ def test_two_stops_in_each_other_s_place_are_found(
 ANY_INT = st.integers(-(10**20), 10**20) | st.integers(-10, 100_000)
 ANY_NEED = st.none() | st.integers(-3, 3)
 ANY_PLACE = st.sampled_from([None, SHOP, HOME, at(8, 0), at(-8, -8)])
-CALL_ID = st.sampled_from(["A", "B", "C", "D", "E", "F", "X", ""])
-VAN_ID = st.sampled_from(["V1", "V2", "V9", ""])
+CALL_ID = st.sampled_from([*"ABCDEFPQRSTX", ""])
+VAN_ID = st.sampled_from(["V1", "V2", "V3", "V9", ""])
 PART_ID = st.sampled_from(["FOB", "SHELL", "CELL", "SET", "X", ""])
+STORE_ID = st.sampled_from(["shop", "K", "L", "Z", ""])
 ANY_STOP = st.builds(
     Stop,
     kind=st.sampled_from(StopKind),
@@ -1120,7 +2009,10 @@ ANY_STOP = st.builds(
     start_s=ANY_INT,
     finish_s=ANY_INT,
     slack_s=st.none() | ANY_INT,
-) | st.sampled_from([*ROUTE_1.stops, *ROUTE_2.stops])
+    leave_by_s=st.none() | ANY_INT,
+    store_id=st.none() | STORE_ID,
+    late_s=ANY_INT,
+) | st.sampled_from([*ROUTE_1.stops, *ROUTE_2.stops, *WIDE_1.stops, *WIDE_2.stops])
 ANY_ROUTE = st.builds(
     Route,
     van_id=VAN_ID,
@@ -1133,6 +2025,9 @@ ANY_ROUTE = st.builds(
     drive_units=ANY_INT,
     time_units=ANY_INT,
     overtime_units=ANY_INT,
+    late_units=ANY_INT,
+    preference_units=ANY_INT,
+    parts_units=ANY_INT,
 )
 ANY_ISSUE = st.builds(
     Issue,
@@ -1144,7 +2039,10 @@ ANY_ISSUE = st.builds(
     call_id=st.none() | CALL_ID,
     need=ANY_NEED,
     chosen=st.none() | PART_ID,
-)
+    from_van=st.none() | VAN_ID,
+    store_id=st.none() | STORE_ID,
+    extra_cents=ANY_INT,
+) | st.sampled_from([*ISSUES, *WIDE_ISSUES])
 ANY_UNPLACED = st.builds(
     Unplaced,
     call_id=CALL_ID,
@@ -1166,16 +2064,36 @@ ANY_PLAN = st.builds(
     status=st.builds(
         Status, proof=st.sampled_from(Proof), bound_units=st.none() | ANY_INT
     ),
+    tools=st.lists(
+        st.builds(
+            ToolUse,
+            van_id=VAN_ID,
+            tool_id=st.sampled_from(["reader", "press", ""]),
+            collected=st.booleans(),
+            returned=st.booleans(),
+        ),
+        max_size=3,
+    ).map(tuple),
+    late=st.lists(ANY_UNPLACED, max_size=2).map(tuple),
+    conflicts=st.lists(
+        st.builds(
+            Conflict,
+            call_ids=st.lists(CALL_ID, max_size=3).map(tuple),
+            text=st.text(max_size=3),
+        ),
+        max_size=2,
+    ).map(tuple),
 )
 
 
 @given(ANY_PLAN)
 @settings(deadline=None, max_examples=300)
 def test_nonsense_is_found_and_never_raises(plan: Plan) -> None:
-    found = judge(DAY, TRAVEL, plan)
-    assert found
-    assert all(str(one).startswith(f"[{one.rule}]") for one in found)
-    assert len(goal(DAY, plan)) == 5
+    for day, travel in ((DAY, TRAVEL), (WIDE, WIDE_TRAVEL)):
+        found = judge(day, travel, plan)
+        assert found
+        assert all(str(one).startswith(f"[{one.rule}]") for one in found)
+        assert len(goal(day, plan)) == 9
 
 
 @pytest.mark.parametrize("leave_s", [10**18, -(10**18)])
