@@ -110,7 +110,7 @@ def _write_out(
         if routes is None or not _links_kept(day, routes):
             return None
         assignment = {route.van_id: list(route.call_ids) for route in routes}
-        issues = share_parts(day, assignment, _stops(routes))
+        issues = share_parts(day, assignment)
         tools = lend_tools(day, routes)
         if issues is None or tools is None:
             return None

@@ -20,7 +20,6 @@ from dispatch.problem import (
     BROKEN,
     CALL,
     DEMAND,
-    FINISH,
     FIRST,
     GAP_HI,
     GAP_LO,
@@ -37,7 +36,6 @@ from dispatch.problem import (
     REACH,
     S_UNITS,
     SAME_VAN,
-    START,
     STORE_ROW,
     STORE_VISIT,
     THEN,
@@ -66,6 +64,7 @@ from dispatch.search.schedule import (
     back_at,
     empty_routes,
     gap_m,
+    limited,
     price,
     put_in,
     rested,
@@ -97,6 +96,32 @@ NOW_LEFT, NOW_MONEY, BEST_LEFT, BEST_MONEY, BLINK_IN, POOLED = range(6)
 POOL_VAN, POOL_MONEY, POOL_SIZE, POOL_VISITS = range(4)
 
 
+class Notes(NamedTuple):
+    """What a search for a place looks at beside the routes.
+
+    A compiled function is handed every word of its arrays at each call: what finding a
+    place does not need stays out of its sight.
+
+    Parameters
+    ----------
+    score : ndarray, shape (6,)
+        What ``kept`` and ``best`` leave out and cost, places until the next blink,
+        and filled rows of ``pool``.
+    touched : ndarray, shape (vans,)
+        1 for routes changed in this round.
+    barred : ndarray, shape (vans,)
+        1 for routes whose limits the call at hand would break.
+    seen : ndarray, shape (vans, visits, 3)
+        For each kept route and visit: the route's VERSION when last looked at, the
+        cost units the visit would add there (``HUGE``: it does not fit), and where.
+    """
+
+    score: NDArray[np.int64]
+    touched: NDArray[np.int64]
+    barred: NDArray[np.int64]
+    seen: NDArray[np.int64]
+
+
 class Memory(NamedTuple):
     """Everything one search carries from round to round.
 
@@ -104,24 +129,16 @@ class Memory(NamedTuple):
     ----------
     now, kept, best : Routes
         The solution being changed, the one to fall back on, and the best so far.
-    score : ndarray, shape (6,)
-        What ``kept`` and ``best`` leave out and cost, places until the next blink,
-        and filled rows of ``pool``.
-    touched : ndarray, shape (vans,)
-        1 for routes changed in this round.
+    notes : Notes
+        What it looks at when it seeks a place.
     queue : ndarray, shape (calls,)
         Calls out of the routes in this round.
     key : ndarray, shape (calls,)
         Sort keys of the queue.
-    barred : ndarray, shape (vans,)
-        1 for routes whose limits the call at hand would break.
-    seen : ndarray, shape (vans, visits, 3)
-        For each kept route and visit: the route's VERSION when last looked at, the
-        cost units the visit would add there (``HUGE``: it does not fit), and where.
     pool : ndarray, shape (POOL_ROWS, 3 + calls + stores)
         Routes of good solutions; the caller takes them out.
-    marks : ndarray, shape (calls,)
-        A random number for each call; their sum stands for a set of calls.
+    marks : ndarray, shape (visits,)
+        A random number for each visit; their sum stands for a set of them.
     recent : ndarray, shape (power of two,)
         Sets put into the pool of late, each at the end of its sum.
     """
@@ -129,15 +146,23 @@ class Memory(NamedTuple):
     now: Routes
     kept: Routes
     best: Routes
-    score: NDArray[np.int64]
-    touched: NDArray[np.int64]
+    notes: Notes
     queue: NDArray[np.int64]
     key: NDArray[np.float64]
-    barred: NDArray[np.int64]
-    seen: NDArray[np.int64]
     pool: NDArray[np.int64]
     marks: NDArray[np.int64]
     recent: NDArray[np.int64]
+
+    @property
+    def score(self) -> NDArray[np.int64]:
+        """What the search holds and has found.
+
+        Returns
+        -------
+        ndarray, shape (6,)
+            Of ``notes``.
+        """
+        return self.notes.score
 
 
 def new_memory(problem: Problem) -> Memory:
@@ -158,12 +183,14 @@ def new_memory(problem: Problem) -> Memory:
         now=empty_routes(problem),
         kept=empty_routes(problem),
         best=empty_routes(problem),
-        score=np.zeros(6, np.int64),
-        touched=np.zeros(vans, np.int64),
+        notes=Notes(
+            score=np.zeros(6, np.int64),
+            touched=np.zeros(vans, np.int64),
+            barred=np.zeros(vans, np.int64),
+            seen=np.full((vans, len(problem.visits), 3), -1, np.int64),
+        ),
         queue=np.zeros(max(1, calls), np.int64),
         key=np.zeros(max(1, calls), np.float64),
-        barred=np.zeros(vans, np.int64),
-        seen=np.full((vans, len(problem.visits), 3), -1, np.int64),
         pool=np.zeros((POOL_ROWS, POOL_VISITS + calls + len(problem.stores)), np.int64),
         marks=np.random.default_rng(0).integers(1 << 40, size=len(problem.visits)),
         recent=np.full(RECENT, -1, np.int64),
@@ -233,7 +260,7 @@ def choice_fits(problem: Problem, routes: Routes, van: int, choice: int) -> bool
     return True
 
 
-@kernel
+@leaf
 def move_pieces(
     problem: Problem, routes: Routes, van: int, choice: int, sign: int
 ) -> None:
@@ -404,7 +431,7 @@ def fetch_parts(
     return routes.facts[van, PARTS] - before
 
 
-@kernel
+@leaf
 def give_back(problem: Problem, routes: Routes, van: int, call: int, need: int) -> None:
     """Give back what one need had reserved.
 
@@ -531,7 +558,7 @@ def added_time(
             and times[1] == routes.labels[van, index + 1, FREE_DONE]
         ):
             return 0  # a wait has swallowed the delay
-        origin = problem.visits[visit, NODE]
+        origin = routes.nodes[van, index + 1]
     back_s = back_at(problem, van, times, origin)
     return price(problem, van, 0, back_s) - price(
         problem, van, 0, routes.facts[van, BACK]
@@ -614,48 +641,6 @@ def place_of_visit(routes: Routes, van: int, visit: int) -> int:
     return -1
 
 
-@leaf
-def node_before(problem: Problem, routes: Routes, van: int, spot: int) -> int:
-    """Return the node from which a van drives to a position of its route.
-
-    Parameters
-    ----------
-    problem, routes : Problem, Routes
-        The search.
-    van, spot : int
-        The route and the position.
-
-    Returns
-    -------
-    int
-        Node of the travel tables, -1 for anywhere.
-    """
-    if spot == 0:
-        return problem.vans[van, START]
-    return problem.visits[routes.order[van, spot - 1], NODE]
-
-
-@leaf
-def node_at(problem: Problem, routes: Routes, van: int, spot: int) -> int:
-    """Return the node at a position of a route; behind its end, the finish place.
-
-    Parameters
-    ----------
-    problem, routes : Problem, Routes
-        The search.
-    van, spot : int
-        The route and the position.
-
-    Returns
-    -------
-    int
-        Node of the travel tables, -1 for anywhere.
-    """
-    if spot == routes.facts[van, SIZE]:
-        return problem.vans[van, FINISH]
-    return problem.visits[routes.order[van, spot], NODE]
-
-
 @kernel
 def detour_place(
     problem: Problem,
@@ -687,7 +672,8 @@ def detour_place(
     van, visit, low = what
     halt, halt_at, parts = stop
     vans, visits = problem.vans, problem.visits
-    labels, order, size = routes.labels, routes.order, routes.facts[van, SIZE]
+    labels, order, nodes = routes.labels, routes.order, routes.nodes
+    size = routes.facts[van, SIZE]
     node, halt_node = visits[visit, NODE], visits[halt, NODE]
     m_units = vans[van, M_UNITS]
     base = parts + visits[visit, UNITS]
@@ -703,8 +689,8 @@ def detour_place(
         else:
             begin_at = begin
             free = (labels[van, begin, FREE_DUE], labels[van, begin, FREE_DONE])
-            before = node_before(problem, routes, van, begin)
-            after = node_at(problem, routes, van, begin)
+            before = nodes[van, begin]
+            after = nodes[van, begin + 1]
             free = serve(problem, van, free, (before, halt))
             more_m = gap_m(problem, before, halt_node)
             more_m += gap_m(problem, halt_node, after)
@@ -714,7 +700,7 @@ def detour_place(
         for index in range(begin_at, size + 1):
             if free[0] >= NEVER and free[1] >= NEVER:
                 break
-            target = node_at(problem, routes, van, index)
+            target = nodes[van, index + 1]
             if index >= low:
                 there = serve(problem, van, free, (origin, visit))
                 latest = (
@@ -780,14 +766,18 @@ def fetch_place(
 
 @kernel
 def cheapest_place(
-    problem: Problem, memory: Memory, rng: np.random.Generator, call: int
+    problem: Problem,
+    routes: Routes,
+    notes: Notes,
+    rng: np.random.Generator,
+    call: int,
 ) -> tuple[int, int, int, int, int]:
     """Find a call's cheapest place on all routes.
 
     Parameters
     ----------
-    problem, memory, rng : Problem, Memory, numpy.random.Generator
-        The search; ``memory.now`` is looked at.
+    problem, routes, notes, rng : Problem, Routes, Notes, numpy.random.Generator
+        The search; the routes are looked at.
     call : int
         The call.
 
@@ -798,9 +788,9 @@ def cheapest_place(
         and the position of a new stop there, that the call's position already counts
         (-1 each). All -1 where there is no place.
     """
-    routes = memory.now
     vans, labels, facts = problem.vans, routes.labels, routes.facts
-    visits, seen = problem.visits, memory.seen
+    nodes = routes.nodes
+    visits, seen = problem.visits, notes.seen
     bar = HUGE
     best = (-1, -1, -1, -1, -1)
     bound = len(problem.links) > 0
@@ -820,7 +810,7 @@ def cheapest_place(
         count = visits[visit, WINDOWS]
         last_start = visits[visit, WINDOW + 2 * count - 1] if count > 0 else -1
         for van in range(len(vans)):
-            if problem.allowed[van, visit] == 0 or memory.barred[van] == 1:
+            if problem.allowed[van, visit] == 0 or notes.barred[van] == 1:
                 continue
             first = 0
             if bound:
@@ -832,23 +822,23 @@ def cheapest_place(
             if size == 0 and twin < van and facts[twin, SIZE] == 0:
                 continue
             # A route this round has not touched is as it was when last looked at.
-            same = memory.touched[van] == 0 and not bound
+            same = notes.touched[van] == 0 and not bound
             here, spot = (HUGE if same else bar), -1
             if same and seen[van, visit, 0] == facts[van, VERSION]:
                 here, spot = seen[van, visit, 1], seen[van, visit, 2]
             else:
                 m_units = vans[van, M_UNITS]
                 timed = vans[van, S_UNITS] > 0 or vans[van, OVER_UNITS] > 0
-                origin = node_before(problem, routes, van, first)
+                origin = nodes[van, first]
                 for index in range(first, size + 1):
                     free = (labels[van, index, FREE_DUE], labels[van, index, FREE_DONE])
                     if min(free[0], free[1]) > last_start:
                         break
-                    target = node_at(problem, routes, van, index)
+                    target = nodes[van, index + 1]
                     if not same:
-                        memory.score[BLINK_IN] -= 1
-                        if memory.score[BLINK_IN] <= 0:
-                            memory.score[BLINK_IN] = next_blink(rng)
+                        notes.score[BLINK_IN] -= 1
+                        if notes.score[BLINK_IN] <= 0:
+                            notes.score[BLINK_IN] = next_blink(rng)
                             origin = target
                             continue
                     more_m = gap_m(problem, origin, node)
@@ -895,7 +885,7 @@ def cheapest_place(
     return best
 
 
-@kernel
+@leaf
 def insert(
     problem: Problem, routes: Routes, place: tuple[int, int, int, int, int]
 ) -> None:
@@ -1187,7 +1177,7 @@ def agree(problem: Problem, memory: Memory, call: int) -> bool:
     for link in range(len(problem.links)):
         if problem.links[link, THEN] == call:
             giver = routes.van_of[problem.links[link, FIRST]]
-            memory.touched[giver] = 1
+            memory.notes.touched[giver] = 1
             works = works and time_route(problem, routes, giver)
     return works
 
@@ -1216,7 +1206,7 @@ def part_links(problem: Problem, memory: Memory, waiting: int) -> int:
             first, then = problem.links[link, FIRST], problem.links[link, THEN]
             van = routes.van_of[then]
             if routes.van_of[first] < 0 and van >= 0:
-                memory.touched[van] = 1
+                memory.notes.touched[van] = 1
                 if not take_out(problem, routes, van, then):
                     return -1
                 memory.queue[waiting] = then
@@ -1227,7 +1217,7 @@ def part_links(problem: Problem, memory: Memory, waiting: int) -> int:
         for end in (FIRST, THEN):
             van = routes.van_of[problem.links[link, end]]
             if van >= 0:
-                memory.touched[van] = 1
+                memory.notes.touched[van] = 1
                 if not time_route(problem, routes, van):
                     return -1
     return waiting
@@ -1293,7 +1283,7 @@ def ruin(problem: Problem, memory: Memory, rng: np.random.Generator) -> int:
         memory.queue[index] = memory.queue[waiting]
     vans_out = 0
     for van in range(len(problem.vans)):
-        memory.touched[van] = 0
+        memory.notes.touched[van] = 0
         if routes.facts[van, SIZE] > 0:
             vans_out += 1
     if vans_out == 0:
@@ -1310,13 +1300,13 @@ def ruin(problem: Problem, memory: Memory, rng: np.random.Generator) -> int:
             break
         call = problem.near[centre, near]
         van = routes.van_of[call]
-        if van < 0 or memory.touched[van] == 1:
+        if van < 0 or memory.notes.touched[van] == 1:
             continue
         length = routes.facts[van, SIZE]
         if not whole:
             length = int(rng.random() * min(float(length), longest) + 1.0)
         waiting = cut_string(problem, memory, rng, waiting, (call, length))
-        memory.touched[van] = 1
+        memory.notes.touched[van] = 1
         strings -= 1
         if routes.facts[van, STOPS] > 0:
             waiting = drop_orphans(problem, memory, van, waiting)
@@ -1502,7 +1492,7 @@ def recreate(
     Parameters
     ----------
     problem, memory, rng : Problem, Memory, numpy.random.Generator
-        The search; ``memory.now`` and ``memory.touched`` are changed. A call that fits
+        The search; ``memory.now`` and what is touched are changed. A call that fits
         nowhere stays out.
     waiting : int
         Filled cells of ``memory.queue``.
@@ -1515,7 +1505,7 @@ def recreate(
                 place_call(problem, memory, rng, call)
 
 
-@kernel
+@leaf
 def place_call(
     problem: Problem, memory: Memory, rng: np.random.Generator, call: int
 ) -> None:
@@ -1524,18 +1514,18 @@ def place_call(
     Parameters
     ----------
     problem, memory, rng : Problem, Memory, numpy.random.Generator
-        The search; ``memory.now`` and ``memory.touched`` are changed.
+        The search; ``memory.now`` and ``memory.notes.touched`` are changed.
     call : int
         A call on no route.
     """
     routes = memory.now
     barred = False
-    place = cheapest_place(problem, memory, rng, call)
+    place = cheapest_place(problem, routes, memory.notes, rng, call)
     while place[0] >= 0:
         van = place[0]
         insert(problem, routes, place)
-        memory.touched[van] = 1
-        fits = within_limits(problem, routes, van)
+        memory.notes.touched[van] = 1
+        fits = not limited(problem, van) or within_limits(problem, routes, van)
         if fits and len(problem.links) > 0:
             fits = agree(problem, memory, call)
         if fits:
@@ -1543,12 +1533,12 @@ def place_call(
         take_out(problem, routes, van, call)
         if len(problem.links) > 0:
             part_links(problem, memory, 0)
-        memory.barred[van] = 1
+        memory.notes.barred[van] = 1
         barred = True
-        place = cheapest_place(problem, memory, rng, call)
+        place = cheapest_place(problem, routes, memory.notes, rng, call)
     if barred:
         for van in range(len(problem.vans)):
-            memory.barred[van] = 0
+            memory.notes.barred[van] = 0
 
 
 @leaf
@@ -1581,11 +1571,10 @@ def swap_pays(
     routes = memory.now
     labels, sizes = routes.labels, routes.facts
     van, other = vans
-    here = node_before(problem, routes, van, cuts[0])
-    there = node_at(problem, routes, other, cuts[1])
+    nodes = routes.nodes
+    here, after = nodes[van, cuts[0]], nodes[van, cuts[0] + 1]
+    before, there = nodes[other, cuts[1]], nodes[other, cuts[1] + 1]
     ends = cuts[0] == sizes[van, SIZE]
-    after = node_at(problem, routes, van, cuts[0])
-    before = node_before(problem, routes, other, cuts[1])
     if problem.vans[van, S_UNITS] == 0 and problem.vans[van, OVER_UNITS] == 0:
         more_m = gap_m(problem, here, there)
         more_m -= gap_m(problem, here, after) + gap_m(problem, before, there)
@@ -1655,8 +1644,8 @@ def exchange(
     routes = memory.now
     order, facts = routes.order, routes.facts
     van, other = vans
-    memory.touched[van] = 1
-    memory.touched[other] = 1
+    memory.notes.touched[van] = 1
+    memory.notes.touched[other] = 1
     given, taken = facts[van, SIZE] - cuts[0], facts[other, SIZE] - cuts[1]
     visits = problem.visits
     for index in range(given):
@@ -1699,7 +1688,7 @@ def swap_tails(
     Parameters
     ----------
     problem, memory, rng : Problem, Memory, numpy.random.Generator
-        The search; ``memory.now`` and ``memory.touched`` are changed.
+        The search; ``memory.now`` and ``memory.notes.touched`` are changed.
     allowance : float
         Cost units the swap may add.
 
@@ -1711,7 +1700,7 @@ def swap_tails(
     routes = memory.now
     count = problem.call_count
     for van in range(len(problem.vans)):
-        memory.touched[van] = 0
+        memory.notes.touched[van] = 0
     for _ in range(TRIES if count > 1 else 0):
         call = int(rng.random() * count)
         rank = 1 + int(rng.random() * min(NEXT_TO, count - 1))
@@ -1749,6 +1738,8 @@ def copy_route(problem: Problem, source: Routes, target: Routes, van: int) -> No
     """
     visits = problem.visits
     size = source.facts[van, SIZE]
+    for index in range(size + 2):
+        target.nodes[van, index] = source.nodes[van, index]
     for index in range(size):
         visit = source.order[van, index]
         target.order[van, index] = visit
@@ -1816,7 +1807,7 @@ def copy_round(
         target.van_of[call] = source.van_of[call]
     copy_rest(problem, source, target)
     for van in range(len(problem.vans)):
-        if memory.touched[van] == 1:
+        if memory.notes.touched[van] == 1:
             copy_route(problem, source, target, van)
 
 
@@ -1832,11 +1823,11 @@ def remember(problem: Problem, memory: Memory) -> None:
         Routes of ``kept`` go to ``pool``, unless their set of calls was put there of
         late; ``score[POOLED]`` counts them.
     """
-    pool, score, kept = memory.pool, memory.score, memory.kept
+    pool, score, kept = memory.pool, memory.notes.score, memory.kept
     for van in range(len(problem.vans)):
         row = score[POOLED]
         size = kept.facts[van, SIZE]
-        if memory.touched[van] == 0 or size == 0 or row == len(pool):
+        if memory.notes.touched[van] == 0 or size == 0 or row == len(pool):
             continue
         mark = van * (1 << 40)
         for index in range(size):
@@ -1879,7 +1870,7 @@ def search(
     vans = len(problem.vans)
     cooling = (heat[1] / heat[0]) ** (1.0 / max(1, rounds))
     temperature = heat[0]
-    score = memory.score
+    score = memory.notes.score
     for _ in range(rounds):
         temperature *= cooling
         allowance = -temperature * np.log(1.0 - rng.random())
@@ -1896,12 +1887,14 @@ def search(
         accepted = False
         left_out, money = memory.now.left[0], score[NOW_MONEY]
         for van in range(vans if driveable else 0):
-            if memory.touched[van] == 1:
-                driveable = driveable and within_limits(problem, memory.now, van)
+            if memory.notes.touched[van] == 1:
+                driveable = driveable and (
+                    not limited(problem, van) or within_limits(problem, memory.now, van)
+                )
         if driveable:
             for van in range(vans):
                 left_out += memory.now.facts[van, LATE]
-                if memory.touched[van] == 1:
+                if memory.notes.touched[van] == 1:
                     money += (
                         memory.now.facts[van, MONEY] - memory.kept.facts[van, MONEY]
                     )
@@ -1913,7 +1906,7 @@ def search(
             )
         if accepted:
             for van in range(vans):
-                if memory.touched[van] == 1:
+                if memory.notes.touched[van] == 1:
                     memory.now.facts[van, VERSION] += 1
             copy_round(problem, memory, (memory.now, memory.kept), waiting)
             score[NOW_LEFT], score[NOW_MONEY] = left_out, money

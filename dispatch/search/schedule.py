@@ -57,6 +57,8 @@ class Routes(NamedTuple):
     ----------
     order : ndarray, shape (vans, calls + stores)
         Visits of each van in order; the first ``facts[v, SIZE]`` count.
+    nodes : ndarray, shape (vans, calls + stores + 2)
+        Where each van is: at its start, at each visit, at its finish place.
     labels : ndarray, shape (vans, calls + stores + 1, 4)
         At position k: when the van is free to drive to its k-th stop with the break
         due or done, and the latest arrival there with the break due or done.
@@ -85,6 +87,7 @@ class Routes(NamedTuple):
     """
 
     order: NDArray[np.int64]
+    nodes: NDArray[np.int64]
     labels: NDArray[np.int64]
     facts: NDArray[np.int64]
     van_of: NDArray[np.int64]
@@ -113,6 +116,7 @@ def empty_routes(problem: Problem) -> Routes:
     vans, most = len(problem.vans), problem.call_count + len(problem.stores)
     return Routes(
         order=np.zeros((vans, max(1, most)), np.int64),
+        nodes=np.zeros((vans, most + 2), np.int64),
         labels=np.zeros((vans, most + 1, 4), np.int64),
         facts=np.zeros((vans, 9), np.int64),
         van_of=np.full(most, -1, np.int64),
@@ -489,8 +493,7 @@ def note_end(problem: Problem, routes: Routes, van: int) -> None:
         facts[van, MONEY] = 0
         return
     free = (routes.labels[van, size, FREE_DUE], routes.labels[van, size, FREE_DONE])
-    origin = problem.visits[routes.order[van, size - 1], NODE]
-    back_s = back_at(problem, van, free, origin)
+    back_s = back_at(problem, van, free, routes.nodes[van, size])
     facts[van, BACK] = back_s
     facts[van, MONEY] = price(problem, van, facts[van, METRES], back_s)
     facts[van, MONEY] += facts[van, PARTS] + facts[van, PENALTY]
@@ -516,17 +519,20 @@ def time_route(problem: Problem, routes: Routes, van: int) -> bool:
         Whether windows, shift and break allow the order as it stands.
     """
     vans, visits = problem.vans, problem.visits
-    order, labels, facts = routes.order, routes.labels, routes.facts
+    order, nodes, labels = routes.order, routes.nodes, routes.labels
+    facts = routes.facts
     size = facts[van, SIZE]
     free = free_at_start(problem, van)
     labels[van, 0, FREE_DUE], labels[van, 0, FREE_DONE] = free
     origin = vans[van, START]
+    nodes[van, 0] = origin
     metres, penalty, late, stops = 0, 0, 0, 0
     for index in range(size):
         visit = order[van, index]
         call, node = visits[visit, CALL], visits[visit, NODE]
         routes.van_of[call] = van
         routes.place_of[call] = index
+        nodes[van, index + 1] = node
         metres += gap_m(problem, origin, node)
         penalty += visits[visit, UNITS]
         late += visits[visit, BROKEN]
@@ -535,6 +541,7 @@ def time_route(problem: Problem, routes: Routes, van: int) -> bool:
         free = serve(problem, van, free, (origin, visit))
         labels[van, index + 1, FREE_DUE], labels[van, index + 1, FREE_DONE] = free
         origin = node
+    nodes[van, size + 1] = vans[van, FINISH]
     if size > 0:
         metres += gap_m(problem, origin, vans[van, FINISH])
     facts[van, METRES], facts[van, PENALTY] = metres, penalty
@@ -545,10 +552,9 @@ def time_route(problem: Problem, routes: Routes, van: int) -> bool:
     labels[van, size, LATEST_DUE], labels[van, size, LATEST_DONE] = latest
     target = vans[van, FINISH]
     for index in range(size - 1, -1, -1):
-        visit = order[van, index]
-        latest = latest_before(problem, van, visit, target, latest)
+        latest = latest_before(problem, van, order[van, index], target, latest)
         labels[van, index, LATEST_DUE], labels[van, index, LATEST_DONE] = latest
-        target = visits[visit, NODE]
+        target = nodes[van, index + 1]
     return facts[van, BACK] < NEVER
 
 
@@ -565,12 +571,12 @@ def put_in(problem: Problem, routes: Routes, van: int, spot: int, visit: int) ->
     van, spot, visit : int
         The route, the position the visit gets, and the visit.
     """
-    vans, visits = problem.vans, problem.visits
-    order, labels, facts = routes.order, routes.labels, routes.facts
+    visits = problem.visits
+    order, nodes, labels = routes.order, routes.nodes, routes.labels
+    facts = routes.facts
     size = facts[van, SIZE]
     call, node = visits[visit, CALL], visits[visit, NODE]
-    origin = visits[order[van, spot - 1], NODE] if spot > 0 else vans[van, START]
-    target = visits[order[van, spot], NODE] if spot < size else vans[van, FINISH]
+    origin, target = nodes[van, spot], nodes[van, spot + 1]
     facts[van, METRES] += gap_m(problem, origin, node)
     facts[van, METRES] += gap_m(problem, node, target)
     if size > 0:
@@ -580,12 +586,14 @@ def put_in(problem: Problem, routes: Routes, van: int, spot: int, visit: int) ->
     if call >= problem.call_count:
         facts[van, STOPS] += 1
     for index in range(size, spot - 1, -1):
+        nodes[van, index + 2] = nodes[van, index + 1]
         for column in range(4):
             labels[van, index + 1, column] = labels[van, index, column]
         if index < size:
             order[van, index + 1] = order[van, index]
             routes.place_of[visits[order[van, index], CALL]] = index + 1
     order[van, spot] = visit
+    nodes[van, spot + 1] = node
     routes.van_of[call] = van
     routes.place_of[call] = spot
     size += 1
@@ -600,7 +608,7 @@ def put_in(problem: Problem, routes: Routes, van: int, spot: int, visit: int) ->
         ):
             break  # a wait has swallowed the delay
         labels[van, index + 1, FREE_DUE], labels[van, index + 1, FREE_DONE] = free
-        origin = visits[order[van, index], NODE]
+        origin = nodes[van, index + 1]
     note_end(problem, routes, van)
 
     latest = (labels[van, spot + 1, LATEST_DUE], labels[van, spot + 1, LATEST_DONE])
@@ -612,7 +620,26 @@ def put_in(problem: Problem, routes: Routes, van: int, spot: int, visit: int) ->
         ):
             break
         labels[van, index, LATEST_DUE], labels[van, index, LATEST_DONE] = latest
-        target = visits[order[van, index], NODE]
+        target = nodes[van, index + 1]
+
+
+@leaf
+def limited(problem: Problem, van: int) -> bool:
+    """Return whether a van has a limit on driving or on work.
+
+    Parameters
+    ----------
+    problem : Problem
+        The day.
+    van : int
+        Row of ``problem.vans``.
+
+    Returns
+    -------
+    bool
+        Whether :func:`within_limits` has to be asked.
+    """
+    return problem.vans[van, DRIVE_MAX] > 0 or problem.vans[van, WORK_MAX] > 0
 
 
 @kernel
@@ -639,7 +666,7 @@ def within_limits(problem: Problem, routes: Routes, van: int) -> bool:
     """
     vans, visits, order = problem.vans, problem.visits, routes.order
     size = routes.facts[van, SIZE]
-    if size == 0 or (vans[van, DRIVE_MAX] == 0 and vans[van, WORK_MAX] == 0):
+    if size == 0 or not limited(problem, van):
         return True
     free = free_at_start(problem, van)
     origin, first = vans[van, START], visits[order[van, 0], NODE]
