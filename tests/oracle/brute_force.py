@@ -302,7 +302,7 @@ class Rounds:
             f"call:{call.id}": modes_of(day, van, call) for call in mine
         }
         self.length_s = {f"call:{call.id}": day.planned_s(call, van) for call in mine}
-        self.steps = [*self.modes, *_stores_for(day, van)]
+        self.steps = [*self.modes, *stores_for(day, van)]
         self.start, self.home = end_nodes(van)
         self.prices: dict[Steps, Price] = {}
         self._ends_s: dict[tuple[int, int], int] = {}
@@ -423,7 +423,7 @@ class Rounds:
         return self.van.meal is None or rest_s(self.van.meal, back_s) is not None
 
 
-def _stores_for(day: Day, van: Van) -> list[str]:
+def stores_for(day: Day, van: Van) -> list[str]:
     """Return the steps at which a van may fetch parts that somebody needs."""
     wanted = {
         part_id

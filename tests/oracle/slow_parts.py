@@ -12,6 +12,9 @@ Served = tuple[tuple[str, tuple[str, ...]], ...]
 """One van's calls, each with the restock stops that come before it, by call."""
 
 
+BOUGHT = (Origin.SHOP, Origin.RESTOCK)
+
+
 class Take(NamedTuple):
     """Some pieces of one part, from one place."""
 
@@ -25,7 +28,7 @@ class Take(NamedTuple):
 class Option(NamedTuple):
     """One way to serve one need; comparing compares what is minimised."""
 
-    cost: tuple[int, int, int, int]  # cents, rank, handed over, from the shop
+    cost: tuple[int, int, int, int]  # cents, rank, handed over, from stores
     choice: str
     takes: tuple[Take, ...]
 
@@ -69,7 +72,7 @@ class Parts:
         """Return the best way to give out the pieces.
 
         It costs the least, then has the least total rank of alternatives, then hands
-        over the fewest pieces, then takes the fewest from the shop.
+        over the fewest pieces, then takes the fewest from stores.
         """
         found = self._search(served)
         if found is None:
@@ -100,7 +103,7 @@ class Parts:
                     dearer + sum(take.extra_cents for take in takes),
                     rank,
                     sum(take.pieces for take in takes if take.origin is Origin.VAN),
-                    sum(take.pieces for take in takes if take.place == "shop"),
+                    sum(take.pieces for take in takes if take.origin in BOUGHT),
                 )
                 yield Option(cost, choice, takes)
 
