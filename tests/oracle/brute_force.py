@@ -83,6 +83,7 @@ class Order(NamedTuple):
     order: tuple[int, ...]
 
 
+Steps = tuple[str, ...]
 Tours = dict[Served, Tour]
 NOBODY: Served = ()
 
@@ -97,45 +98,55 @@ def best_plan(day: Day, travel: TravelTable) -> Best:
     if day.shop.restock_s is not None and any(tool.handover for tool in day.tools):
         raise ValueError("tools that change hands are not enumerated here")
     parts = Parts(day)
-    best: Best | None = None
-    for goal, orders in _choices(day, travel):
-        if best is not None and goal >= best.goal:
+    best, fewest = None, 0  # of plans that are as good, one with the fewest steps
+    for goal, steps_all, orders in _choices(day, travel):
+        if best is not None and (goal, steps_all) >= (best.goal, fewest):
             break
-        served = tuple(served_of(steps) for steps in orders)
-        extra_cents = parts.least_cents(served) if _tools_suffice(day, served) else None
-        if extra_cents is None:
+        found = _whole_goal(day, travel, parts, goal, orders)
+        if found is None:
             continue
-        if day.links:
-            out = [
-                (van, steps)
-                for van, steps in zip(day.vans, orders, strict=True)
-                if steps
-            ]
-            timed = time_together(day, travel, out)
-            if timed is None:
-                continue
-            prices = [one.price for one in timed]
-            goal = _goal_of(day, served, prices)  # noqa: PLW2901 - now it is known
-        goal = (*goal[:-1], goal[-1] + UNITS_PER_CENT * extra_cents)  # noqa: PLW2901
-        if best is None or goal < best.goal:
+        if best is None or (found, steps_all) < (best.goal, fewest):
             routes = tuple(
                 (van.id, tuple(step.removeprefix("call:") for step in steps))
                 for van, steps in zip(day.vans, orders, strict=True)
                 if steps
             )
-            best = Best(goal, routes)
+            best, fewest = Best(found, routes), steps_all
     if best is None:
         raise AssertionError("unreachable: nobody needs to go out")
     return best
 
 
-Steps = tuple[str, ...]
+def _whole_goal(
+    day: Day,
+    travel: TravelTable,
+    parts: Parts,
+    goal: tuple[int, ...],
+    orders: tuple[Steps, ...],
+) -> tuple[int, ...] | None:
+    """Return the goal with links kept and parts paid; ``None``: it cannot be."""
+    served = tuple(served_of(steps) for steps in orders)
+    extra_cents = parts.least_cents(served) if _tools_suffice(day, served) else None
+    if extra_cents is None:
+        return None
+    if day.links:
+        out = [
+            (van, steps) for van, steps in zip(day.vans, orders, strict=True) if steps
+        ]
+        timed = time_together(day, travel, out)
+        if timed is None:
+            return None
+        goal = _goal_of(day, served, [one.price for one in timed])
+    return (*goal[:-1], goal[-1] + UNITS_PER_CENT * extra_cents)
 
 
 def _choices(
     day: Day, travel: TravelTable
-) -> list[tuple[tuple[int, ...], tuple[Steps, ...]]]:
-    """Return what all vans may do, by goal: parts not counted, links not kept."""
+) -> list[tuple[tuple[int, ...], int, tuple[Steps, ...]]]:
+    """Return what all vans may do, by goal and number of steps.
+
+    Parts are not counted in it, and links not kept.
+    """
     if day.links:
         tours = [every_tour_of(day, travel, van) for van in day.vans]
     else:
@@ -147,6 +158,7 @@ def _choices(
                 [served for served, _ in chosen],
                 [tour.price for _, tour in chosen],
             ),
+            sum(len(tour.steps) for _, tour in chosen),
             tuple(tour.steps for _, tour in chosen),
         )
         for chosen in _shares(tours)
