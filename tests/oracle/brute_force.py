@@ -9,7 +9,8 @@ What is enumerated:
 - per visit every *mode*: promise kept or late by so many steps, preference met or not
   (see :mod:`tests.oracle.slow_schedule`); per route every place for the break;
 - per need every alternative, and every way to take its pieces from aboard, the shop,
-  other vans and restock stops. Every stop has to serve somebody.
+  other vans and restock stops. Every stop has to have a part in the best of these
+  ways: none is made in order to wait there.
 
 Where calls hang together, all vans' orders are driven together, in all their
 variants; otherwise each van's are driven once, and its sets of calls are put together.
@@ -98,11 +99,13 @@ def best_plan(day: Day, travel: TravelTable) -> Best:
     if day.shop.restock_s is not None and any(tool.handover for tool in day.tools):
         raise ValueError("tools that change hands are not enumerated here")
     parts = Parts(day)
-    best, fewest = None, 0  # of plans that are as good, one with the fewest steps
+    best: Best | None = None
+    fewest = 0  # of plans that are as good, one with the fewest steps is taken
     for goal, steps_all, orders in _choices(day, travel):
         if best is not None and (goal, steps_all) >= (best.goal, fewest):
             break
-        found = _whole_goal(day, travel, parts, goal, orders)
+        beat = None if best is None else Price(best.goal[4:8], best.goal[-1] + 1)
+        found = _whole_goal(day, travel, parts, goal, orders, beat)
         if found is None:
             continue
         if best is None or (found, steps_all) < (best.goal, fewest):
@@ -123,8 +126,12 @@ def _whole_goal(
     parts: Parts,
     goal: tuple[int, ...],
     orders: tuple[Steps, ...],
+    beat: Price | None,
 ) -> tuple[int, ...] | None:
-    """Return the goal with links kept and parts paid; ``None``: it cannot be."""
+    """Return the goal with links kept and parts paid.
+
+    ``None``: it cannot be, or it does not cost less than what there is to beat.
+    """
     served = tuple(served_of(steps) for steps in orders)
     extra_cents = parts.least_cents(served) if _tools_suffice(day, served) else None
     if extra_cents is None:
@@ -133,7 +140,7 @@ def _whole_goal(
         out = [
             (van, steps) for van, steps in zip(day.vans, orders, strict=True) if steps
         ]
-        timed = time_together(day, travel, out)
+        timed = time_together(day, travel, out, beat)
         if timed is None:
             return None
         goal = _goal_of(day, served, [one.price for one in timed])

@@ -164,14 +164,28 @@ class Parts:
     def _search(
         self, served: tuple[Served, ...]
     ) -> tuple[tuple[int, int, int, int], list[Option]] | None:
-        """Return the least total and the options that make it, depth first."""
-        wishes = self._wishes(served)
+        """Return the least total and the options that make it.
+
+        Every stop has something to fetch: where that costs more than the best way
+        to give the pieces out, the stop is there for nothing.
+        """
         errands = frozenset(
             (van.id, stop)
             for van, mine in zip(self.day.vans, served, strict=True)
             for _, stops in mine
             for stop in stops
         )
+        best = self._dig(served, frozenset())
+        if best is None or not errands:
+            return best
+        busy = self._dig(served, errands)
+        return busy if busy is not None and busy[0] == best[0] else None
+
+    def _dig(
+        self, served: tuple[Served, ...], errands: frozenset[tuple[str, str]]
+    ) -> tuple[tuple[int, int, int, int], list[Option]] | None:
+        """Return the least total that runs these errands at least, depth first."""
+        wishes = self._wishes(served)
         if not all(wish.options for wish in wishes):
             return None
         floor = [(0, 0, 0, 0)]
@@ -194,7 +208,7 @@ class Parts:
                 if take.origin is Origin.RESTOCK
             )
             if row == len(wishes):
-                if run == errands:
+                if run >= errands:
                     best = cost, list(chosen)
                 return
             state = row, run, frozenset(item for item in used.items() if item[1])
