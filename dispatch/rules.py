@@ -1063,8 +1063,9 @@ def _judge_thrift(day: Day, plan: Plan) -> Iterator[Violation]:
 
     The allocation published costs the least beyond the wanted parts; then it has the
     least total rank of alternatives, then the fewest pieces handed from van to van,
-    then the fewest from the shop. One need or one piece is looked at, at a time:
-    whether a chain of exchanges would save more is not asked here. Spares give way.
+    then the fewest from stores, loaded or fetched. One need or one piece is looked at,
+    at a time: whether a chain of exchanges would save more is not asked here. Spares
+    give way.
     """
     lines: dict[tuple[str, str, int], list[Issue]] = {}
     left = {source: Counter(stock) for source, stock in _stocks(day).items()}

@@ -6,7 +6,9 @@ per hour of overtime 22,500 units per second on top. 8:00 is 28,800 s.
 """
 
 import random
+from collections import Counter
 from collections.abc import Mapping
+from dataclasses import replace
 from fractions import Fraction
 from itertools import combinations, permutations
 from typing import Any
@@ -21,25 +23,45 @@ from shared.model import (
     Break,
     Call,
     Day,
+    Link,
     Need,
+    Origin,
     Rates,
     ReadyItem,
     ReadyKind,
+    StopKind,
+    Store,
+    Tool,
     Traffic,
     TravelRules,
     Van,
     Window,
 )
-from tests.builders import HOUR_S, a_call, a_day, a_part, a_van, at, need, window
+from tests.builders import (
+    HOUR_S,
+    SHOP,
+    a_call,
+    a_day,
+    a_part,
+    a_van,
+    at,
+    need,
+    window,
+)
 from tests.oracle.brute_force import (
     Best,
     best_plan,
     best_plan_goal,
+    cheapest_tours,
     may_serve,
+    served_of,
+    stores_for,
     tours_of,
 )
+from tests.oracle.slow_parts import Served
 from tests.oracle.slow_plan import plan_of
-from tests.oracle.slow_schedule import Timed, time_route, walk_s
+from tests.oracle.slow_schedule import Price, Timed, time_route, walk_s
+from tests.oracle.store_table import store_table
 
 
 def both_ways(**minutes_and_km: tuple[int, int]) -> TravelRules:
@@ -47,18 +69,22 @@ def both_ways(**minutes_and_km: tuple[int, int]) -> TravelRules:
     matrix = {}
     for name, (minutes, km) in minutes_and_km.items():
         one, other = (
-            "shop" if end == "shop" else f"call:{end}" for end in name.split("_")
+            {"shop": "shop", "K": "store:K"}.get(end, f"call:{end}")
+            for end in name.split("_")
         )
         matrix[one, other] = matrix[other, one] = (minutes * 60, km * 1000)
     return TravelRules(matrix=matrix)
 
 
 def best(day: Day) -> Best:
-    return best_plan(day, travel_table(day))
+    return best_plan(day, store_table(day))
+
+
+KEPT = (0, 0, 0, 0)  # no promise is broken
 
 
 def timed(day: Day, *call_ids: str) -> Timed | None:
-    return time_route(day, travel_table(day), day.vans[0], call_ids)
+    return time_route(day, store_table(day), day.vans[0], call_ids)
 
 
 TRIANGLE = both_ways(shop_A=(10, 10), shop_B=(20, 20), A_B=(15, 15))
@@ -71,7 +97,7 @@ def test_two_calls_cost_their_kilometres_and_the_time_until_the_van_is_back() ->
     # 10 + 15 + 20 km = 45,000 m * 900                              =  40,500,000
     # 45 min driving + 2 * 30 min = 105 min = 6300 s * 15,000       =  94,500,000
     day = a_day(A, B, travel=TRIANGLE)
-    assert best(day).goal == (0, 0, 0, 0, 135_000_000)
+    assert best(day).goal == (0, 0, 0, 0, *KEPT, 135_000_000)
 
 
 def test_the_cheaper_order_is_found_where_a_window_makes_the_van_wait() -> None:
@@ -80,7 +106,7 @@ def test_the_cheaper_order_is_found_where_a_window_makes_the_van_wait() -> None:
     # B first: B 8:20-8:50, A from 9:05, waits, 10:00-10:30, back 10:40.
     # 2 h 40 min = 9600 s * 15,000 = 144,000,000; 45 km = 40,500,000.
     day = a_day(a_call("A", windows=(window(10, 11),)), B, travel=TRIANGLE)
-    assert best(day) == Best((0, 0, 0, 0, 184_500_000), (("V1", ("B", "A")),))
+    assert best(day) == Best((0, 0, 0, 0, *KEPT, 184_500_000), (("V1", ("B", "A")),))
 
 
 def test_a_later_window_is_taken_where_the_first_is_too_short() -> None:
@@ -89,7 +115,8 @@ def test_a_later_window_is_taken_where_the_first_is_too_short() -> None:
     day = a_day(a_call("A", windows=windows), travel=TRIANGLE)
     route = timed(day, "A")
     assert route is not None
-    assert route.stops[0][4:] == (29_400, 32_400, 34_200)  # 8:10, 9:00, 9:30
+    assert route.stops[0][4:] == (32_400, 32_400, 34_200)  # 9:00, 9:00, 9:30
+    assert route.leave_s == 31_800  # 8:50
     assert route.finish_s == 34_800  # 9:40
 
 
@@ -106,7 +133,7 @@ def test_one_call_of_priority_1_outweighs_two_of_priority_2() -> None:
         a_call("A"), a_call("B"), a_call("C", priority=1), vans=(van,), travel=roads
     )
     # 40 km * 1000 * 900 = 36,000,000; 4200 s * 15,000 = 63,000,000
-    assert best(day) == Best((0, 2, 0, 0, 99_000_000), (("V1", ("C",)),))
+    assert best(day) == Best((0, 2, 0, 0, *KEPT, 99_000_000), (("V1", ("C",)),))
 
 
 def test_overtime_is_paid_on_top_up_to_its_limit() -> None:
@@ -116,8 +143,8 @@ def test_overtime_is_paid_on_top_up_to_its_limit() -> None:
     shift = window(8, 8 + 40 / 60)
     enough = a_day(A, vans=(a_van(shift=shift, overtime_limit_s=600),), travel=TRIANGLE)
     short = a_day(A, vans=(a_van(shift=shift, overtime_limit_s=599),), travel=TRIANGLE)
-    assert best(enough).goal == (0, 0, 0, 0, 76_500_000)
-    assert best(short).goal == (0, 1, 0, 0, 0)
+    assert best(enough).goal == (0, 0, 0, 0, *KEPT, 76_500_000)
+    assert best(short).goal == (0, 1, 0, 0, *KEPT, 0)
 
 
 def test_a_promise_binds_the_start_and_not_the_end_of_a_visit() -> None:
@@ -152,7 +179,7 @@ def test_a_visit_right_across_the_break_window_cannot_be_served() -> None:
     # 11:50 to 12:50 at the latest start 12:00 to 13:00: neither before it (from
     # 12:00 on) nor after it (until 13:00) are there 30 min left.
     hour = a_call("A", median_s=3600, p90_s=3600, windows=(window(11 + 5 / 6, 13),))
-    assert best(lunch_day(hour, **NOWHERE)).goal == (0, 1, 0, 0, 0)
+    assert best(lunch_day(hour, **NOWHERE)).goal == (0, 1, 0, 0, *KEPT, 0)
 
 
 def test_a_van_that_is_back_when_the_break_can_still_begin_needs_no_stop() -> None:
@@ -324,7 +351,269 @@ def test_two_vans_share_the_calls_where_that_is_cheaper() -> None:
         vans=(a_van("V1"), a_van("V2", rates=Rates(hour_cents=1000))),
     )
     # 1800 s * (15,000 + 5000)
-    assert best(day).goal == (0, 0, 0, 0, 36_000_000)
+    assert best(day).goal == (0, 0, 0, 0, *KEPT, 36_000_000)
+
+
+# --- promises, preferences, paces -------------------------------------------------
+
+
+def test_a_slow_driver_s_visit_is_longer() -> None:
+    # 10 + 45 + 10 = 65 min = 3900 s * 15,000; 20 km.
+    day = a_day(A, vans=(a_van(pace={"*": 1.5}),), travel=TRIANGLE)
+    assert best(day).goal == (0, 0, 0, 0, *KEPT, 76_500_000)
+
+
+def test_a_promise_is_broken_only_where_that_is_allowed() -> None:
+    # There at 8:10, promised until 8:00: as much as a quarter of an hour at 60.00,
+    # 1500 * 18,000 = 27,000,000, and 18,000,000 + 3000 s * 15,000.
+    call = a_call("A", promise=window(7, 8))
+    hard = a_day(call, travel=TRIANGLE)
+    soft = replace(hard, promises_may_break=True)
+    assert best(hard).goal == (0, 1, 0, 0, *KEPT, 0)
+    assert best(soft).goal == (0, 0, 0, 0, *(0, 1, 0, 0), 90_000_000)
+
+
+def test_a_promise_that_may_break_is_never_kept_too_early() -> None:
+    # Promised from 9:00: waits there, back 9:40. 6000 s * 15,000 + 18,000,000.
+    call = a_call("A", promise=window(9, 9.5))
+    day = a_day(call, promises_may_break=True, travel=TRIANGLE)
+    assert best(day).goal == (0, 0, 0, 0, *KEPT, 108_000_000)
+
+
+def test_the_promise_of_the_more_urgent_call_is_kept() -> None:
+    # Both promised until 8:20. A first: A 8:10-8:40, B 8:55, late by 35 min.
+    # B first: B 8:20-8:50, A 9:05, late by 45 min; both as an hour: 108,000,000.
+    promise = window(8, 8 + 1 / 3)
+    day = a_day(
+        a_call("A", promise=promise, priority=3),
+        a_call("B", promise=promise, priority=2),
+        promises_may_break=True,
+        travel=TRIANGLE,
+    )
+    goal_units = 135_000_000 + 108_000_000  # the two calls as above, and late
+    expected = (0, 0, 0, 0, *(0, 0, 1, 0), goal_units)
+    assert best(day) == Best(expected, (("V1", ("B", "A")),))
+
+
+def test_a_preference_is_waited_for_where_that_pays() -> None:
+    # There 8:10, wished 9:00: 50 min cost 3000 s * 15,000 = 45,000,000 = 25.00.
+    call = a_call("A", preference=window(9, 10))
+    cheap = a_day(call, travel=TRIANGLE, preference_cents=2499)
+    dear = a_day(call, travel=TRIANGLE, preference_cents=2501)
+    assert best(cheap).goal[-1] == 63_000_000 + 2499 * 18_000
+    assert best(dear).goal[-1] == 63_000_000 + 45_000_000
+    route = timed(dear, "A")
+    assert route is not None
+    assert (route.leave_s, route.stops[0].start_s) == (31_800, 32_400)
+
+
+# --- limits -----------------------------------------------------------------------
+
+
+def test_a_van_does_not_drive_longer_than_it_may() -> None:
+    # A and B: 10 + 15 + 20 min; A alone costs less than B alone.
+    enough = a_day(A, B, vans=(a_van(drive_limit_s=2700),), travel=TRIANGLE)
+    short = a_day(A, B, vans=(a_van(drive_limit_s=2699),), travel=TRIANGLE)
+    assert best(enough).goal == (0, 0, 0, 0, *KEPT, 135_000_000)
+    assert best(short).goal == (0, 1, 0, 0, *KEPT, 63_000_000)
+
+
+def test_work_begins_when_the_van_sets_off() -> None:
+    # A from 10:00: away 9:50 to 10:40.
+    call = a_call("A", windows=(window(10, 11),))
+    enough = a_day(call, vans=(a_van(work_limit_s=3000),), travel=TRIANGLE)
+    short = a_day(call, vans=(a_van(work_limit_s=2999),), travel=TRIANGLE)
+    assert best(enough).routes == (("V1", ("A",)),)
+    assert best(short).routes == ()
+
+
+def test_the_break_on_the_way_is_no_work() -> None:
+    # Away 8:00 to 13:40, half an hour of it a break: A takes 4 h 50 min, until 13:00
+    # with the drive; B, whom nobody awaits, is left out.
+    call = a_call("A", median_s=17_400, p90_s=17_400)
+    meal = Break(window=window(12.5, 13.5), length_s=1800)
+    enough, short = (
+        a_day(call, vans=(a_van(meal=meal, work_limit_s=limit),), travel=TRIANGLE)
+        for limit in (18_600, 18_599)  # 8:00 to 13:40, less 1800 s
+    )
+    assert best(enough).routes == (("V1", ("A",)),)
+    assert best(short).routes == ()
+
+
+# --- restock stops, exchange, tools -------------------------------------------------
+
+LOCK = a_part("LOCK", unit_cost_cents=300)
+K = Store(
+    id="K", place=at(5, 5), stock={"LOCK": 1}, restock_s=300, prices={"LOCK": 450}
+)
+VIA_K = both_ways(shop_A=(10, 10), shop_K=(10, 10), K_A=(5, 5))
+WITH_LOCK = a_call("A", place=at(10, 0), needs=(need("LOCK"),))
+
+
+def lock_day(van: Van, **changes: Any) -> Day:
+    defaults: dict[str, Any] = {"counters": (K,), "travel": VIA_K, "parts": (LOCK,)}
+    return a_day(WITH_LOCK, vans=(van,), **(defaults | changes))
+
+
+def test_a_part_that_only_a_counter_has_is_fetched_on_the_way() -> None:
+    # K 8:10-8:15, A 8:20-8:50, back 9:00. 25 km: 22,500,000; 3600 s: 54,000,000;
+    # 150 cents dearer: 2,700,000.
+    expected = Best((0, 0, 0, 0, *KEPT, 79_200_000), (("V1", ("store:K", "A")),))
+    assert best(lock_day(a_van())) == expected
+
+
+def test_a_counter_is_waited_for_and_not_visited_after_it_closes() -> None:
+    # K 9:00-9:05, 50 min later: 45,000,000 more. Then one that closes at 8:14.
+    late = replace(K, opening=window(9, 12))
+    assert best(lock_day(a_van(), counters=(late,))).goal[-1] == 124_200_000
+    shut = replace(K, opening=Window(start_s=0, end_s=29_640))
+    assert best(lock_day(a_van(), counters=(shut,))).routes == ()
+
+
+def test_no_van_stops_at_a_counter_that_does_not_say_how_long() -> None:
+    assert best(lock_day(a_van(), counters=(replace(K, restock_s=None),))).routes == ()
+
+
+def test_a_van_that_does_not_load_in_the_morning_can_drive_by_the_shop() -> None:
+    # It appears at the shop: 8:00-8:10, A 8:20-8:50. 9,000,000 + 3000 s * 15,000.
+    shop = Store(id="shop", place=SHOP, stock={"LOCK": 1}, restock_s=600)
+    afar = a_van(loads_at_shop=False, **NOWHERE)
+    day = replace(lock_day(afar, counters=()), shop=shop)
+    assert best(day) == Best((0, 0, 0, 0, *KEPT, 54_000_000), (("V1", ("shop", "A")),))
+    near = replace(lock_day(a_van(**NOWHERE)), shop=shop)
+    assert best(near).routes == (("V1", ("A",)),)  # loaded before leaving
+
+
+def test_a_part_fetched_for_one_call_is_fetched_before_it() -> None:
+    # A wants the LOCK and only has time at 8:10 to 8:40: K comes too late.
+    day = lock_day(a_van())
+    early = replace(WITH_LOCK, windows=(window(8, 8 + 45 / 60),))
+    assert best(replace(day, calls=(early,))).routes == ()
+
+
+def test_a_dearer_substitute_costs_what_it_is_dearer() -> None:
+    # SHELL at 400 instead of FOB at 300, twice: 200 * 18,000.
+    parts = (FOB, a_part("SHELL", unit_cost_cents=400))
+    call = a_call("A", needs=(need("FOB", "SHELL", quantity=2),))
+    one = a_van("V1", stock={"SHELL": 2})
+    day = a_day(call, vans=(one,), parts=parts)
+    assert best(day).goal[-1] == 1800 * 15_000 + 200 * 18_000
+    # Another van has the FOBs aboard and an hour of it costs 1.00 more: 900,000.
+    other = a_van("V2", stock={"FOB": 2}, rates=Rates(hour_cents=3100))
+    wide = replace(day, vans=(one, other))
+    assert best(wide) == Best((0, 0, 0, 0, *KEPT, 1800 * 15_500), (("V2", ("A",)),))
+
+
+def test_the_dearest_way_out_is_spared_over_the_whole_day() -> None:
+    # One LOCK aboard. Without it A's has to be bought at K's for 150 more, and B's
+    # call would take a CYL for 50 more: so A gets it, though B comes first.
+    # B at K's door: nobody else drives. 50 * 18,000 beyond the drives and times:
+    # B 8:10-8:40, A 8:45-9:15, back 9:25: 25 km 22,500,000, 5100 s * 15,000.
+    door = a_call(
+        "B", place=at(5, 5), needs=(need("LOCK", "CYL"),), windows=(window(8, 8.7),)
+    )
+    day = lock_day(
+        a_van(stock={"LOCK": 1, "CYL": 1}),
+        parts=(LOCK, a_part("CYL", unit_cost_cents=350)),
+        travel=both_ways(
+            shop_A=(10, 10), shop_K=(10, 10), K_A=(5, 5), shop_B=(10, 10),
+            B_A=(5, 5), B_K=(0, 0),
+        ),
+    )  # fmt: skip
+    both = replace(day, calls=(WITH_LOCK, door))
+    assert best(both) == Best(
+        (0, 0, 0, 0, *KEPT, 22_500_000 + 76_500_000 + 900_000), (("V1", ("B", "A")),)
+    )
+
+
+def test_a_van_that_stays_in_can_hand_over_its_part() -> None:
+    fob = a_call("A", needs=(need("FOB"),), required_van="V1")
+    vans = (a_van("V1"), a_van("V2", stock={"FOB": 1}))
+    day = a_day(fob, vans=vans, parts=(FOB,))
+    assert best(day).routes == ()
+    assert best(replace(day, exchange=True)).routes == (("V1", ("A",)),)
+    away = (vans[0], replace(vans[1], start=at(1, 0)))
+    assert best(replace(day, exchange=True, vans=away)).routes == ()
+
+
+def test_one_shared_tool_goes_out_with_one_van() -> None:
+    # Both calls only from 8:00 to 8:30: one van each, and a press for each.
+    press = frozenset({"press"})
+    calls = (
+        a_call(call_id, equipment=press, windows=(window(8, 8.5),)) for call_id in "AB"
+    )
+    day = a_day(*calls, vans=(a_van("V1"), a_van("V2")))
+    one, two = (
+        replace(day, tools=(Tool(id="press", quantity=pieces),)) for pieces in (1, 2)
+    )
+    own = replace(one, vans=(a_van("V1"), a_van("V2", equipment=press)))
+    afar = replace(two, vans=(a_van("V1"), a_van("V2", loads_at_shop=False)))
+    assert [unplaced(case) for case in (day, one, two, own, afar)] == [2, 1, 0, 0, 1]
+
+
+def test_a_tool_that_changes_hands_is_not_asked_of_the_oracle() -> None:
+    day = a_day(A, tools=(Tool(id="press", handover=True),), travel=TRIANGLE)
+    assert best(day).routes  # no van stops at the shop
+    shop = Store(id="shop", place=SHOP, restock_s=600)
+    with pytest.raises(ValueError, match="change hands"):
+        best(replace(day, shop=shop))
+
+
+# --- links --------------------------------------------------------------------------
+
+APART = (
+    a_call("A", place=at(10, 0), required_van="V1"),
+    a_call("B", place=at(0, 20), required_van="V2"),
+)
+
+
+def linked(link: Link, *calls: Call) -> Day:
+    vans = (a_van("V1"), a_van("V2"))
+    return a_day(*calls, vans=vans, links=(link,), travel=TRIANGLE)
+
+
+def test_the_second_call_waits_for_the_first_on_another_van() -> None:
+    # A 8:10-8:40, back 8:50: 18,000,000 + 3000 s * 15,000 = 63,000,000.
+    # B an hour after 8:40: 9:40-10:10, back 10:30: 36,000,000 + 9000 s * 15,000.
+    day = linked(Link(first="A", then="B", min_gap_s=HOUR_S), *APART)
+    assert best(day).goal == (0, 0, 0, 0, *KEPT, 63_000_000 + 171_000_000)
+
+
+def test_the_first_call_waits_where_the_second_must_follow_soon() -> None:
+    # B is promised for 10:00; half an hour before that A is done: 9:00-9:30, back
+    # 9:40. 18,000,000 + 6000 s * 15,000; B back 10:50: 36,000,000 + 10,200 s * 15,000.
+    late = replace(APART[1], promise=window(10, 11))
+    day = linked(Link(first="A", then="B", max_gap_s=1800), APART[0], late)
+    assert best(day).goal == (0, 0, 0, 0, *KEPT, 108_000_000 + 189_000_000)
+
+
+def test_the_second_call_is_left_out_with_the_first_and_not_the_other_way_round() -> (
+    None
+):
+    nobody = replace(APART[0], required_van="V9")
+    gone = linked(Link(first="A", then="B"), nobody, APART[1])
+    assert best(gone).goal == (0, 2, 0, 0, *KEPT, 0)
+    kept = linked(Link(first="B", then="A"), nobody, APART[1])
+    assert best(kept).routes == (("V2", ("B",)),)
+
+
+def test_one_van_serves_both_calls_where_it_must() -> None:
+    # B alone would be 36,000,000 + 4200 s * 15,000 = 99,000,000; A 63,000,000.
+    day = linked(Link(first="A", then="B", same_van=True), *APART)
+    assert best(day) == Best((0, 1, 0, 0, *KEPT, 63_000_000), (("V1", ("A",)),))
+
+
+def test_a_link_turns_a_route_round() -> None:
+    day = a_day(A, B, links=(Link(first="B", then="A"),), travel=TRIANGLE)
+    assert best(day) == Best((0, 0, 0, 0, *KEPT, 135_000_000), (("V1", ("B", "A")),))
+
+
+def test_two_calls_too_far_apart_for_their_link_are_not_both_served() -> None:
+    # 15 min from A to B, and B has to start within 14.
+    day = a_day(
+        A, B, links=(Link(first="A", then="B", max_gap_s=840),), travel=TRIANGLE
+    )
+    assert best(day) == Best((0, 1, 0, 0, *KEPT, 63_000_000), (("V1", ("A",)),))
 
 
 # --- against slower and other code ------------------------------------------------
@@ -445,6 +734,89 @@ def test_two_clocks_find_what_trying_every_place_for_the_break_finds(seed: int) 
         assert {mask: tour.cost_units for mask, tour in tours.items()} == costs
 
 
+def with_all_rules(day: Day, seed: int, *, links: bool = False) -> Day:
+    """Return a random day with what else a day can have."""
+    rng = random.Random(seed)  # noqa: S311 - a test's dice
+    exchange = rng.random() < 0.5
+
+    def some_call(call: Call) -> Call:
+        start_h = rng.uniform(7, 15)
+        wish = rng.choice([None, None, window(start_h, start_h + 1.5)])
+        tool = rng.choice([frozenset[str]()] * 3 + [frozenset({"press"})])
+        return replace(call, preference=wish, equipment=call.equipment | tool)
+
+    def some_van(van: Van) -> Van:
+        return replace(
+            van,
+            start=at(0, 0) if exchange else van.start,
+            pace=rng.choice([{}, {"*": rng.uniform(0.5, 1.7)}]),
+            drive_limit_s=rng.choice([None, None, 5400]),
+            work_limit_s=rng.choice([None, None, 4 * HOUR_S]),
+        )
+
+    def some_store(name: str, place: tuple[float, float]) -> Store:
+        return Store(
+            id=name,
+            place=SHOP if name == "shop" else at(*place),
+            opening=rng.choice([None, window(9, 12)]),
+            stock=day.shop.stock if name == "shop" else {"FOB": 1, "CELL": 2},
+            restock_s=rng.choice([None, 600, 600]),
+            prices={"FOB": 350, "CELL": 250},
+        )
+
+    def some_link() -> Link:
+        first, then = rng.sample([call.id for call in day.calls], 2)
+        gap_s = rng.choice([0, 1800])
+        return Link(
+            first=first,
+            then=then,
+            same_van=rng.random() < 0.3,
+            min_gap_s=gap_s,
+            max_gap_s=rng.choice([None, gap_s + 1800]),
+        )
+
+    return replace(
+        day,
+        calls=tuple(map(some_call, day.calls)),
+        vans=tuple(map(some_van, day.vans)),
+        shop=some_store("shop", (0, 0)),
+        counters=(some_store("K", (4, -3)),),
+        parts={part.id: part for part in (FOB, SHELL, CELL, SET)}
+        | {"FOB": a_part("FOB", unit_cost_cents=rng.choice([200, 1200]))},
+        tools=(Tool(id="press"),),
+        links=(some_link(), some_link()) if links else (),
+        exchange=exchange,
+        promises_may_break=rng.random() < 0.7,
+        late_hour_cents=rng.choice([600, 6000]),
+        preference_cents=rng.choice([300, 1500]),
+    )
+
+
+@pytest.mark.parametrize("seed", range(40))
+def test_putting_steps_together_finds_what_timing_every_order_finds(seed: int) -> None:
+    day = with_all_rules(a_random_day(seed, calls=3), seed)
+    travel = store_table(day)
+    for van in day.vans:
+        steps = [f"call:{call.id}" for call in day.calls if fits(day, van, call)]
+        steps += stores_for(day, van)
+        least: dict[Served, Price] = {(): Price()}
+        for count in range(1, len(steps) + 1):
+            for order in permutations(steps, count):
+                if not order[-1].startswith("call:"):
+                    continue
+                names = tuple(step.removeprefix("call:") for step in order)
+                route = time_route(day, travel, van, names)
+                if route is not None:
+                    key = served_of(order)
+                    least[key] = min(route.price, least.get(key, route.price))
+        tours = cheapest_tours(day, travel, van)
+        assert {served: tour.price for served, tour in tours.items()} == least
+
+
+def fits(day: Day, van: Van, call: Call) -> bool:
+    return may_serve(van, call, frozenset(tool.id for tool in day.tools))
+
+
 @pytest.mark.parametrize("seed", range(60))
 def test_the_judge_finds_nothing_in_what_the_oracle_calls_best(seed: int) -> None:
     day = a_random_day(seed, calls=5)
@@ -453,3 +825,43 @@ def test_the_judge_finds_nothing_in_what_the_oracle_calls_best(seed: int) -> Non
     plan = plan_of(day, travel, answer)
     assert judge(day, travel, plan) == ()
     assert goal(day, plan) == answer.goal == best_plan_goal(day, travel)
+
+
+def test_the_judge_finds_nothing_in_the_best_plans_of_days_with_all_rules() -> None:
+    seen: Counter[str] = Counter()
+    for seed in range(120):
+        links = seed % 3 == 2
+        day = with_all_rules(
+            a_random_day(seed, calls=3 if links else 4), seed, links=links
+        )
+        travel = store_table(day)
+        answer = best_plan(day, travel)
+        plan = plan_of(day, travel, answer)
+        assert judge(day, travel, plan) == (), f"seed {seed}"
+        assert goal(day, plan) == answer.goal, f"seed {seed}"
+        stops = [stop for route in plan.routes for stop in route.stops]
+        placed = {stop.call_id for stop in stops}
+        seen["late"] += bool(plan.late)
+        seen["unmet preference"] += any(one.preference_units for one in plan.routes)
+        seen["parts cost"] += any(route.parts_units for route in plan.routes)
+        seen["restock"] += any(stop.kind is StopKind.RESTOCK for stop in stops)
+        seen["handed over"] += any(one.origin is Origin.VAN for one in plan.issues)
+        seen["tool"] += bool(plan.tools)
+        seen["linked"] += any({one.first, one.then} <= placed for one in day.links)
+        seen["limited"] += any(
+            van.work_limit_s or van.drive_limit_s
+            for van in day.vans
+            for route in plan.routes
+            if van.id == route.van_id
+        )
+    assert min(seen.values()) >= 5, seen
+
+
+@pytest.mark.parametrize("seed", range(20))
+def test_driving_vans_apart_or_all_together_finds_the_same_best_plan(seed: int) -> None:
+    # A link to a call nobody made binds nothing, and makes the oracle look at whole
+    # plans instead of one van after the other.
+    day = with_all_rules(a_random_day(seed, calls=3), seed)
+    free = replace(day, links=(Link(first="C0", then="nobody"),))
+    travel = store_table(day)
+    assert best_plan_goal(day, travel) == best_plan_goal(free, travel)

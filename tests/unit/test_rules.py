@@ -1455,7 +1455,9 @@ WIDE_PLANTS: dict[str, tuple[Rule, Edit]] = {
         Rule.COST,
         # CYL at 350: a LOCK is 50 cheaper, twice. 50 * 18,000.
         all_of(
-            day_with(parts=WIDE.parts | {"CYL": a_part("CYL", unit_cost_cents=350)}),
+            day_with(
+                parts=dict(WIDE.parts) | {"CYL": a_part("CYL", unit_cost_cents=350)}
+            ),
             wide_issue_with(0, extra_cents=-100),
             route_with(0, parts_units=900_000),
         ),
