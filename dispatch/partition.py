@@ -395,7 +395,9 @@ def share_parts(
         total rank of the alternatives taken, then fewest pieces handed from van to
         van, then fewest pieces from stores, whether loaded in the morning or fetched
         on the way. What can as well be loaded in the morning is, unless a stop would
-        have nothing to fetch. ``None`` when there is no way at all.
+        have nothing to fetch; what the shop has is fetched there before it is bought.
+        ``None`` when there is no way at all (or, on stock lists far beyond a real
+        day's, when none was found in time).
     """
     plans = {
         van_id: sorted(some, key=lambda stop: stop[1])
@@ -648,12 +650,17 @@ class _Sharing:
         by_origin: dict[Origin, list[IntVar]] = {origin: [] for origin in Origin}
         for (_, source, _), amount in self.amounts.items():
             by_origin[source.origin].append(amount)
+        bought = [
+            amount
+            for (_, source, _), amount in self.amounts.items()
+            if source.origin is Origin.RESTOCK and source.holder != self.day.shop.id
+        ]
         goals = (
             self.extra,
             self.ranks,
             by_origin[Origin.VAN],
             by_origin[Origin.SHOP] + by_origin[Origin.RESTOCK],
-            by_origin[Origin.RESTOCK],
+            by_origin[Origin.RESTOCK] + bought,
         )
         add_up = _cp_model().LinearExpr.sum
         return [add_up(goal) for goal in goals if goal]
@@ -670,7 +677,10 @@ class _Sharing:
             for giver in self._met(van_id):
                 count = min(short, left.get((giver, part), 0))
                 if count > 0:
-                    named[van_id, Source(Origin.VAN, giver), part] += count
+                    # Only short of the best would a van give and take the same part.
+                    own = giver == van_id
+                    way = Source(Origin.ABOARD) if own else Source(Origin.VAN, giver)
+                    named[van_id, way, part] += count
                     left[giver, part] -= count
                     short -= count
         return named

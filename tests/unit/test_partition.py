@@ -19,10 +19,10 @@ from dispatch.partition import (
     shop_decides,
 )
 from dispatch.problem import TWIN, WEIGHT, Problem, build_problem
-from dispatch.stock import pieces
+from dispatch.stock import leave_over, pieces, spare_issues
 from dispatch.travel import travel_table
 from shared.model import Day, Issue, Need, Origin, Store
-from tests.builders import SHOP, a_call, a_day, a_part, a_van, at, need
+from tests.builders import SHOP, a_call, a_day, a_part, a_plan, a_van, at, need
 from tests.oracle.brute_force import Stock, tours_of
 
 PARTS = ("P", "Q", "R")
@@ -510,6 +510,35 @@ def test_the_same_parts_are_given_out_every_time() -> None:
     assert share_parts(day, {}) == ()
 
 
+def test_spares_take_nothing_that_is_used_fetched_or_handed_over() -> None:
+    chance = np.random.default_rng(5)
+    seen: Counter[Origin] = Counter()
+    for _ in range(120):
+        day = a_trading_day(chance)
+        parts = {p: replace(part, spoil_rate=0.2) for p, part in day.parts.items()}
+        day = replace(day, parts=parts)
+        assignment: dict[str, list[str]] = {van.id: [] for van in day.vans}
+        for call in day.calls:
+            assignment[f"V{chance.integers(len(day.vans))}"].append(call.id)
+        stops = {van_id: [("shop", 0), ("EAST", 1)] for van_id in assignment}
+        issues = share_parts(day, assignment, stops)
+        if issues is None:
+            continue
+        out = {van_id: tuple(ids) for van_id, ids in assignment.items() if ids}
+        spares = spare_issues(day, a_plan(out).routes, issues)
+        left = leave_over(day, (*issues, *spares))
+        for stock in (*left.vans.values(), left.shop, *left.counters.values()):
+            assert min(stock.values(), default=0) >= 0
+        for spare in spares:
+            loads = next(v for v in day.vans if v.id == spare.van_id).loads_at_shop
+            assert spare.origin is Origin.ABOARD or (
+                loads and spare.origin is Origin.SHOP
+            )
+            assert spare.extra_cents == 0
+        seen.update(issue.origin for issue in (*issues, *spares))
+    assert min(seen[origin] for origin in Origin) > 5, seen
+
+
 Taken = tuple[str, str | None, str, str | None, int, int]
 
 
@@ -748,3 +777,19 @@ def test_a_fetched_piece_counts_like_one_loaded_and_the_last_is_sold_once() -> N
         ("V1", "C1", "P", "EAST", 1, 0),
         ("V2", "C2", "Q", "aboard", 1, 0),
     ]
+
+
+def test_the_shop_s_own_piece_is_fetched_before_one_is_bought() -> None:
+    day = a_day(
+        a_call("C1"),
+        a_call("C2", needs=(need("P"),)),
+        vans=(a_van(loads_at_shop=False),),
+        parts=(a_part("P"),),
+        shop={"P": 1},
+        counters=(a_counter({"P": 1}),),
+    )
+    for order in (("shop", "EAST"), ("EAST", "shop")):
+        stops = {"V1": [(store, 1) for store in order]}
+        assert shared(day, {"V1": ["C1", "C2"]}, stops) == [
+            ("V1", "C2", "P", "shop", 1, 0)
+        ]

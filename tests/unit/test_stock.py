@@ -8,7 +8,7 @@ from itertools import product
 from typing import Any
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from dispatch.stock import (
@@ -133,6 +133,7 @@ class TestChoosingAlternatives:
         assert choose(day, (need("KIT"),), {"FOB": 1, "CELL": 1}) is None
         assert choose(day, (need("KIT"),), {"FOB": 1, "CELL": 2}) == ("KIT",)
 
+    @settings(deadline=None)  # trying them all takes its time
     @given(days())
     def test_it_finds_a_choice_just_when_trying_them_all_does(
         self, drawn: tuple[Day, dict[str, tuple[str, ...]]]
@@ -423,7 +424,7 @@ class TestPickList:
         assert not any(spares.values())
 
 
-def given(van_id: str, part_id: str, quantity: int, **how: Any) -> Issue:
+def issued(van_id: str, part_id: str, quantity: int, **how: Any) -> Issue:
     """Return pieces for the first need of C1."""
     defaults: dict[str, Any] = {"origin": Origin.ABOARD, "call_id": "C1", "need": 0}
     return Issue(van_id=van_id, part_id=part_id, quantity=quantity, **(defaults | how))
@@ -476,11 +477,11 @@ class TestSeveralSources:
         left = leave_over(
             day,
             (
-                given("V1", "P", 1),
-                given("V1", "P", 2, origin=Origin.VAN, from_van="V2"),
-                given("V1", "P", 3, origin=Origin.SHOP),
-                given("V1", "P", 1, origin=Origin.RESTOCK, store_id="shop"),
-                given("V1", "P", 4, origin=Origin.RESTOCK, store_id="EAST"),
+                issued("V1", "P", 1),
+                issued("V1", "P", 2, origin=Origin.VAN, from_van="V2"),
+                issued("V1", "P", 3, origin=Origin.SHOP),
+                issued("V1", "P", 1, origin=Origin.RESTOCK, store_id="shop"),
+                issued("V1", "P", 4, origin=Origin.RESTOCK, store_id="EAST"),
             ),
         )
         assert (left.vans["V1"]["P"], left.vans["V2"]["P"]) == (1, 3)
@@ -489,9 +490,9 @@ class TestSeveralSources:
 
     def test_each_van_s_parts_cost_what_they_cost_more(self) -> None:
         issues = (
-            given("V1", "P", 2, extra_cents=240),
-            given("V1", "Q", 1, extra_cents=10),
-            given("V2", "Q", 1),
+            issued("V1", "P", 2, extra_cents=240),
+            issued("V1", "Q", 1, extra_cents=10),
+            issued("V2", "Q", 1),
         )
         assert parts_cents(issues) == {"V1": 250, "V2": 0}
 
@@ -512,8 +513,8 @@ class TestSeveralSources:
             exchange=True,
         )
         issues = (
-            given("V1", "P", 1, origin=Origin.VAN, from_van="V2"),
-            given("V2", "P", 1, call_id="C2"),
+            issued("V1", "P", 1, origin=Origin.VAN, from_van="V2"),
+            issued("V2", "P", 1, call_id="C2"),
         )
         routes = a_plan({"V1": ("C1",), "V2": ("C2",)}).routes
         (spare,) = spare_issues(day, routes, issues)
@@ -528,10 +529,10 @@ class TestSeveralSources:
         )
         mate: dict[str, Any] = {"origin": Origin.VAN}
         issues = (
-            given("V1", "P", 2),
-            given("V1", "P", 2, from_van="V2", **mate),
-            given("V1", "P", 1, from_van="V3", **mate),
-            given("V1", "Q", 1, need=1, from_van="V3", **mate),
+            issued("V1", "P", 2),
+            issued("V1", "P", 2, from_van="V2", **mate),
+            issued("V1", "P", 1, from_van="V3", **mate),
+            issued("V1", "Q", 1, need=1, from_van="V3", **mate),
         )
         plan = a_plan({"V1": ("C1",), "V2": ("C2",)}, issues)
         taker, giver, home = pick_lists(day, plan)
@@ -554,10 +555,10 @@ class TestSeveralSources:
         )
         way: dict[str, Any] = {"origin": Origin.RESTOCK}
         issues = (
-            given("V1", "P", 1, origin=Origin.SHOP),
-            given("V1", "P", 2, store_id="EAST", **way),
-            given("V1", "P", 2, store_id="shop", **way),
-            given("V1", "Q", 1, need=1, store_id="EAST", **way),
+            issued("V1", "P", 1, origin=Origin.SHOP),
+            issued("V1", "P", 2, store_id="EAST", **way),
+            issued("V1", "P", 2, store_id="shop", **way),
+            issued("V1", "Q", 1, need=1, store_id="EAST", **way),
         )
         plan = stopping(a_plan({"V1": ("C1",)}, issues), "V1", "shop", "EAST")
         (pick,) = pick_lists(day, plan)
@@ -583,8 +584,11 @@ class TestSeveralSources:
             parts=(a_part("P", spoil_rate=0.1),),
             counters=(self.counter,),
         )
-        fetched = given("V1", "P", 1, origin=Origin.RESTOCK, store_id="EAST")
-        for issues in ((given("V1", "P", 1), fetched), (replace(fetched, quantity=2),)):
+        fetched = issued("V1", "P", 1, origin=Origin.RESTOCK, store_id="EAST")
+        for issues in (
+            (issued("V1", "P", 1), fetched),
+            (replace(fetched, quantity=2),),
+        ):
             plan = stopping(a_plan({"V1": ("C1",)}, issues), "V1", "EAST")
             (pick,) = pick_lists(day, plan)
             notes = [line.note for line in pick.lines]
