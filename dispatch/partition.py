@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from types import ModuleType
 from typing import TYPE_CHECKING, NamedTuple
 
@@ -27,11 +27,25 @@ from dispatch.problem import (
     Ints,
     Problem,
 )
-from dispatch.stock import give_out, pieces
-from shared.model import Day, Issue, Need
+from dispatch.stock import (
+    Source,
+    give_out,
+    leave_over,
+    meeting_places,
+    pieces,
+    stores,
+    substitute_cents,
+    surcharge_cents,
+    tie_together,
+)
+from shared.model import Day, Issue, Need, Origin
 
 if TYPE_CHECKING:
     from ortools.sat.python.cp_model import CpSolver, IntVar, LinearExpr
+
+
+SHARE_EFFORT = 10.0
+"""Limit of each question about parts, in CP-SAT's deterministic time; own choice."""
 
 
 def _cp_model() -> ModuleType:
@@ -474,7 +488,9 @@ def assign(costs: Ints) -> tuple[int, Ints] | None:
 
 
 def share_parts(
-    day: Day, assignment: Mapping[str, Sequence[str]]
+    day: Day,
+    assignment: Mapping[str, Sequence[str]],
+    stops: Mapping[str, Sequence[tuple[str, int]]] | None = None,
 ) -> tuple[Issue, ...] | None:
     """Give every call of every van its parts, the wanted ones as far as they go.
 
@@ -483,60 +499,337 @@ def share_parts(
     day : Day
         The day.
     assignment : mapping of str to sequence of str
-        Van id to its calls' ids.
+        Van id to its calls' ids, in route order.
+    stops : mapping of str to sequence of (str, int), optional
+        Van id to its restock stops: the store, and how many of the van's calls come
+        before the stop.
 
     Returns
     -------
     tuple of Issue or None
-        Least total rank of the alternatives taken, then fewest pieces from the
-        shop; ``None`` when there is no way at all.
+        Of all ways over the whole day one with the least extra cost, then the least
+        total rank of the alternatives taken, then fewest pieces handed from van to
+        van, then fewest pieces from stores, whether loaded in the morning or fetched
+        on the way. What can as well be loaded in the morning is, unless a stop would
+        have nothing to fetch; what the shop has is fetched there before it is bought.
+        ``None`` when there is no way at all (or, on stock lists far beyond a real
+        day's, when none was found in time).
     """
-    simple = give_out(day, assignment)
-    return simple if simple is not None else _share_exactly(day, assignment)
-
-
-def _share_exactly(
-    day: Day, assignment: Mapping[str, Sequence[str]]
-) -> tuple[Issue, ...] | None:
-    sat = _cp_model()
-    model = sat.CpModel()
-    calls = {call.id: call for call in day.calls}
-    vans = {van.id: van for van in day.vans}
-    picks: list[tuple[str, int, Need, list[IntVar]]] = []
-    taken: dict[tuple[str, str], list[LinearExpr]] = {}
-    ranks: list[LinearExpr] = []
-    for van_id, call_ids in assignment.items():
-        for call_id in call_ids:
-            for index, need in enumerate(calls[call_id].needs):
-                options = [model.new_bool_var("") for _ in need.alternatives]
-                model.add_exactly_one(options)
-                picks.append((call_id, index, need, options))
-                for rank, (part, pick) in enumerate(
-                    zip(need.alternatives, options, strict=True)
-                ):
-                    ranks.append(rank * pick)
-                    for piece, count in pieces(day, part, need.quantity).items():
-                        taken.setdefault((van_id, piece), []).append(count * pick)
-    by_part: dict[str, list[IntVar]] = {}
-    for (van_id, part), parts in taken.items():
-        van = vans[van_id]
-        in_shop = day.shop.stock.get(part, 0) if van.loads_at_shop else 0
-        load = model.new_int_var(0, in_shop, "")
-        model.add(sum(parts) <= van.stock.get(part, 0) + load)
-        by_part.setdefault(part, []).append(load)
-    for part, some in by_part.items():
-        model.add(sum(some) <= day.shop.stock.get(part, 0))
-    most = 1 + sum(day.shop.stock.get(part, 0) for part in by_part)
-    model.minimize(
-        most * sum(ranks) + sum(load for some in by_part.values() for load in some)
-    )
-    solver = _solver(100.0)
-    if solver.solve(model) != sat.OPTIMAL:
-        return None
-    chosen = {
-        (call_id, index): part
-        for call_id, index, need, options in picks
-        for part, pick in zip(need.alternatives, options, strict=True)
-        if solver.boolean_value(pick)
+    plans = {
+        van_id: sorted(some, key=lambda stop: stop[1])
+        for van_id, some in (stops or {}).items()
     }
-    return give_out(day, assignment, chosen)
+    lines = _lines(day, assignment, plans)
+    # Needs that have no part in common do not touch each other.
+    asked = {
+        row: {part for a in line.need.alternatives for part in pieces(day, a)}
+        for row, line in enumerate(lines)
+    }
+    chosen: dict[tuple[str, int], str] = {}
+    amounts: dict[str, dict[Source, Counter[str]]] = {van.id: {} for van in day.vans}
+    for group in tie_together(asked):
+        some = [lines[row] for row in group]
+        shares = _share_plainly(day, some)
+        if shares is None:
+            found = _Sharing(day, some, plans).solve()
+            if found is None:
+                return None
+            shares, picks = found
+            chosen |= picks
+        for (van_id, source, part), count in shares.items():
+            amounts[van_id].setdefault(source, Counter())[part] += count
+    ways = {
+        van_id: sorted(some.items(), key=lambda item: _at_hand(item[0]))
+        for van_id, some in amounts.items()
+    }
+    issues = give_out(day, assignment, chosen, ways)
+    return issues and _fetch_something(day, assignment, plans, issues)
+
+
+_Amounts = dict[tuple[str, Source, str], int]  # van, source and part to pieces
+
+
+class _Line(NamedTuple):
+    """A need on a route, and how many restock stops come before it."""
+
+    van_id: str
+    stage: int
+    call_id: str
+    row: int
+    need: Need
+
+
+def _lines(
+    day: Day,
+    assignment: Mapping[str, Sequence[str]],
+    stops: Mapping[str, Sequence[tuple[str, int]]],
+) -> list[_Line]:
+    calls = {call.id: call for call in day.calls}
+    return [
+        _Line(
+            van_id,
+            sum(after <= position for _, after in stops.get(van_id, ())),
+            call_id,
+            row,
+            need,
+        )
+        for van_id, call_ids in assignment.items()
+        for position, call_id in enumerate(call_ids)
+        for row, need in enumerate(calls[call_id].needs)
+    ]
+
+
+def _at_hand(source: Source) -> tuple[int, int, str]:
+    """Order a van's sources by when they are at hand."""
+    order = (Origin.ABOARD, Origin.VAN, Origin.SHOP, Origin.RESTOCK)
+    return source.after, order.index(source.origin), source.holder or ""
+
+
+def _share_plainly(day: Day, lines: Sequence[_Line]) -> _Amounts | None:
+    """Give every need the wanted part from its own van and the shop, if that will do.
+
+    Nothing is better then: it costs nothing more, no need gives way, nobody hands
+    anything over, and the shop gives only what is not aboard.
+    """
+    wanted: Counter[tuple[str, str]] = Counter()
+    for line in lines:
+        first = pieces(day, line.need.alternatives[0], line.need.quantity)
+        for part, count in first.items():
+            wanted[line.van_id, part] += count
+    vans = {van.id: van for van in day.vans}
+    shares: _Amounts = {}
+    loaded: Counter[str] = Counter()
+    for (van_id, part), count in wanted.items():
+        own = min(count, vans[van_id].stock.get(part, 0))
+        shares[van_id, Source(Origin.ABOARD), part] = own
+        if count > own:
+            if not vans[van_id].loads_at_shop:
+                return None
+            shares[van_id, Source(Origin.SHOP), part] = count - own
+            loaded[part] += count - own
+    if any(count > day.shop.stock.get(part, 0) for part, count in loaded.items()):
+        return None
+    return shares
+
+
+class _Sharing:
+    """Needs that may share parts, and all that may serve them, as a CP-SAT model."""
+
+    def __init__(
+        self,
+        day: Day,
+        lines: Sequence[_Line],
+        stops: Mapping[str, Sequence[tuple[str, int]]],
+    ) -> None:
+        self.day, self.stops = day, stops
+        self.model = _cp_model().CpModel()
+        self.vans = {van.id: van for van in day.vans}
+        self.stores = stores(day)
+        self.yards = meeting_places(day)
+        self.met: dict[tuple[float, float], list[str]] = {}
+        for van_id, yard in self.yards.items():
+            self.met.setdefault(yard, []).append(van_id)
+        self.picks: list[tuple[list[_Line], list[IntVar]]] = []
+        self.amounts: dict[tuple[str, Source, str], IntVar] = {}
+        self.gifts: dict[tuple[str, str], IntVar] = {}  # van and part, what it gives
+        self.extra: list[LinearExpr] = []
+        self.ranks: list[LinearExpr] = []
+        # Needs that ask for the same at the same stage of a route are one unknown.
+        alike: dict[tuple[str, int, Need], list[_Line]] = {}
+        for line in lines:
+            alike.setdefault((line.van_id, line.stage, line.need), []).append(line)
+        used: dict[tuple[str, str], dict[int, list[LinearExpr]]] = {}
+        for (van_id, stage, need), members in alike.items():
+            counts = [self._count(len(members)) for _ in need.alternatives]
+            self.model.add(sum(counts) == len(members))
+            self.picks.append((members, counts))
+            for rank, (part, count) in enumerate(
+                zip(need.alternatives, counts, strict=True)
+            ):
+                self.ranks.append(rank * count)
+                self.extra.append(substitute_cents(day, need, part) * count)
+                for piece, number in pieces(day, part, need.quantity).items():
+                    stages = used.setdefault((van_id, piece), {})
+                    stages.setdefault(stage, []).append(number * count)
+        for (van_id, part), stages in used.items():
+            self._supply(van_id, part, stages)
+        self._exchange()
+        self._empty_no_store()
+
+    def _count(self, most: int) -> IntVar:
+        count: IntVar = self.model.new_int_var(0, most, "")
+        return count
+
+    def _supply(
+        self, van_id: str, part: str, used: Mapping[int, Sequence[LinearExpr]]
+    ) -> None:
+        """Let a van have what its calls use of a part, and in time for each."""
+        van, stops = self.vans[van_id], self.stops.get(van_id, ())
+        there: list[list[IntVar]] = [[] for _ in range(len(stops) + 1)]
+
+        def offer(stage: int, source: Source, most: int) -> None:
+            if most > 0:
+                amount = self._count(most)
+                self.amounts[van_id, source, part] = amount
+                there[stage].append(amount)
+
+        offer(0, Source(Origin.ABOARD), van.stock.get(part, 0))
+        given = sum(
+            self.vans[giver].stock.get(part, 0)
+            for giver in self._met(van_id)
+            if giver != van_id
+        )
+        offer(0, Source(Origin.VAN), given)
+        if van.loads_at_shop:
+            offer(0, Source(Origin.SHOP), self.day.shop.stock.get(part, 0))
+        for stage, (store_id, after) in enumerate(stops, 1):
+            store = self.stores[store_id]
+            source = Source(Origin.RESTOCK, store_id, after)
+            offer(stage, source, store.stock.get(part, 0))
+            if (van_id, source, part) in self.amounts:
+                amount = self.amounts[van_id, source, part]
+                self.extra.append(surcharge_cents(self.day, store, part) * amount)
+        for stage in range(len(stops) + 1):
+            asked = sum(x for s, some in used.items() if s <= stage for x in some)
+            had = sum(x for some in there[: stage + 1] for x in some)
+            if stage < len(stops):
+                self.model.add(asked <= had)
+            else:
+                self.model.add(asked == had)
+
+    def _met(self, van_id: str) -> Sequence[str]:
+        """Return the vans that start where a van does, itself included."""
+        return self.met[self.yards[van_id]] if van_id in self.yards else ()
+
+    def _exchange(self) -> None:
+        """Let vans hand over what they have and do not use themselves."""
+        taken: dict[tuple[str, tuple[float, float]], list[IntVar]] = {}
+        for (van_id, source, part), amount in self.amounts.items():
+            if source.origin is Origin.VAN:
+                taken.setdefault((part, self.yards[van_id]), []).append(amount)
+        for (part, yard), amounts in taken.items():
+            given = []
+            for van_id in self.met[yard]:
+                stock = self.vans[van_id].stock.get(part, 0)
+                if stock > 0:
+                    gift = self._count(stock)
+                    own = self.amounts.get((van_id, Source(Origin.ABOARD), part), 0)
+                    self.model.add(gift + own <= stock)
+                    self.gifts[van_id, part] = gift
+                    given.append(gift)
+            self.model.add(sum(given) == sum(amounts))
+
+    def _empty_no_store(self) -> None:
+        """Take no more from a store than it has."""
+        taken: dict[tuple[str, str], list[IntVar]] = {}
+        for (_, source, part), amount in self.amounts.items():
+            if source.origin in (Origin.SHOP, Origin.RESTOCK):
+                store_id = source.holder or self.day.shop.id
+                taken.setdefault((store_id, part), []).append(amount)
+        for (store_id, part), amounts in taken.items():
+            self.model.add(sum(amounts) <= self.stores[store_id].stock[part])
+
+    def solve(self) -> tuple[_Amounts, dict[tuple[str, int], str]] | None:
+        """Return what each van gets from where, and each need's alternative."""
+        sat = _cp_model()
+        solver = _solver(SHARE_EFFORT)
+        counts = [count for _, counts in self.picks for count in counts]
+        unknowns = [*counts, *self.amounts.values(), *self.gifts.values()]
+        known: dict[int, int] = {}
+        for goal in self._goals():
+            self.model.minimize(goal)
+            status = solver.solve(self.model)
+            if status not in (sat.OPTIMAL, sat.FEASIBLE):
+                break
+            known = {var.index: solver.value(var) for var in unknowns}
+            self.model.add(goal <= round(solver.objective_value))
+            self.model.clear_hints()
+            for var in unknowns:
+                self.model.add_hint(var, known[var.index])
+        if not known:
+            return None
+        chosen = {}
+        for members, counts in self.picks:
+            picks = [
+                part
+                for part, count in zip(
+                    members[0].need.alternatives, counts, strict=True
+                )
+                for _ in range(known[count.index])
+            ]
+            for line, part in zip(members, picks, strict=True):
+                chosen[line.call_id, line.row] = part
+        return self._name_givers(known), chosen
+
+    def _goals(self) -> list[LinearExpr]:
+        """Return what is made small, the first one first."""
+        by_origin: dict[Origin, list[IntVar]] = {origin: [] for origin in Origin}
+        for (_, source, _), amount in self.amounts.items():
+            by_origin[source.origin].append(amount)
+        bought = [
+            amount
+            for (_, source, _), amount in self.amounts.items()
+            if source.origin is Origin.RESTOCK and source.holder != self.day.shop.id
+        ]
+        goals = (
+            self.extra,
+            self.ranks,
+            by_origin[Origin.VAN],
+            by_origin[Origin.SHOP] + by_origin[Origin.RESTOCK],
+            by_origin[Origin.RESTOCK] + bought,
+        )
+        add_up = _cp_model().LinearExpr.sum
+        return [add_up(goal) for goal in goals if goal]
+
+    def _name_givers(self, known: Mapping[int, int]) -> _Amounts:
+        """Say who hands over what a van takes from others, the first vans first."""
+        left = {key: known[gift.index] for key, gift in self.gifts.items()}
+        named: Counter[tuple[str, Source, str]] = Counter()
+        for (van_id, source, part), amount in self.amounts.items():
+            short = known[amount.index]
+            if source.origin is not Origin.VAN:
+                named[van_id, source, part] += short
+                continue
+            for giver in self._met(van_id):
+                count = min(short, left.get((giver, part), 0))
+                if count > 0:
+                    # Only short of the best would a van give and take the same part.
+                    own = giver == van_id
+                    way = Source(Origin.ABOARD) if own else Source(Origin.VAN, giver)
+                    named[van_id, way, part] += count
+                    left[giver, part] -= count
+                    short -= count
+        return named
+
+
+def _fetch_something(
+    day: Day,
+    assignment: Mapping[str, Sequence[str]],
+    stops: Mapping[str, Sequence[tuple[str, int]]],
+    issues: Sequence[Issue],
+) -> tuple[Issue, ...]:
+    """Let a stop have pieces that it costs nothing not to load in the morning."""
+    changed = list(issues)
+    after = {
+        (van_id, store_id): set(assignment.get(van_id, ())[position:])
+        for van_id, some in stops.items()
+        for store_id, position in some
+    }
+    for (van_id, store_id), call_ids in after.items():
+        left = leave_over(day, changed)
+        store = stores(day)[store_id]
+        shelf = left.counters.get(store_id)
+        own = [i for i in changed if i.van_id == van_id]
+        if any(issue.store_id == store_id for issue in own):
+            continue
+        for at, issue in enumerate(changed):
+            if (
+                issue.van_id == van_id
+                and issue.origin is Origin.SHOP
+                and issue.call_id in call_ids
+                and (shelf is None or shelf[issue.part_id] >= issue.quantity)
+                and surcharge_cents(day, store, issue.part_id) == 0
+            ):
+                changed[at] = replace(issue, origin=Origin.RESTOCK, store_id=store_id)
+                break
+    return tuple(changed)

@@ -6,7 +6,8 @@ What is missing and what to buy is in :mod:`dispatch.supply`.
 
 import re
 from collections import Counter, defaultdict
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Hashable, Iterable, Mapping, Sequence
+from collections.abc import Set as AbstractSet
 from fractions import Fraction
 from functools import lru_cache
 from math import comb, exp, log, log1p
@@ -15,6 +16,7 @@ from typing import NamedTuple
 from shared.model import (
     Call,
     Day,
+    Fetch,
     Issue,
     Need,
     Origin,
@@ -23,6 +25,8 @@ from shared.model import (
     Plan,
     Purpose,
     Route,
+    StopKind,
+    Store,
     Van,
 )
 
@@ -82,6 +86,177 @@ def part_name(day: Day, part_id: str) -> str:
     return part.name if part is not None else part_id
 
 
+# --- prices ------------------------------------------------------------------
+
+
+def price_cents(day: Day, part_id: str) -> int:
+    """Return what one of a part costs, a kit as much as its components.
+
+    Parameters
+    ----------
+    day : Day
+        The day, for its parts; an unknown part costs nothing.
+    part_id : str
+        A part or a kit.
+
+    Returns
+    -------
+    int
+        Cents.
+    """
+    return sum(
+        count * day.parts[piece].unit_cost_cents
+        for piece, count in pieces(day, part_id).items()
+        if piece in day.parts
+    )
+
+
+def substitute_cents(day: Day, need: Need, chosen: str) -> int:
+    """Return what a need costs more because of the alternative that serves it.
+
+    Parameters
+    ----------
+    day : Day
+        The day.
+    need : Need
+        The need, with all its quantity.
+    chosen : str
+        One of its alternatives.
+
+    Returns
+    -------
+    int
+        Cents; 0 for an alternative that is cheaper than the wanted part.
+    """
+    more = price_cents(day, chosen) - price_cents(day, need.alternatives[0])
+    return max(0, more) * need.quantity
+
+
+def store_price_cents(day: Day, store: Store, part_id: str) -> int:
+    """Return what is paid for one piece in a store.
+
+    Parameters
+    ----------
+    day : Day
+        The day.
+    store : Store
+        Its shop, or a counter.
+    part_id : str
+        A part, no kit.
+
+    Returns
+    -------
+    int
+        Cents; 0 in the firm's own shop.
+    """
+    if store.id == day.shop.id:
+        return 0
+    return store.prices.get(part_id, price_cents(day, part_id))
+
+
+def surcharge_cents(day: Day, store: Store, part_id: str) -> int:
+    """Return what a piece from a store costs more than the firm's own.
+
+    Parameters
+    ----------
+    day : Day
+        The day.
+    store : Store
+        Its shop, or a counter.
+    part_id : str
+        A part, no kit.
+
+    Returns
+    -------
+    int
+        Cents, never below 0.
+    """
+    return max(0, store_price_cents(day, store, part_id) - price_cents(day, part_id))
+
+
+def parts_cents(issues: Iterable[Issue]) -> dict[str, int]:
+    """Return what each van's parts cost more than the wanted ones would.
+
+    Parameters
+    ----------
+    issues : iterable of Issue
+        What the vans are given.
+
+    Returns
+    -------
+    dict of str to int
+        Van id to cents; vans that are given nothing are not in it.
+    """
+    total: Counter[str] = Counter()
+    for issue in issues:
+        total[issue.van_id] += issue.extra_cents
+    return dict(total)
+
+
+# --- what is there -----------------------------------------------------------
+
+
+def stores(day: Day) -> dict[str, Store]:
+    """Return the shop and the counters.
+
+    Parameters
+    ----------
+    day : Day
+        The day.
+
+    Returns
+    -------
+    dict of str to Store
+        By id, the shop first.
+    """
+    return {store.id: store for store in (day.shop, *day.counters)}
+
+
+def partners(day: Day, van: Van) -> tuple[Van, ...]:
+    """Return the vans that may hand a van parts before leaving.
+
+    Parameters
+    ----------
+    day : Day
+        The day.
+    van : Van
+        One of its vans.
+
+    Returns
+    -------
+    tuple of Van
+        In the order of the day; none unless the day lets vans exchange parts.
+    """
+    yards = meeting_places(day)
+    own = yards.get(van.id)
+    return tuple(
+        other
+        for other in day.vans
+        if own is not None and other.id != van.id and yards.get(other.id) == own
+    )
+
+
+def meeting_places(day: Day) -> dict[str, tuple[float, float]]:
+    """Return where each van can be handed parts before leaving.
+
+    Parameters
+    ----------
+    day : Day
+        The day.
+
+    Returns
+    -------
+    dict of str to (float, float)
+        Van id to the latitude and longitude of its start, degrees; empty unless the
+        day lets vans exchange parts.
+    """
+    return {
+        van.id: (van.start.lat_deg, van.start.lon_deg)
+        for van in day.vans
+        if day.exchange and van.start is not None
+    }
+
+
 class Left(NamedTuple):
     """Pieces nobody has claimed yet.
 
@@ -91,13 +266,16 @@ class Left(NamedTuple):
         Van id to part id to pieces aboard.
     shop : Counter
         Part id to pieces in the shop.
+    counters : dict of str to Counter
+        Counter id to part id to pieces there.
     """
 
     vans: dict[str, Counter[str]]
     shop: Counter[str]
+    counters: dict[str, Counter[str]]
 
     def total(self) -> Counter[str]:
-        """Return the pieces of all vans and the shop together.
+        """Return the pieces of all vans and the shop together, the firm's own.
 
         Returns
         -------
@@ -130,14 +308,25 @@ def leave_over(
         Fresh counters, the caller's to change.
     """
     left = Left(
-        {van.id: Counter(van.stock) for van in day.vans}, Counter(day.shop.stock)
+        {van.id: Counter(van.stock) for van in day.vans},
+        Counter(day.shop.stock),
+        {counter.id: Counter(counter.stock) for counter in day.counters},
     )
     for issue in issues:
         if purpose in (None, issue.purpose):
-            aboard = issue.origin is Origin.ABOARD
-            source = left.vans[issue.van_id] if aboard else left.shop
-            source[issue.part_id] -= issue.quantity
+            _holder(left, issue)[issue.part_id] -= issue.quantity
     return left
+
+
+def _holder(left: Left, issue: Issue) -> Counter[str]:
+    """Return the stock that an issue's pieces are taken from."""
+    if issue.origin is Origin.ABOARD:
+        return left.vans[issue.van_id]
+    if issue.from_van is not None:
+        return left.vans[issue.from_van]
+    if issue.store_id is not None and issue.store_id in left.counters:
+        return left.counters[issue.store_id]
+    return left.shop
 
 
 def reachable(van: Van, left: Left, part_ids: Iterable[str]) -> Counter[str]:
@@ -228,7 +417,8 @@ def choose(
             left[part_id] -= count
             if left[part_id] < 0:
                 return None
-    for group in _tied_together(open_needs, options):
+    asked = {i: {part for choice in options[i] for part in choice} for i in open_needs}
+    for group in tie_together(asked):
         found = _search([options[i] for i in group], left)
         if found is None:
             return None
@@ -239,22 +429,30 @@ def choose(
     )
 
 
-def _tied_together(
-    indices: Sequence[int], options: Sequence[Sequence[Mapping[str, int]]]
-) -> list[list[int]]:
-    """Return the needs in groups that share no part with each other."""
-    groups: list[tuple[set[str], list[int]]] = []
-    for i in indices:
-        parts = {part for choice in options[i] for part in choice}
-        members = [i]
+def tie_together(asked: Mapping[int, AbstractSet[Hashable]]) -> list[list[int]]:
+    """Return who asks in groups that have nothing they ask for in common.
+
+    Parameters
+    ----------
+    asked : mapping of int to set
+        What each of them asks for.
+
+    Returns
+    -------
+    list of list of int
+        The keys of ``asked``, sorted within each group.
+    """
+    groups: list[tuple[set[Hashable], list[int]]] = []
+    for key, things in asked.items():
+        own, members = set(things), [key]
         apart = []
         for group in groups:
-            if group[0] & parts:
-                parts |= group[0]
-                members += group[1]
-            else:
+            if group[0].isdisjoint(own):
                 apart.append(group)
-        groups = [*apart, (parts, members)]
+            else:
+                own |= group[0]
+                members += group[1]
+        groups = [*apart, (own, members)]
     return [sorted(members) for _, members in groups]
 
 
@@ -377,12 +575,47 @@ def demand(day: Day, call: Call, picks: Sequence[str]) -> list[dict[str, int]]:
 # --- issues ------------------------------------------------------------------
 
 
+class Source(NamedTuple):
+    """Where a van gets pieces from.
+
+    Parameters
+    ----------
+    origin : Origin
+        Which way they come aboard.
+    holder : str or None
+        The van that hands them over, or the store where they are fetched.
+    after : int
+        How many calls of the route come before they are at hand.
+    """
+
+    origin: Origin
+    holder: str | None = None
+    after: int = 0
+
+
+Shares = Mapping[str, Sequence[tuple[Source, Counter[str]]]]
+"""Van id to its sources, and what it may take from each: part id to pieces."""
+
+
+def _own_shares(day: Day) -> Shares:
+    """Return what every van can have in the morning without asking another van."""
+    left = leave_over(day)
+    return {
+        van.id: [
+            (Source(Origin.ABOARD), left.vans[van.id]),
+            (Source(Origin.SHOP), left.shop if van.loads_at_shop else Counter()),
+        ]
+        for van in day.vans
+    }
+
+
 def give_out(
     day: Day,
     assignment: Mapping[str, Sequence[str]],
     chosen: Mapping[tuple[str, int], str] | None = None,
+    shares: Shares | None = None,
 ) -> tuple[Issue, ...] | None:
-    """Give every need its alternative, from the van first, then the shop.
+    """Give every need its alternative, from the van's first source that has some left.
 
     Parameters
     ----------
@@ -392,49 +625,74 @@ def give_out(
         Van id to the ids of its calls, in route order.
     chosen : mapping of (str, int) to str, optional
         The alternative of a call's need, where it is not the first one.
+    shares : Shares, optional
+        What each van may take, and from where; used up on the way. Without them what
+        is aboard goes first, then the shop's pieces, to whom comes first.
 
     Returns
     -------
     tuple of Issue or None
-        In the order of the day's vans, then calls, then needs. No allocation with
-        these alternatives takes fewer pieces from the shop. ``None`` when stock
-        does not allow it.
+        In the order of the day's vans, then calls, then needs. Without shares, no
+        allocation with these alternatives takes fewer pieces from the shop. ``None``
+        when the shares do not suffice.
     """
     chosen = chosen or {}
+    shares = _own_shares(day) if shares is None else shares
     calls = {call.id: call for call in day.calls}
-    left = leave_over(day)
     issues: list[Issue] = []
     for van in day.vans:
-        aboard = left.vans[van.id]
-        for call_id in assignment.get(van.id, ()):
+        for position, call_id in enumerate(assignment.get(van.id, ())):
+            there = [(s, pot) for s, pot in shares[van.id] if s.after <= position]
             for index, need in enumerate(calls[call_id].needs):
-                wanted = chosen.get((call_id, index), need.alternatives[0])
-                for part_id, count in pieces(day, wanted, need.quantity).items():
-                    own = min(count, aboard[part_id])
-                    fetched = count - own
-                    if fetched and not (
-                        van.loads_at_shop and left.shop[part_id] >= fetched
-                    ):
-                        return None
-                    aboard[part_id] -= own
-                    left.shop[part_id] -= fetched
-                    issues += [
-                        Issue(
-                            van_id=van.id,
-                            part_id=part_id,
-                            quantity=quantity,
-                            origin=origin,
-                            call_id=call_id,
-                            need=index,
-                            chosen=wanted,
-                        )
-                        for quantity, origin in (
-                            (own, Origin.ABOARD),
-                            (fetched, Origin.SHOP),
-                        )
-                        if quantity
-                    ]
+                pick = chosen.get((call_id, index), need.alternatives[0])
+                taken = _draw(pieces(day, pick, need.quantity), there)
+                if taken is None:
+                    return None
+                extra_cents = substitute_cents(day, need, pick)
+                for part_id, source, quantity in taken:
+                    issue = Issue(
+                        van_id=van.id,
+                        part_id=part_id,
+                        quantity=quantity,
+                        origin=source.origin,
+                        call_id=call_id,
+                        need=index,
+                        chosen=pick,
+                        from_van=source.holder if source.origin is Origin.VAN else None,
+                        store_id=source.holder
+                        if source.origin is Origin.RESTOCK
+                        else None,
+                        extra_cents=extra_cents
+                        + quantity * _source_cents(day, source, part_id),
+                    )
+                    issues.append(issue)
+                    extra_cents = 0  # the substitute's price is on the first one
     return tuple(issues)
+
+
+def _draw(
+    wanted: Mapping[str, int], there: Sequence[tuple[Source, Counter[str]]]
+) -> list[tuple[str, Source, int]] | None:
+    """Take pieces from the first sources that have some; ``None``: too few."""
+    taken = []
+    for part_id, count in wanted.items():
+        short = count
+        for source, pot in there:
+            quantity = min(short, pot[part_id])
+            if quantity > 0:
+                pot[part_id] -= quantity
+                short -= quantity
+                taken.append((part_id, source, quantity))
+        if short:
+            return None
+    return taken
+
+
+def _source_cents(day: Day, source: Source, part_id: str) -> int:
+    """Return what a piece costs more where it comes from."""
+    if source.origin is not Origin.RESTOCK or source.holder is None:
+        return 0
+    return surcharge_cents(day, stores(day)[source.holder], part_id)
 
 
 # --- spares ------------------------------------------------------------------
@@ -651,7 +909,7 @@ def walk_order(bin_name: str) -> tuple[bool, tuple[tuple[bool, int, str], ...]]:
 
 
 def pick_lists(day: Day, plan: Plan) -> tuple[PickList, ...]:
-    """Return what each van takes along.
+    """Return what each van takes along, hands over and fetches.
 
     Parameters
     ----------
@@ -663,40 +921,117 @@ def pick_lists(day: Day, plan: Plan) -> tuple[PickList, ...]:
     Returns
     -------
     tuple of PickList
-        One per route, in the same order; lines by bin (A2 before A10, parts
-        without a bin last), then part id.
+        One per route, in the same order, then one for every van that stays in and
+        hands something over; lines by bin (A2 before A10, parts without a bin last),
+        then part id.
     """
-    wanted = spares_wanted(day, plan.issues)
-    left = leave_over(day, plan.issues)
-    calls = {call.id: call for call in day.calls}
-    lists = []
-    for route in plan.routes:
-        by_part: defaultdict[str, list[Issue]] = defaultdict(list)
+    clerk = _Clerk(day, plan)
+    out = {route.van_id for route in plan.routes}
+    stays = tuple(
+        PickList(van_id=van.id, lines=(), gives=gives)
+        for van in day.vans
+        if van.id not in out and (gives := clerk.list_gifts(van.id))
+    )
+    return tuple(clerk.list_picks(route) for route in plan.routes) + stays
+
+
+class _Clerk:
+    """Writes the pick lists of one plan."""
+
+    def __init__(self, day: Day, plan: Plan) -> None:
+        self.day, self.plan = day, plan
+        self.calls = {call.id: call for call in day.calls}
+        self.wanted = spares_wanted(day, plan.issues)
+        self.left = leave_over(day, plan.issues)
+        self.issues: defaultdict[str, list[Issue]] = defaultdict(list)
+        self.gifts: defaultdict[str, Counter[tuple[str, str]]] = defaultdict(Counter)
         for issue in plan.issues:
-            if issue.van_id == route.van_id:
-                by_part[issue.part_id].append(issue)
+            self.issues[issue.van_id].append(issue)
+            if issue.from_van is not None:
+                given = (issue.van_id, issue.part_id)
+                self.gifts[issue.from_van][given] += issue.quantity
+
+    def list_picks(self, route: Route) -> PickList:
+        """Return what a van that goes out takes along."""
+        issues = self.issues[route.van_id]
+        morning = [i for i in issues if i.origin is not Origin.RESTOCK]
+        noted = {issue.part_id for issue in morning}
+        return PickList(
+            van_id=route.van_id,
+            lines=self._list_lines(route, morning, noted),
+            fetches=tuple(
+                self._list_fetch(route, stop.store_id, noted)
+                for stop in route.stops
+                if stop.kind is StopKind.RESTOCK and stop.store_id is not None
+            ),
+            gives=self.list_gifts(route.van_id),
+            tools=tuple(u for u in self.plan.tools if u.van_id == route.van_id),
+        )
+
+    def list_gifts(self, van_id: str) -> tuple[tuple[str, str, int], ...]:
+        """Return what a van hands over, taker by taker."""
+        order = {van.id: at for at, van in enumerate(self.day.vans)}
+        return tuple(
+            (part_id, taker, count)
+            for (taker, part_id), count in sorted(
+                self.gifts[van_id].items(), key=lambda gift: (order[gift[0][0]], gift)
+            )
+        )
+
+    def _list_fetch(self, route: Route, store_id: str, noted: set[str]) -> Fetch:
+        """Return what to take at one restock stop; later ones do not repeat notes."""
+        here = [i for i in self.issues[route.van_id] if i.store_id == store_id]
+        parts = {issue.part_id for issue in here}
+        lines = self._list_lines(route, here, parts - noted)
+        noted |= parts
+        store = stores(self.day)[store_id]
+        return Fetch(
+            store_id=store_id,
+            lines=lines,
+            cost_cents=sum(
+                issue.quantity * store_price_cents(self.day, store, issue.part_id)
+                for issue in here
+            ),
+        )
+
+    def _list_lines(
+        self, route: Route, issues: Sequence[Issue], noted: set[str]
+    ) -> tuple[PickLine, ...]:
+        """Return a line per part, with a note on spares for the parts to be noted."""
+        by_part: defaultdict[str, list[Issue]] = defaultdict(list)
+        for issue in issues:
+            by_part[issue.part_id].append(issue)
         lines = []
-        for part_id, issues in by_part.items():
-            part = day.parts.get(part_id)
-            users = {issue.call_id for issue in issues}
-            spares = _sum(i for i in issues if i.purpose is Purpose.SPARE)
-            short = wanted.get((route.van_id, part_id), 0) - spares
+        for part_id, some in by_part.items():
+            part = self.day.parts.get(part_id)
+            users = {issue.call_id for issue in some}
+            spares = _sum(i for i in some if i.purpose is Purpose.SPARE)
+            short = self.wanted.get((route.van_id, part_id), 0) - spares
+            in_shop = some[0].store_id in (None, self.day.shop.id)
+            gifts: Counter[str] = Counter()
+            for issue in some:
+                if issue.from_van is not None:
+                    gifts[issue.from_van] += issue.quantity
             lines.append(
                 PickLine(
                     part_id=part_id,
-                    name=part_name(day, part_id),
-                    bin=part.bin if part is not None else "",
-                    load=_sum(i for i in issues if i.origin is Origin.SHOP),
-                    aboard=_sum(i for i in issues if i.origin is Origin.ABOARD),
+                    name=part_name(self.day, part_id),
+                    bin=part.bin if part is not None and in_shop else "",
+                    load=_sum(
+                        i for i in some if i.origin in (Origin.SHOP, Origin.RESTOCK)
+                    ),
+                    aboard=_sum(i for i in some if i.origin is Origin.ABOARD),
                     spares=spares,
                     call_ids=tuple(c for c in route.call_ids if c in users),
-                    instead_of=_stands_in_for(day, calls, issues),
-                    note=_spare_note(part_id, short, spares, left),
+                    instead_of=_stands_in_for(self.day, self.calls, some),
+                    note=_spare_note(part_id, short, spares, self.left)
+                    if part_id in noted
+                    else "",
+                    from_vans=tuple(gifts.items()),
                 )
             )
         lines.sort(key=lambda line: (walk_order(line.bin), line.part_id))
-        lists.append(PickList(van_id=route.van_id, lines=tuple(lines)))
-    return tuple(lists)
+        return tuple(lines)
 
 
 def _sum(issues: Iterable[Issue]) -> int:

@@ -4,17 +4,21 @@ from collections import Counter, defaultdict
 from collections.abc import Mapping, Sequence
 from typing import NamedTuple
 
-from dispatch.reach import able_vans, latest_start_any_s, latest_start_s
+from dispatch.reach import able_vans, can_fetch, latest_start_any_s, latest_start_s
 from dispatch.stock import (
     Left,
     choose,
     leave_over,
+    meeting_places,
     part_ids,
     part_name,
     pieces,
+    price_cents,
     reachable,
     spare_count,
     spares_wanted,
+    store_price_cents,
+    stores,
 )
 from shared.model import Call, Day, Plan, Purchase, Purpose, Shortage, Store
 
@@ -37,7 +41,9 @@ class _Lack(NamedTuple):
     latest_s: int
 
 
-def elsewhere(day: Day, part_id: str) -> tuple[tuple[str, int], ...]:
+def elsewhere(
+    day: Day, part_id: str, left: Left | None = None
+) -> tuple[tuple[str, int], ...]:
     """Return the counters that have a part.
 
     Parameters
@@ -46,6 +52,8 @@ def elsewhere(day: Day, part_id: str) -> tuple[tuple[str, int], ...]:
         The day.
     part_id : str
         The part.
+    left : Left, optional
+        What nobody has claimed yet; without it, all that the counters have.
 
     Returns
     -------
@@ -53,9 +61,14 @@ def elsewhere(day: Day, part_id: str) -> tuple[tuple[str, int], ...]:
         Counter ids and pieces, above 0 only.
     """
     return tuple(
-        (counter.id, counter.stock[part_id])
+        (counter.id, count)
         for counter in day.counters
-        if counter.stock.get(part_id, 0) > 0
+        if (
+            count := (left.counters[counter.id] if left else counter.stock).get(
+                part_id, 0
+            )
+        )
+        > 0
     )
 
 
@@ -94,24 +107,40 @@ def hangs_on_parts(day: Day, left: Left, call: Call) -> bool:
     -------
     bool
         False as well when no van could serve it whatever it carries (skills,
-        equipment, hours): buying parts would not help.
+        equipment, hours): buying parts would not help. What another van can hand
+        over, and what a store has that can be driven by in time, is not lacking.
     """
-    vans = [
-        van
-        for van in able_vans(day, call)
-        if latest_start_s(day, call, van) is not None
-    ]
     asked = part_ids(day, (call,))
-    return bool(vans) and all(
-        choose(day, call.needs, reachable(van, left, asked)) is None for van in vans
-    )
+    yards = meeting_places(day)
+    met: defaultdict[tuple[float, float], Counter[str]] = defaultdict(Counter)
+    for van_id, yard in yards.items():
+        met[yard].update({p: left.vans[van_id][p] for p in asked})
+    able = False
+    for van in able_vans(day, call):
+        latest_s = latest_start_s(day, call, van)
+        if latest_s is None:
+            continue
+        able = True
+        pool = reachable(van, left, asked)
+        if van.id in yards:
+            pool.update(met[yards[van.id]])
+            pool.subtract({p: left.vans[van.id][p] for p in asked})
+        for store in stores(day).values():
+            there = left.counters.get(store.id, left.shop)
+            loaded = store.id == day.shop.id and van.loads_at_shop
+            if not loaded and can_fetch(van, store, latest_s):
+                pool.update({p: there[p] for p in asked})
+        if choose(day, call.needs, pool) is not None:
+            return False
+    return able
 
 
 def shortages(day: Day, plan: Plan) -> tuple[Shortage, ...]:
     """Return the parts of which the firm holds fewer than the day wants.
 
     A part that lies in the wrong van or in a shop no able van loads at is not
-    short: it has to be moved, not bought (see :mod:`dispatch.vancheck`).
+    short: it has to be moved, not bought (see :mod:`dispatch.vancheck`). Neither is
+    one that a van buys at a counter on its way.
 
     Parameters
     ----------
@@ -126,11 +155,12 @@ def shortages(day: Day, plan: Plan) -> tuple[Shortage, ...]:
         Those that keep a call from being served first, then spares; by part id.
     """
     lacks, kept = _lacks(day, plan)
+    left = leave_over(day, plan.issues)
     total = leave_over(day).total()
     wanted: Counter[str] = Counter(kept)
     call_ids: defaultdict[str, dict[str, None]] = defaultdict(dict)
     for issue in plan.issues:
-        if issue.purpose is Purpose.CALL:
+        if issue.purpose is Purpose.CALL and issue.store_id not in left.counters:
             wanted[issue.part_id] += issue.quantity
     for lack in lacks:
         wanted.update(lack.wanted)
@@ -149,7 +179,7 @@ def shortages(day: Day, plan: Plan) -> tuple[Shortage, ...]:
             wanted=wanted[part_id],
             available=total[part_id],
             call_ids=tuple(call_ids[part_id]) if part_id in call_ids else (),
-            elsewhere=elsewhere(day, part_id),
+            elsewhere=elsewhere(day, part_id, left),
             spares=spares_short[part_id],
         )
         for part_id in {*call_ids, *spares_short}
@@ -193,7 +223,7 @@ def purchases(day: Day, plan: Plan, short: Sequence[Shortage]) -> tuple[Purchase
             key = (Purpose.CALL, part_id, offer, _in_time(offer, lack.latest_s))
             bought[key][0].append(count)
             bought[key][1][lack.call.id] = None
-    counters = _counter_stock(day)
+    counters = leave_over(day, plan.issues).counters
     for lack in lacks:
         _claim(counters, lack.buy, lack.offers)
     for shortage in short:
@@ -209,7 +239,7 @@ def purchases(day: Day, plan: Plan, short: Sequence[Shortage]) -> tuple[Purchase
             part_id=part_id,
             name=part_name(day, part_id),
             quantity=sum(counts),
-            cost_cents=sum(counts) * _unit_cost_cents(day, part_id),
+            cost_cents=sum(counts) * _price_cents(day, part_id, offer.where),
             lead_time_s=None
             if offer.hand_s is None
             else offer.hand_s - day.planned_at_s,
@@ -238,7 +268,7 @@ def _lacks(day: Day, plan: Plan) -> tuple[list[_Lack], Counter[str]]:
     """Return the needs to buy for, and the pieces kept for the calls they belong to."""
     left = leave_over(day, plan.issues, Purpose.CALL)
     pool = left.total()
-    counters = _counter_stock(day)
+    counters = left.counters
     calls = {call.id: call for call in day.calls}
     hanging = [
         call
@@ -305,10 +335,6 @@ def _missing(wanted: Mapping[str, int], pool: Mapping[str, int]) -> dict[str, in
     }
 
 
-def _counter_stock(day: Day) -> dict[str, Counter[str]]:
-    return {counter.id: Counter(counter.stock) for counter in day.counters}
-
-
 def _claim(
     counters: Mapping[str, Counter[str]],
     buy: Mapping[str, int],
@@ -323,20 +349,23 @@ def _claim(
 def _offer(
     day: Day, counters: Mapping[str, Counter[str]], part_id: str, count: int
 ) -> _Offer:
-    """Return where pieces are soonest in hand; a counter before an order."""
+    """Return where pieces are soonest in hand; a counter before an order.
+
+    Of counters the cheapest, then the first of the day's.
+    """
     part = day.parts.get(part_id)
     lead_s = part.lead_time_s if part is not None else None
     known = [
-        (hand_s, at, counter.id)
+        (hand_s, False, store_price_cents(day, counter, part_id), at, counter.id)
         for at, counter in enumerate(day.counters)
         if counters[counter.id][part_id] >= count
         and (hand_s := _open_s(day, counter)) is not None
     ]
     if lead_s is not None:
-        known.append((day.planned_at_s + lead_s, len(day.counters), ""))
+        known.append((day.planned_at_s + lead_s, True, 0, 0, ""))
     if not known:
         return _Offer(None, "")
-    hand_s, _, where = min(known)
+    hand_s, *_, where = min(known)
     return _Offer(hand_s, where)
 
 
@@ -358,9 +387,11 @@ def _timeliness(in_time: bool | None) -> int:  # noqa: FBT001 - a value, not a s
     return {True: 0, None: 1, False: 2}[in_time]
 
 
-def _unit_cost_cents(day: Day, part_id: str) -> int:
-    part = day.parts.get(part_id)
-    return part.unit_cost_cents if part is not None else 0
+def _price_cents(day: Day, part_id: str, where: str) -> int:
+    """Return what one costs at a counter, or ordered as usual."""
+    if where:
+        return store_price_cents(day, stores(day)[where], part_id)
+    return price_cents(day, part_id)
 
 
 def _spares_to_buy(day: Day, lack: _Lack) -> dict[str, int]:

@@ -1,17 +1,19 @@
 """Is everything for this day aboard? Van by van, without planning a route.
 
 Calls that only one van can serve are tied to it and claim its pieces first, then
-the shop's; the other calls are looked at one by one against what is left over. No
-hours and no driving are looked at: that is the plan's business.
+the shop's, then what stores on the way have; the other calls are looked at one by one
+against what is left over. No hours and no driving are looked at: that is the plan's
+business.
 """
 
 from collections import Counter, defaultdict
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
+from collections.abc import Set as AbstractSet
 from dataclasses import dataclass, replace
 from enum import StrEnum
 from typing import NamedTuple
 
-from dispatch.reach import able_vans
+from dispatch.reach import able_vans, can_fetch, shared_tools
 from dispatch.stock import (
     Left,
     admit,
@@ -20,13 +22,15 @@ from dispatch.stock import (
     leave_over,
     part_ids,
     part_name,
+    partners,
     pieces,
     reachable,
     spare_count,
+    stores,
     walk_order,
 )
 from dispatch.supply import counter_name, elsewhere
-from shared.model import Call, Day, Shortage, Van
+from shared.model import Call, Day, Shortage, Store, Van
 
 _NAMES = 3  # so many are named in one line
 _ROUNDS = 4  # vans that come short at the shop choose first in the next round
@@ -38,6 +42,7 @@ class Verdict(StrEnum):
     FREE = "free"  # no call is tied to it
     ABOARD = "aboard"  # its calls can be served as it stands
     LOAD = "load"  # they can once it has loaded at the shop
+    FETCH = "fetch"  # they can once it has fetched something on its way
     SWAP = "swap"  # they can once another van has handed something over
     SHORT = "short"  # some cannot, whatever is loaded or swapped
 
@@ -59,6 +64,8 @@ class PartCheck:
     spares, spares_lacking : int
         Spares wanted in case a cut goes wrong, and how many of them neither the
         van has left nor (for a van that loads there) the shop.
+    fetch : tuple of (str, int)
+        Stores on the way, and pieces to fetch there.
     """
 
     part_id: str
@@ -70,6 +77,7 @@ class PartCheck:
     instead_of: tuple[str, ...] = ()
     spares: int = 0
     spares_lacking: int = 0
+    fetch: tuple[tuple[str, int], ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -109,6 +117,8 @@ class MissingGear:
         What is missing.
     carried_by : tuple of (str, tuple of str)
         Each missing piece of equipment, and the vans that carry one.
+    lower : tuple of (str, str)
+        Each missing skill of which the driver has a lower level, and that level.
     """
 
     call_id: str
@@ -116,6 +126,7 @@ class MissingGear:
     skills: tuple[str, ...] = ()
     equipment: tuple[str, ...] = ()
     carried_by: tuple[tuple[str, tuple[str, ...]], ...] = ()
+    lower: tuple[tuple[str, str], ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -138,6 +149,8 @@ class VanReport:
         What they lack as things stand.
     gear : tuple of MissingGear
         Skills and equipment they lack.
+    tools : tuple of str
+        Shared tools to load at the shop for them.
     """
 
     van_id: str
@@ -148,6 +161,7 @@ class VanReport:
     parts: tuple[PartCheck, ...] = ()
     missing: tuple[MissingPart, ...] = ()
     gear: tuple[MissingGear, ...] = ()
+    tools: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -180,18 +194,24 @@ class CallReport:
         Vans that carry all of its parts now.
     after_loading : tuple of str
         Vans that could load the rest at the shop.
+    on_the_way : tuple of str
+        Vans that could fetch the rest on their way.
     lacking : tuple of LackingVan
         Vans that could not, and what they lack.
     gear : tuple of MissingGear
         Where no van can do it: those that come nearest, and what they lack.
+    tools : tuple of str
+        Shared tools it asks for: whoever goes loads them, unless he has his own.
     """
 
     call_id: str
     text: str
     aboard: tuple[str, ...] = ()
     after_loading: tuple[str, ...] = ()
+    on_the_way: tuple[str, ...] = ()
     lacking: tuple[LackingVan, ...] = ()
     gear: tuple[MissingGear, ...] = ()
+    tools: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -210,6 +230,8 @@ class Move:
         The call that can be served then.
     text : str
         The same in one line.
+    planned : bool
+        Whether the plan sees to it by itself: the day lets these two vans exchange.
     """
 
     part_id: str
@@ -219,6 +241,29 @@ class Move:
     to_van: str
     call_id: str
     text: str
+    planned: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ToolCheck:
+    """A shared tool, and who cannot do without it.
+
+    Parameters
+    ----------
+    tool_id : str
+        Which one.
+    quantity : int
+        How many the shop has.
+    van_ids : tuple of str
+        Vans that need it for calls tied to them.
+    enough : bool
+        Whether each of these can have one, if need be one after the other.
+    """
+
+    tool_id: str
+    quantity: int
+    van_ids: tuple[str, ...]
+    enough: bool
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -235,30 +280,45 @@ class VanCheck:
         What to hand over before leaving; carried out all together, each makes its
         call servable and none takes a piece that another call hangs on.
     short : tuple of Shortage
-        Parts of which all vans and the shop together hold too few for all calls.
+        Parts of which all vans, the shop and the counters on the way together hold
+        too few for all calls.
+    tools : tuple of ToolCheck
+        The tools that the vans share.
     """
 
     vans: tuple[VanReport, ...]
     calls: tuple[CallReport, ...]
     moves: tuple[Move, ...]
     short: tuple[Shortage, ...]
+    tools: tuple[ToolCheck, ...] = ()
 
     @property
     def ready(self) -> bool:
-        """Whether every call has a van with all it needs, loading included.
+        """Whether every call has a van with all it needs.
 
         Returns
         -------
         bool
-            False also where a part is short.
+            What is loaded, fetched on the way or handed over as the plan will have it
+            counts as there. False also where a part or a shared tool is short.
         """
+        by_hand = {move.call_id for move in self.moves if not move.planned}
+        helped = {move.call_id for move in self.moves} - by_hand
         return (
             all(
-                van.verdict in (Verdict.FREE, Verdict.ABOARD, Verdict.LOAD)
+                van.verdict is not Verdict.SHORT
+                and all(lack.call_id in helped for lack in van.missing)
                 for van in self.vans
             )
-            and all(call.aboard or call.after_loading for call in self.calls)
+            and all(
+                call.aboard
+                or call.after_loading
+                or call.on_the_way
+                or call.call_id in helped
+                for call in self.calls
+            )
             and not self.short
+            and all(tool.enough for tool in self.tools)
         )
 
 
@@ -288,14 +348,16 @@ def van_check(day: Day) -> VanCheck:
     moves, after = _propose(day, ties, now)
     holders = _hold(now.left)
     calls = tuple(_call_report(day, call, ties, now, holders) for call in ties.free)
+    tools = _check_tools(day, ties)
     vans = (_van_report(day, van, ties, (now, after), holders) for van in day.vans)
     return VanCheck(
         vans=tuple(
-            _add_text(day, report, calls, moves, (now, after)) for report in vans
+            _add_text(day, report, calls, moves, tools, (now, after)) for report in vans
         ),
         calls=tuple(_add_call_text(day, report, moves) for report in calls),
         moves=moves,
         short=_short(day),
+        tools=tools,
     )
 
 
@@ -317,6 +379,7 @@ class _Settled(NamedTuple):
     picks: dict[str, tuple[str, ...]]  # call id to alternatives; served calls only
     taken: dict[str, Counter[str]]  # van id to pieces used from aboard
     loaded: dict[str, Counter[str]]  # van id to pieces to load
+    fetched: dict[str, Counter[tuple[str, str]]]  # van id to store and part to pieces
     left: Left
 
 
@@ -362,6 +425,7 @@ def _claim(day: Day, ties: _Ties, vans: Sequence[Van]) -> _Settled:
         {},
         {van.id: Counter() for van in vans},
         {van.id: Counter() for van in vans},
+        {van.id: Counter() for van in vans},
         leave_over(day),
     )
     for van in vans:
@@ -373,10 +437,13 @@ def _claim(day: Day, ties: _Ties, vans: Sequence[Van]) -> _Settled:
         if len(chosen) < len(able):
             pool = reachable(van, settled.left, part_ids(day, able))
             chosen = admit(day, able, pool)
+        if len(chosen) < len(able):
+            pool = _within_reach(day, van, settled.left, part_ids(day, able))
+            chosen = admit(day, able, pool)
         _take(day, van, [c for c in able if c.id in chosen], chosen, settled)
         # A call that lacks gear gets what the others leave over.
         rest = [call for call in calls if call not in able]
-        pool = reachable(van, settled.left, part_ids(day, rest))
+        pool = _within_reach(day, van, settled.left, part_ids(day, rest))
         chosen = admit(day, rest, pool)
         _take(day, van, [c for c in rest if c.id in chosen], chosen, settled)
     return settled
@@ -389,23 +456,104 @@ def _take(
     chosen: dict[str, tuple[str, ...]],
     settled: _Settled,
 ) -> None:
-    """Book the chosen pieces, from the van first, then from the shop."""
-    aboard = settled.left.vans[van.id]
+    """Book the chosen pieces: the van's first, then the shop's, then on the way."""
+    left = settled.left
+    pots = [(left.vans[van.id], settled.taken[van.id])]
+    if van.loads_at_shop:
+        pots.append((left.shop, settled.loaded[van.id]))
+    fetched = settled.fetched[van.id]
     for call in calls:
         settled.picks[call.id] = chosen[call.id]
         for used in demand(day, call, chosen[call.id]):
             for part_id, count in used.items():
-                own = min(count, aboard[part_id])
-                aboard[part_id] -= own
-                settled.left.shop[part_id] -= count - own
-                settled.taken[van.id][part_id] += own
-                settled.loaded[van.id][part_id] += count - own
+                short = count
+                for pot, booked in pots:
+                    some = min(short, max(0, pot[part_id]))
+                    pot[part_id] -= some
+                    booked[part_id] += some
+                    short -= some
+                for store in _on_the_way(day, van) if short else ():
+                    shelf = left.counters.get(store.id, left.shop)
+                    some = min(short, max(0, shelf[part_id]))
+                    shelf[part_id] -= some
+                    fetched[store.id, part_id] += some
+                    short -= some
+
+
+def _on_the_way(day: Day, van: Van) -> list[Store]:
+    """Return the stores a van can stop at and that it does not load from anyhow."""
+    back_s = van.shift.end_s + van.overtime_limit_s
+    return [
+        store
+        for store in stores(day).values()
+        if can_fetch(van, store, back_s)
+        and not (van.loads_at_shop and store.id == day.shop.id)
+    ]
+
+
+def _within_reach(
+    day: Day, van: Van, left: Left, asked: Collection[str]
+) -> Counter[str]:
+    """Return what a van could have: aboard, loaded, and fetched on the way."""
+    pool = reachable(van, left, asked)
+    for store in _on_the_way(day, van):
+        shelf = left.counters.get(store.id, left.shop)
+        pool.update({part_id: shelf[part_id] for part_id in asked})
+    return pool
+
+
+def _check_tools(day: Day, ties: _Ties) -> tuple[ToolCheck, ...]:
+    """Return the shared tools, and the vans that cannot do without them."""
+    passed_on = day.shop.restock_s is not None
+    checks = []
+    for tool in day.tools:
+        van_ids = tuple(
+            van.id
+            for van in day.vans
+            if tool.id in shared_tools(day, van)
+            and any(tool.id in call.equipment for call in ties.calls[van.id])
+        )
+        checks.append(
+            ToolCheck(
+                tool_id=tool.id,
+                quantity=tool.quantity,
+                van_ids=van_ids,
+                enough=len(van_ids) <= tool.quantity or (tool.handover and passed_on),
+            )
+        )
+    return tuple(checks)
+
+
+def _level(skill: str) -> tuple[str, int]:
+    """Return a skill and its level; the bare word is level 1."""
+    word, _, level = skill.rpartition(" ")
+    return (word, int(level)) if word and level.isdigit() else (skill, 1)
+
+
+def _lacking_skills(
+    call: Call, van: Van
+) -> tuple[tuple[str, ...], tuple[tuple[str, str], ...]]:
+    """Return the skills a driver lacks, each at the level asked, and what he has."""
+    asked: dict[str, tuple[int, str]] = {}
+    for skill in call.skills - van.skills:
+        word, level = _level(skill)
+        asked[word] = max(asked.get(word, (0, "")), (level, skill))
+    had: dict[str, tuple[int, str]] = {}
+    for skill in van.skills:
+        word, level = _level(skill)
+        had[word] = max(had.get(word, (0, "")), (level, skill))
+    skills = sorted(asked.items(), key=lambda item: item[1][1])
+    return (
+        tuple(skill for _, (_, skill) in skills),
+        tuple((skill, had[word][1]) for word, (_, skill) in skills if word in had),
+    )
 
 
 def _gear(day: Day, call: Call, van: Van) -> MissingGear | None:
     """Return the skills and equipment a van lacks for a call, ``None``: none."""
-    skills = tuple(sorted(call.skills - van.skills))
-    equipment = tuple(sorted(call.equipment - van.equipment))
+    skills, lower = _lacking_skills(call, van)
+    there = van.equipment | shared_tools(day, van)
+    equipment = tuple(sorted(call.equipment - there))
     if not skills and not equipment:
         return None
     return MissingGear(
@@ -417,6 +565,7 @@ def _gear(day: Day, call: Call, van: Van) -> MissingGear | None:
             (item, tuple(other.id for other in day.vans if item in other.equipment))
             for item in equipment
         ),
+        lower=lower,
     )
 
 
@@ -438,7 +587,7 @@ def _missing(
     holders: Mapping[str, Sequence[tuple[str, int]]],
 ) -> tuple[MissingPart, ...]:
     """Return what a call lacks on a van, for the alternatives that lack least."""
-    pool = reachable(van, left, part_ids(day, (call,)))
+    pool = _within_reach(day, van, left, part_ids(day, (call,)))
     short: Counter[str] = Counter()
     for need in call.needs:
         choices = [pieces(day, a, need.quantity) for a in need.alternatives]
@@ -511,10 +660,8 @@ def _takers(day: Day, call: Call, ties: _Ties, settled: _Settled) -> bool:
     """Return whether some van has, or could load, all of a call's parts."""
     if call.id in ties.van:
         return call.id in settled.picks
-    asked = part_ids(day, (call,))
     return any(
-        choose(day, call.needs, reachable(van, settled.left, asked)) is not None
-        for van in ties.able[call.id]
+        _serves_on_the_way(day, call, van, settled.left) for van in ties.able[call.id]
     )
 
 
@@ -544,6 +691,7 @@ def _differ(before: Left, after: Left) -> set[str]:
     """Return the parts of which anybody has more or fewer left than before."""
     pairs = [(before.shop, after.shop)]
     pairs += [(stock, after.vans[van_id]) for van_id, stock in before.vans.items()]
+    pairs += [(stock, after.counters[at]) for at, stock in before.counters.items()]
     return {
         part_id
         for old, new in pairs
@@ -556,7 +704,8 @@ def _differ(before: Left, after: Left) -> set[str]:
 def _moves_for(day: Day, call: Call, taker: Van, settled: _Settled) -> tuple[Move, ...]:
     """Return moves that would give a van all of a call's parts, or none at all."""
     asked = part_ids(day, (call,))
-    pool = reachable(taker, settled.left, asked)
+    pool = _within_reach(day, taker, settled.left, asked)
+    mates = {van.id for van in partners(day, taker)}
     givers = {
         van.id: Counter(
             {part_id: _can_give(van, part_id, settled) for part_id in asked}
@@ -568,7 +717,7 @@ def _moves_for(day: Day, call: Call, taker: Van, settled: _Settled) -> tuple[Mov
     for need in call.needs:
         for alternative in need.alternatives:
             wanted = pieces(day, alternative, need.quantity)
-            gifts = _collect(wanted, pool, givers)
+            gifts = _collect(wanted, pool, givers, mates)
             if gifts is not None:
                 break
         else:
@@ -588,6 +737,7 @@ def _moves_for(day: Day, call: Call, taker: Van, settled: _Settled) -> tuple[Mov
             call_id=call.id,
             text=f"Move {count} of {part_name(day, part_id)} from van {giver} "
             f"to van {taker.id} before leaving, for call {call.id}.",
+            planned=giver in mates,
         )
         for (giver, part_id), count in given.items()
     )
@@ -602,13 +752,21 @@ def _can_give(van: Van, part_id: str, settled: _Settled) -> int:
 
 
 def _collect(
-    wanted: dict[str, int], pool: Counter[str], givers: dict[str, Counter[str]]
+    wanted: dict[str, int],
+    pool: Counter[str],
+    givers: dict[str, Counter[str]],
+    mates: AbstractSet[str],
 ) -> Counter[tuple[str, str]] | None:
-    """Return who gives what for one alternative; who has most over gives first."""
+    """Return who gives what for one alternative: mates first, then who has most over.
+
+    Mates are vans with which the plan itself may exchange.
+    """
     gifts: Counter[tuple[str, str]] = Counter()
     for part_id, count in wanted.items():
         short = count - max(0, pool[part_id])
-        for giver in sorted(givers, key=lambda g: -givers[g][part_id]):
+        for giver in sorted(
+            givers, key=lambda g: (g not in mates, -givers[g][part_id])
+        ):
             if short <= 0:
                 break
             gift = min(short, givers[giver][part_id])
@@ -651,6 +809,8 @@ def _van_report(
         for lack in _missing(day, call, van, now.left, holders)
     )
     gear = tuple(g for call in calls if (g := _gear(day, call, van)) is not None)
+    asked = {item for call in calls for item in call.equipment}
+    tools = tuple(sorted(asked & shared_tools(day, van)))
     verdict = Verdict.ABOARD
     if not calls:
         verdict = Verdict.FREE
@@ -658,7 +818,9 @@ def _van_report(
         verdict = Verdict.SHORT
     elif missing:
         verdict = Verdict.SWAP
-    elif any(now.loaded[van.id].values()):
+    elif any(now.fetched[van.id].values()):
+        verdict = Verdict.FETCH
+    elif tools or any(now.loaded[van.id].values()):
         verdict = Verdict.LOAD
     return VanReport(
         van_id=van.id,
@@ -669,6 +831,7 @@ def _van_report(
         parts=_part_checks(day, van, calls, now),
         missing=missing,
         gear=gear,
+        tools=tools,
     )
 
 
@@ -694,7 +857,13 @@ def _part_checks(
         part = day.parts.get(part_id)
         aboard, load = now.taken[van.id][part_id], now.loaded[van.id][part_id]
         rate = part.spoil_rate if part is not None else 0.0
-        spares = spare_count(aboard + load, rate, day.service_level)
+        fetch = tuple(
+            (store_id, count)
+            for (store_id, fetched), count in now.fetched[van.id].items()
+            if fetched == part_id and count
+        )
+        total = aboard + load + sum(count for _, count in fetch)
+        spares = spare_count(total, rate, day.service_level)
         left = reachable(van, now.left, (part_id,))[part_id]
         checks.append(
             PartCheck(
@@ -707,6 +876,7 @@ def _part_checks(
                 instead_of=tuple(stands_in[part_id]),
                 spares=spares,
                 spares_lacking=max(0, spares - max(0, left)),
+                fetch=fetch,
             )
         )
     return tuple(sorted(checks, key=lambda c: (walk_order(c.bin), c.part_id)))
@@ -717,6 +887,7 @@ def _add_text(
     report: VanReport,
     calls: Sequence[CallReport],
     moves: Sequence[Move],
+    tools: Sequence[ToolCheck],
     states: tuple[_Settled, _Settled],
 ) -> VanReport:
     """Return the report with its verdict in one line: how it stands, what to do."""
@@ -738,6 +909,8 @@ def _add_text(
             for lack in report.missing
             if lack.call_id not in helped
         ]
+    shared = {tool.tool_id: tool for tool in tools}
+    said += [_tool_words(shared[tool_id]) for tool_id in report.tools]
     for move in moves:
         if move.to_van == report.van_id:
             said.append(f"take {move.quantity} {move.name} from van {move.from_van}")
@@ -745,7 +918,14 @@ def _add_text(
             said.append(f"hand {move.quantity} {move.name} to van {move.to_van}")
     if load + more > 0:
         said.append(f"load {_pieces_words(load + more)} at the shop")
-    if report.verdict in (Verdict.LOAD, Verdict.SWAP):
+    fetched: Counter[str] = Counter()
+    for (store_id, _), number in after.fetched[report.van_id].items():
+        fetched[store_id] += number
+    said += [
+        f"fetch {_pieces_words(number)} at {_store_name(day, store_id)} on the way"
+        for store_id, number in (+fetched).items()
+    ]
+    if report.verdict in (Verdict.LOAD, Verdict.FETCH, Verdict.SWAP):
         said[-1] += f", then {own} can be served"
     return replace(report, text="; ".join(said))
 
@@ -753,12 +933,28 @@ def _add_text(
 def _free_words(van_id: str, calls: Sequence[CallReport]) -> str:
     here = sum(van_id in call.aboard for call in calls)
     load = sum(van_id in call.after_loading for call in calls)
+    fetch = sum(van_id in call.on_the_way for call in calls)
     lacking = sum(van_id == van.van_id for call in calls for van in call.lacking)
-    if not here + load + lacking:
+    could = here + load + fetch + lacking
+    if not could:
         return "no call of the day is for this van"
-    words = f"no call needs just this van; of the {here + load + lacking} it could "
+    words = f"no call needs just this van; of the {could} it could "
     words += f"serve, it has the parts aboard for {here}"
-    return words + (f", for {load} more after loading" if load else "")
+    words += f", for {load} more after loading" if load else ""
+    return words + (f", for {fetch} more if it fetches some" if fetch else "")
+
+
+def _store_name(day: Day, store_id: str) -> str:
+    return "the shop" if store_id == day.shop.id else counter_name(day, store_id)
+
+
+def _tool_words(tool: ToolCheck) -> str:
+    words = f"load {_spoken([tool.tool_id])} at the shop, it is shared"
+    if len(tool.van_ids) <= tool.quantity:
+        return words
+    there = "there is one" if tool.quantity == 1 else f"there are {tool.quantity}"
+    how = ", to be passed on during the day" if tool.enough else ""
+    return f"{words} ({len(tool.van_ids)} vans need it and {there}{how})"
 
 
 def _list(names: Sequence[str]) -> str:
@@ -787,7 +983,13 @@ def _pieces_words(count: int) -> str:
 def _gear_words(gear: MissingGear) -> str:
     what = []
     if gear.skills:
-        what.append(f"the driver does not do {_spoken(gear.skills)}")
+        lower = dict(gear.lower)
+        skills = [
+            _spoken([skill])
+            + (f" (only {_spoken([lower[skill]])})" if skill in lower else "")
+            for skill in gear.skills
+        ]
+        what.append(f"the driver does not do {', '.join(skills)}")
     for item, vans in gear.carried_by:
         where = f"van {_either(vans)} carries one" if vans else "no van carries one"
         what.append(f"{_spoken([item])} is not aboard ({where})")
@@ -820,12 +1022,14 @@ def _call_report(
         near = tuple(g for g in lacks if len(g.skills) + len(g.equipment) == least)
         return CallReport(call_id=call.id, text="", gear=near)
     asked = part_ids(day, (call,))
-    aboard, after_loading, lacking = [], [], []
+    aboard, after_loading, on_the_way, lacking = [], [], [], []
     for van in able:
         if choose(day, call.needs, now.left.vans[van.id]) is not None:
             aboard.append(van.id)
         elif choose(day, call.needs, reachable(van, now.left, asked)) is not None:
             after_loading.append(van.id)
+        elif _serves_on_the_way(day, call, van, now.left):
+            on_the_way.append(van.id)
         else:
             missing = _missing(day, call, van, now.left, holders)
             lacking.append(LackingVan(van_id=van.id, missing=missing))
@@ -834,8 +1038,15 @@ def _call_report(
         text="",
         aboard=tuple(aboard),
         after_loading=tuple(after_loading),
+        on_the_way=tuple(on_the_way),
         lacking=tuple(lacking),
+        tools=tuple(sorted(call.equipment & {tool.id for tool in day.tools})),
     )
+
+
+def _serves_on_the_way(day: Day, call: Call, van: Van, left: Left) -> bool:
+    pool = _within_reach(day, van, left, part_ids(day, (call,)))
+    return choose(day, call.needs, pool) is not None
 
 
 def _add_call_text(day: Day, report: CallReport, moves: Sequence[Move]) -> CallReport:
@@ -847,6 +1058,8 @@ def _add_call_text(day: Day, report: CallReport, moves: Sequence[Move]) -> CallR
         text = f"all aboard van {_either(report.aboard)}"
     elif report.after_loading:
         text = f"van {_either(report.after_loading)} can load the rest at the shop"
+    elif report.on_the_way:
+        text = f"van {_either(report.on_the_way)} can fetch the rest on the way"
     elif own:
         text = "no van has it all; " + "; ".join(
             f"move {m.quantity} {m.name} from van {m.from_van} to van {m.to_van}"
@@ -858,6 +1071,8 @@ def _add_call_text(day: Day, report: CallReport, moves: Sequence[Move]) -> CallR
             _missing_words(day, m).removeprefix(f"{report.call_id}: ")
             for m in near.missing
         )
+    if report.tools and not report.gear:
+        text += f"; {_spoken(report.tools)} is shared: whoever goes loads it"
     return replace(report, text=text)
 
 
@@ -867,10 +1082,20 @@ def _nearest_words(near: Sequence[MissingGear]) -> str:
     return f"nearest is van {first.van_id}, it lacks {missing}"
 
 
+def _hold_together(day: Day, passed: AbstractSet[str]) -> Counter[str]:
+    """Return the pieces of all vans, the shop and the counters that are passed."""
+    left = leave_over(day)
+    total = left.total()
+    for counter_id in passed & left.counters.keys():
+        total.update(left.counters[counter_id])
+    return total
+
+
 def _short(day: Day) -> tuple[Shortage, ...]:
-    """Return the parts all vans and the shop together hold too few of."""
+    """Return the parts all vans, the shop and counters on the way hold too few of."""
     calls = [call for call in day.calls if able_vans(day, call)]
-    total = leave_over(day).total()
+    passed = {store.id for van in day.vans for store in _on_the_way(day, van)}
+    total = _hold_together(day, passed)
     chosen = admit(day, calls, total)
     pool = Counter(total)
     for call in calls:
@@ -902,7 +1127,9 @@ def _short(day: Day) -> tuple[Shortage, ...]:
             wanted=wanted[part_id],
             available=total[part_id],
             call_ids=tuple(hanging[part_id]),
-            elsewhere=elsewhere(day, part_id),
+            elsewhere=tuple(
+                held for held in elsewhere(day, part_id) if held[0] not in passed
+            ),
         )
         for part_id in sorted(hanging)
     )

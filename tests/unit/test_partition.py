@@ -19,10 +19,10 @@ from dispatch.partition import (
     shop_decides,
 )
 from dispatch.problem import TWIN, WEIGHT, Problem, build_problem
-from dispatch.stock import pieces
+from dispatch.stock import leave_over, pieces, spare_issues
 from dispatch.travel import travel_table
-from shared.model import Day, Issue, Origin
-from tests.builders import a_call, a_day, a_part, a_van, need
+from shared.model import Day, Issue, Need, Origin, Store
+from tests.builders import SHOP, a_call, a_day, a_part, a_plan, a_van, at, need
 from tests.oracle.brute_force import Stock, tours_of
 
 PARTS = ("P", "Q", "R")
@@ -240,23 +240,60 @@ def test_without_effort_what_is_known_is_kept_and_nothing_is_claimed_proved() ->
 # --- sharing the parts out ---------------------------------------------------
 
 
-def rank_and_shop(
-    day: Day, assignment: Mapping[str, Sequence[str]], issues: Sequence[Issue]
-) -> tuple[int, int]:
-    """Return total rank and pieces from the shop, checking that no piece is missed."""
+Stops = Mapping[str, Sequence[tuple[str, int]]]
+Worth = tuple[int, int, int, int]  # extra cents, rank, handed over, from stores
+Pot = tuple[str, str, str]  # origin, holder, part
+
+
+def price(day: Day, part: str) -> int:
+    """Return what one costs: a kit as much as what is in it."""
+    return sum(
+        count * day.parts[piece].unit_cost_cents
+        for piece, count in pieces(day, part).items()
+    )
+
+
+def surcharge(day: Day, store_id: str, part: str) -> int:
+    """Return what a piece costs more at a counter than the firm pays usually."""
+    for counter in day.counters:
+        if counter.id == store_id:
+            own = day.parts[part].unit_cost_cents
+            return max(0, counter.prices.get(part, own) - own)
+    return 0
+
+
+def worth_of(
+    day: Day, assignment: Mapping[str, Sequence[str]], stops: Stops, issues: Any
+) -> Worth:
+    """Return what an allocation is worth, checking that it is allowed and priced."""
     calls = {call.id: call for call in day.calls}
-    given: dict[tuple[str, int, str], Counter[str]] = {}
+    vans = {van.id: van for van in day.vans}
+    given: dict[tuple[str, int], list[Issue]] = {}
     taken: Counter[tuple[str, str]] = Counter()
     for issue in issues:
         assert issue.call_id in assignment[issue.van_id]
-        assert issue.call_id is not None
-        assert issue.need is not None
-        assert issue.chosen is not None
-        key = (issue.call_id, issue.need, issue.chosen)
-        given.setdefault(key, Counter())[issue.part_id] += issue.quantity
-        holder = issue.van_id if issue.origin is Origin.ABOARD else "shop"
+        assert issue.quantity > 0
+        given.setdefault((issue.call_id, issue.need), []).append(issue)
+        holder = "shop"
+        assert (issue.from_van is None) == (issue.origin is not Origin.VAN)
+        assert (issue.store_id is None) == (issue.origin is not Origin.RESTOCK)
+        if issue.origin is Origin.ABOARD:
+            holder = issue.van_id
+        elif issue.origin is Origin.VAN:
+            holder = issue.from_van
+            assert day.exchange
+            assert holder != issue.van_id
+            assert vans[holder].start == vans[issue.van_id].start is not None
+        elif issue.origin is Origin.RESTOCK:
+            holder = issue.store_id
+            position = assignment[issue.van_id].index(issue.call_id)
+            before = dict(stops[issue.van_id])[holder]
+            assert before <= position  # fetched before it is used
+        else:
+            assert vans[issue.van_id].loads_at_shop
         taken[holder, issue.part_id] += issue.quantity
     stocks = {van.id: van.stock for van in day.vans} | {"shop": day.shop.stock}
+    stocks |= {counter.id: counter.stock for counter in day.counters}
     assert all(n <= stocks[holder].get(part, 0) for (holder, part), n in taken.items())
     rank = 0
     wanted = {
@@ -265,68 +302,190 @@ def rank_and_shop(
         for call_id in ids
         for index, each in enumerate(calls[call_id].needs)
     }
-    assert {key[:2] for key in given} == wanted.keys()
-    assert len(given) == len(wanted)  # one alternative for each need
-    for (call_id, index, part), got in given.items():
-        each = wanted[call_id, index]
+    assert given.keys() == wanted.keys()
+    for key, some in given.items():
+        each = wanted[key]
+        (part,) = {issue.chosen for issue in some}  # one alternative for each need
+        got: Counter[str] = Counter()
+        for issue in some:
+            got[issue.part_id] += issue.quantity
         assert got == pieces(day, part, each.quantity)
         rank += each.alternatives.index(part)
-    return rank, sum(n for (holder, _), n in taken.items() if holder == "shop")
+        dearer = max(0, price(day, part) - price(day, each.alternatives[0]))
+        for number, issue in enumerate(some):
+            extra = issue.quantity * surcharge(day, issue.store_id or "", issue.part_id)
+            extra += dearer * each.quantity if number == 0 else 0
+            assert issue.extra_cents == extra
+    return (
+        sum(issue.extra_cents for issue in issues),
+        rank,
+        sum(i.quantity for i in issues if i.origin is Origin.VAN),
+        sum(i.quantity for i in issues if i.origin in (Origin.SHOP, Origin.RESTOCK)),
+    )
 
 
-def best_rank_and_shop(
-    day: Day, assignment: Mapping[str, Sequence[str]]
-) -> tuple[int, int] | None:
-    """Try every alternative of every need."""
+def spread(count: int, over: Sequence[Pot]) -> Iterator[Counter[Pot]]:
+    """Yield every way to take so many pieces from pots."""
+    if not over:
+        if count == 0:
+            yield Counter()
+        return
+    for first in range(count + 1):
+        for rest in spread(count - first, over[1:]):
+            yield rest + Counter({over[0]: first})
+
+
+def best_worth(
+    day: Day, assignment: Mapping[str, Sequence[str]], stops: Stops
+) -> Worth | None:
+    """Try everything: need by need each alternative, each piece from each pot.
+
+    Of ways that leave the same pieces behind only the best is kept.
+    """
     calls = {call.id: call for call in day.calls}
     vans = {van.id: van for van in day.vans}
-    lines = [
-        (van_id, each)
-        for van_id, ids in assignment.items()
-        for call_id in ids
-        for each in calls[call_id].needs
+    stock: Counter[Pot] = Counter()
+    for van in day.vans:
+        stock.update({("van", van.id, part): n for part, n in van.stock.items()})
+    for store in (day.shop, *day.counters):
+        stock.update({("store", store.id, part): n for part, n in store.stock.items()})
+    states: dict[frozenset[tuple[Pot, int]], Worth] = {
+        frozenset(stock.items()): (0, 0, 0, 0)
+    }
+    for van_id, ids in assignment.items():
+        van = vans[van_id]
+        mates = [
+            other.id
+            for other in day.vans
+            if day.exchange and other is not van and other.start == van.start == SHOP
+        ]
+        for position, call_id in enumerate(ids):
+            shops = {"shop"} if van.loads_at_shop else set()
+            shops |= {store for store, n in stops.get(van_id, ()) if n <= position}
+            for each in calls[call_id].needs:
+                found: dict[frozenset[tuple[Pot, int]], Worth] = {}
+                for state, worth in states.items():
+                    for way, cost in ways_to_serve(
+                        day, each, van_id, mates, sorted(shops)
+                    ):
+                        left = Counter(dict(state))
+                        if any(n > left[pot] for pot, n in way.items()):
+                            continue
+                        left.subtract(way)
+                        key = frozenset((+left).items())
+                        total = tuple(map(sum, zip(worth, cost, strict=True)))
+                        found[key] = min(found.get(key, total), total)
+                states = found
+    return min(states.values(), default=None)
+
+
+def ways_to_serve(
+    day: Day, each: Need, van_id: str, mates: Sequence[str], shops: Sequence[str]
+) -> list[tuple[Counter[Pot], Worth]]:
+    """Return every way to serve one need, and what it is worth."""
+    first = price(day, each.alternatives[0])
+    ways = []
+    for rank, part in enumerate(each.alternatives):
+        dearer = max(0, price(day, part) - first) * each.quantity
+        by_piece = []
+        for piece, count in pieces(day, part, each.quantity).items():
+            pots = [("van", holder, piece) for holder in (van_id, *mates)]
+            pots += [("store", store, piece) for store in shops]
+            by_piece.append(list(spread(count, pots)))
+        for picked in product(*by_piece):
+            way: Counter[Pot] = sum(picked, start=Counter())
+            extra = sum(n * surcharge(day, pot[1], pot[2]) for pot, n in way.items())
+            handed = sum(n for pot, n in way.items() if pot[1] in mates)
+            stores = sum(n for pot, n in way.items() if pot[0] == "store")
+            ways.append((way, (dearer + extra, rank, handed, stores)))
+    return ways
+
+
+def a_trading_day(chance: np.random.Generator) -> Day:
+    """Invent a few calls, vans that may share a yard, and stores on the way."""
+
+    def stock(most: int) -> dict[str, int]:
+        counts = chance.integers(0, most + 1, len(PARTS))
+        return {part: int(n) for part, n in zip(PARTS, counts, strict=True) if n}
+
+    names = (*PARTS, "KIT")
+    calls = [
+        a_call(
+            f"C{row}",
+            needs=tuple(
+                need(
+                    *chance.permutation(names)[: chance.integers(1, 4)].tolist(),
+                    quantity=int(chance.choice([1, 1, 2])),
+                )
+                for _ in range(chance.choice([1, 1, 2]))
+            ),
+        )
+        for row in range(3)
     ]
-    found = []
-    for ranks in product(*(range(len(each.alternatives)) for _, each in lines)):
-        used: dict[str, Counter[str]] = {van_id: Counter() for van_id in assignment}
-        for (van_id, each), rank in zip(lines, ranks, strict=True):
-            used[van_id].update(pieces(day, each.alternatives[rank], each.quantity))
-        over: Counter[str] = Counter()
-        for van_id, counts in used.items():
-            extra = counts - Counter(vans[van_id].stock)
-            if extra and not vans[van_id].loads_at_shop:
-                break
-            over += extra
-        else:
-            if over <= Counter(day.shop.stock):
-                found.append((sum(ranks), over.total()))
-    return min(found, default=None)
+    vans = tuple(
+        a_van(
+            f"V{row}",
+            stock=stock(2),
+            loads_at_shop=bool(chance.random() < 0.5),
+            start=SHOP if chance.random() < 0.8 else None,
+        )
+        for row in range(int(chance.integers(2, 4)))
+    )
+    counters = tuple(
+        Store(
+            id=name,
+            place=SHOP,
+            stock=stock(2),
+            restock_s=600,
+            prices={"P": int(chance.choice([50, 150])), "Q": 200},
+        )
+        for name in ("EAST", "WEST")
+    )
+    day = a_day(
+        *calls,
+        vans=vans,
+        parts=(
+            a_part("KIT", components=(("P", 1), ("Q", 1))),
+            a_part("P", unit_cost_cents=100),
+            a_part("Q", unit_cost_cents=200),
+            a_part("R", unit_cost_cents=int(chance.choice([50, 250]))),
+        ),
+        counters=counters,
+        exchange=bool(chance.random() < 0.6),
+    )
+    return replace(day, shop=replace(day.shop, stock=stock(1), restock_s=600))
 
 
-def test_parts_are_shared_with_least_rank_and_then_fewest_pieces_from_the_shop() -> (
-    None
-):
+def test_parts_are_shared_as_well_as_by_trying_every_piece_for_every_need() -> None:
     chance = np.random.default_rng(11)
     seen: Counter[str] = Counter()
-    for _ in range(250):
-        day = a_stocked_day(chance)
+    for _ in range(80):
+        day = a_trading_day(chance)
         assignment: dict[str, list[str]] = {van.id: [] for van in day.vans}
         for call in day.calls:
             assignment[f"V{chance.integers(len(day.vans))}"].append(call.id)
-        best = best_rank_and_shop(day, assignment)
-        issues = share_parts(day, assignment)
+        stops = {
+            van_id: [
+                (store, int(chance.integers(0, len(ids) + 1)))
+                for store in ("shop", "EAST", "WEST")
+                if chance.random() < 0.4
+            ]
+            for van_id, ids in assignment.items()
+        }
+        best = best_worth(day, assignment, stops)
+        issues = share_parts(day, assignment, stops)
         if best is None:
             assert issues is None
             seen["impossible"] += 1
             continue
         assert issues is not None
-        assert rank_and_shop(day, assignment, issues) == best
-        seen["substitutes" if best[0] else "first choices"] += 1
-        seen["from the shop"] += best[1] > 0
-    assert (
-        min(seen[word] for word in ("impossible", "substitutes", "from the shop")) > 15
-    )
-    assert seen["first choices"] > 15
+        assert worth_of(day, assignment, stops, issues) == best
+        for word, number in zip(("costs", "rank", "handed", "shop"), best, strict=True):
+            seen[word] += number > 0
+        seen["fetched"] += any(issue.origin is Origin.RESTOCK for issue in issues)
+        seen["nothing extra"] += best[:2] == (0, 0)
+    assert len(seen) == 7
+    assert min(seen.values()) > 5, seen
 
 
 @pytest.mark.parametrize("loads", [True, False])
@@ -349,3 +508,288 @@ def test_the_same_parts_are_given_out_every_time() -> None:
     assignment = {"V0": ["C0", "C1"], "V1": ["C2"]}
     assert share_parts(day, assignment) == share_parts(day, assignment)
     assert share_parts(day, {}) == ()
+
+
+def test_spares_take_nothing_that_is_used_fetched_or_handed_over() -> None:
+    chance = np.random.default_rng(5)
+    seen: Counter[Origin] = Counter()
+    for _ in range(120):
+        day = a_trading_day(chance)
+        parts = {p: replace(part, spoil_rate=0.2) for p, part in day.parts.items()}
+        day = replace(day, parts=parts)
+        assignment: dict[str, list[str]] = {van.id: [] for van in day.vans}
+        for call in day.calls:
+            assignment[f"V{chance.integers(len(day.vans))}"].append(call.id)
+        stops = {van_id: [("shop", 0), ("EAST", 1)] for van_id in assignment}
+        issues = share_parts(day, assignment, stops)
+        if issues is None:
+            continue
+        out = {van_id: tuple(ids) for van_id, ids in assignment.items() if ids}
+        spares = spare_issues(day, a_plan(out).routes, issues)
+        left = leave_over(day, (*issues, *spares))
+        for stock in (*left.vans.values(), left.shop, *left.counters.values()):
+            assert min(stock.values(), default=0) >= 0
+        for spare in spares:
+            loads = next(v for v in day.vans if v.id == spare.van_id).loads_at_shop
+            assert spare.origin is Origin.ABOARD or (
+                loads and spare.origin is Origin.SHOP
+            )
+            assert spare.extra_cents == 0
+        seen.update(issue.origin for issue in (*issues, *spares))
+    assert min(seen[origin] for origin in Origin) > 5, seen
+
+
+Taken = tuple[str, str | None, str, str | None, int, int]
+
+
+def shared(
+    day: Day, assignment: Mapping[str, Sequence[str]], stops: Stops | None = None
+) -> list[Taken]:
+    """Return the pieces as (van, call, part, from whom, how many, extra cents)."""
+    issues = share_parts(day, assignment, stops)
+    assert issues is not None
+    return [
+        (
+            issue.van_id,
+            issue.call_id,
+            issue.part_id,
+            issue.from_van or issue.store_id or issue.origin.value,
+            issue.quantity,
+            issue.extra_cents,
+        )
+        for issue in issues
+    ]
+
+
+def a_counter(stock: Mapping[str, int], **prices: int) -> Store:
+    return Store(id="EAST", place=SHOP, stock=stock, prices=prices, restock_s=600)
+
+
+def test_the_first_call_gives_way_where_the_second_ones_substitute_is_dear() -> None:
+    # One P. Call by call, C1 would take it and C2 would need S for 5.00 in place of
+    # 1.00: 4.00 more. Over the day C1 takes Q, at no cost, and C2 gets P.
+    day = a_day(
+        a_call("C1", needs=(need("P", "Q"),)),
+        a_call("C2", needs=(need("P", "S"),)),
+        parts=(
+            a_part("P", unit_cost_cents=100),
+            a_part("Q", unit_cost_cents=100),
+            a_part("S", unit_cost_cents=500),
+        ),
+        shop={"P": 1, "Q": 1, "S": 1},
+    )
+    assert shared(day, {"V1": ["C1", "C2"]}) == [
+        ("V1", "C1", "Q", "shop", 1, 0),
+        ("V1", "C2", "P", "shop", 1, 0),
+    ]
+
+
+def test_a_later_alternative_is_taken_where_the_one_before_it_is_dearer() -> None:
+    # Rank 1 costs 3 times 2.00 more, rank 2 is cheaper than what was wanted: 0 more.
+    day = a_day(
+        a_call(needs=(need("P", "S", "Q", quantity=3),)),
+        parts=(
+            a_part("P", unit_cost_cents=300),
+            a_part("S", unit_cost_cents=500),
+            a_part("Q", unit_cost_cents=50),
+        ),
+        shop={"S": 3, "Q": 3},
+    )
+    assert shared(day, {"V1": ["C1"]}) == [("V1", "C1", "Q", "shop", 3, 0)]
+    none_left = replace(day, shop=replace(day.shop, stock={"S": 3}))
+    assert shared(none_left, {"V1": ["C1"]}) == [("V1", "C1", "S", "shop", 3, 600)]
+
+
+def test_a_substitute_kit_costs_as_much_more_as_what_is_in_it() -> None:
+    # K2 is a fob for 20.00 and two cells for 1.00, K1 a fob for 15.00 and one cell:
+    # 22.00 - 16.00 = 6.00 more, written on the first piece.
+    day = a_day(
+        a_call(needs=(need("K1", "K2"),)),
+        parts=(
+            a_part("K1", components=(("FOB1", 1), ("CELL", 1))),
+            a_part("K2", components=(("FOB2", 1), ("CELL", 2))),
+            a_part("FOB1", unit_cost_cents=1500),
+            a_part("FOB2", unit_cost_cents=2000),
+            a_part("CELL", unit_cost_cents=100),
+        ),
+        shop={"FOB2": 1, "CELL": 2},
+    )
+    assert shared(day, {"V1": ["C1"]}) == [
+        ("V1", "C1", "FOB2", "shop", 1, 600),
+        ("V1", "C1", "CELL", "shop", 2, 0),
+    ]
+
+
+def test_vans_of_one_yard_pass_parts_on_in_a_circle() -> None:
+    # Each has just what the one before it needs, and the shop has nothing.
+    calls = tuple(
+        a_call(f"C{n}", needs=(need(part),)) for n, part in enumerate(("Q", "R", "P"))
+    )
+    vans = tuple(a_van(f"V{n}", stock={part: 1}) for n, part in enumerate(PARTS))
+    day = a_day(*calls, vans=vans, parts=tuple(map(a_part, PARTS)), exchange=True)
+    assignment = {f"V{n}": [f"C{n}"] for n in range(3)}
+    assert shared(day, assignment) == [
+        ("V0", "C0", "Q", "V1", 1, 0),
+        ("V1", "C1", "R", "V2", 1, 0),
+        ("V2", "C2", "P", "V0", 1, 0),
+    ]
+    assert share_parts(replace(day, exchange=False), assignment) is None
+    # One that starts at home meets nobody in the morning.
+    home = replace(vans[1], start=at(5))
+    apart = replace(day, vans=(vans[0], home, vans[2]))
+    assert share_parts(apart, assignment) is None
+
+
+def test_a_van_that_can_load_hands_its_own_piece_to_one_that_cannot() -> None:
+    # One piece handed over and one from the shop: the least there is. V3 stays in,
+    # but keeps a Q that nobody asks for.
+    day = a_day(
+        a_call("C1", needs=(need("P"),)),
+        a_call("C2", needs=(need("P"),)),
+        vans=(
+            a_van("V1", loads_at_shop=False),
+            a_van("V2", stock={"P": 1}),
+            a_van("V3", stock={"Q": 1}),
+        ),
+        parts=(a_part("P"),),
+        shop={"P": 1},
+        exchange=True,
+    )
+    assert shared(day, {"V1": ["C1"], "V2": ["C2"]}) == [
+        ("V1", "C1", "P", "V2", 1, 0),
+        ("V2", "C2", "P", "shop", 1, 0),
+    ]
+
+
+def test_the_shop_is_emptied_before_another_van_is_asked() -> None:
+    day = a_day(
+        a_call(needs=(need("P", quantity=2),)),
+        vans=(a_van("V1"), a_van("V2", stock={"P": 5})),
+        parts=(a_part("P"),),
+        shop={"P": 1},
+        exchange=True,
+    )
+    assert shared(day, {"V1": ["C1"]}) == [
+        ("V1", "C1", "P", "V2", 1, 0),
+        ("V1", "C1", "P", "shop", 1, 0),
+    ]
+
+
+def test_a_kit_is_put_together_from_the_van_its_mate_and_a_counter() -> None:
+    # Two kits: 2 fobs and 4 cells. Aboard are a fob and a cell, V2 has a fob and a
+    # cell; the 2 other cells are bought on the way for 1.50 in place of 1.00.
+    day = a_day(
+        a_call("C1"),
+        a_call("C2", needs=(need("KIT", quantity=2),)),
+        vans=(
+            a_van("V1", stock={"FOB": 1, "CELL": 1}),
+            a_van("V2", stock={"FOB": 1, "CELL": 1}),
+        ),
+        parts=(
+            a_part("KIT", components=(("FOB", 1), ("CELL", 2))),
+            a_part("FOB"),
+            a_part("CELL", unit_cost_cents=100),
+        ),
+        counters=(a_counter({"CELL": 9}, CELL=150),),
+        exchange=True,
+    )
+    assignment = {"V1": ["C1", "C2"]}
+    assert shared(day, assignment, {"V1": [("EAST", 1)]}) == [
+        ("V1", "C2", "FOB", "aboard", 1, 0),
+        ("V1", "C2", "FOB", "V2", 1, 0),
+        ("V1", "C2", "CELL", "aboard", 1, 0),
+        ("V1", "C2", "CELL", "V2", 1, 0),
+        ("V1", "C2", "CELL", "EAST", 2, 100),
+    ]
+    assert share_parts(day, assignment, {"V1": [("EAST", 2)]}) is None  # after C2
+    assert share_parts(day, assignment) is None
+
+
+def test_what_is_aboard_goes_to_the_call_before_the_stop() -> None:
+    # One P aboard, one at the shop, where the van first comes after C1.
+    day = a_day(
+        a_call("C1", needs=(need("P"),)),
+        a_call("C2", needs=(need("P"),)),
+        vans=(a_van(stock={"P": 1}, loads_at_shop=False),),
+        parts=(a_part("P"),),
+        shop={"P": 1},
+    )
+    stops = {"V1": [("shop", 1)]}
+    assert shared(day, {"V1": ["C1", "C2"]}, stops) == [
+        ("V1", "C1", "P", "aboard", 1, 0),
+        ("V1", "C2", "P", "shop", 1, 0),
+    ]
+    assert shared(day, {"V1": ["C2", "C1"]}, stops)[0][3] == "aboard"
+
+
+def test_a_cheaper_way_is_taken_before_the_wanted_part_at_a_dear_counter() -> None:
+    # P costs 5.00 more at the counter than usual, Q 2.00 more than P ever does.
+    parts = (a_part("P", unit_cost_cents=300), a_part("Q", unit_cost_cents=500))
+    day = a_day(
+        a_call(needs=(need("P", "Q"),)),
+        vans=(a_van(stock={"Q": 1}),),
+        parts=parts,
+        counters=(a_counter({"P": 1}, P=800),),
+    )
+    stops = {"V1": [("EAST", 0)]}
+    assert shared(day, {"V1": ["C1"]}, stops) == [("V1", "C1", "Q", "aboard", 1, 200)]
+    cheap = replace(day, counters=(a_counter({"P": 1}, P=250),))  # never a gain
+    assert shared(cheap, {"V1": ["C1"]}, stops) == [("V1", "C1", "P", "EAST", 1, 0)]
+
+
+def test_a_stop_fetches_what_the_morning_could_load_but_never_for_more_money() -> None:
+    day = a_day(
+        a_call("C1", needs=(need("P"),)),
+        a_call("C2", needs=(need("P"),)),
+        parts=(a_part("P", unit_cost_cents=300),),
+        shop={"P": 2},
+        counters=(a_counter({"P": 1}, P=300),),
+    )
+    day = replace(day, shop=replace(day.shop, restock_s=600))
+    order = {"V1": ["C1", "C2"]}
+    for store in ("shop", "EAST"):
+        issues = share_parts(day, order, {"V1": [(store, 1)]})
+        assert issues is not None
+        assert [(i.origin, i.store_id) for i in issues] == [
+            (Origin.SHOP, None),
+            (Origin.RESTOCK, store),
+        ]
+    dear = replace(day, counters=(a_counter({"P": 1}, P=301),))
+    issues = share_parts(dear, order, {"V1": [("EAST", 1)]})
+    assert issues is not None
+    assert {issue.origin for issue in issues} == {Origin.SHOP}
+
+
+def test_a_fetched_piece_counts_like_one_loaded_and_the_last_is_sold_once() -> None:
+    # Both vans pass the counter, which has one P; V2 has the other choice.
+    day = a_day(
+        a_call("C1", needs=(need("P", "Q"),)),
+        a_call("C2", needs=(need("P", "Q"),)),
+        vans=(
+            a_van("V1", loads_at_shop=False),
+            a_van("V2", loads_at_shop=False, stock={"Q": 1}),
+        ),
+        parts=(a_part("P"), a_part("Q")),
+        counters=(a_counter({"P": 1}),),
+    )
+    stops = {"V1": [("EAST", 0)], "V2": [("EAST", 0)]}
+    assert shared(day, {"V1": ["C1"], "V2": ["C2"]}, stops) == [
+        ("V1", "C1", "P", "EAST", 1, 0),
+        ("V2", "C2", "Q", "aboard", 1, 0),
+    ]
+
+
+def test_the_shop_s_own_piece_is_fetched_before_one_is_bought() -> None:
+    day = a_day(
+        a_call("C1"),
+        a_call("C2", needs=(need("P"),)),
+        vans=(a_van(loads_at_shop=False),),
+        parts=(a_part("P"),),
+        shop={"P": 1},
+        counters=(a_counter({"P": 1}),),
+    )
+    for order in (("shop", "EAST"), ("EAST", "shop")):
+        stops = {"V1": [(store, 1) for store in order]}
+        assert shared(day, {"V1": ["C1", "C2"]}, stops) == [
+            ("V1", "C2", "P", "shop", 1, 0)
+        ]

@@ -2,12 +2,13 @@
 
 from collections import Counter
 from collections.abc import Mapping
+from dataclasses import replace
 from fractions import Fraction
 from itertools import product
 from typing import Any
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from dispatch.stock import (
@@ -17,12 +18,26 @@ from dispatch.stock import (
     choose,
     demand,
     give_out,
+    leave_over,
+    parts_cents,
     pick_lists,
     spare_count,
     spare_issues,
+    tie_together,
 )
-from shared.model import Call, Day, Issue, Origin, Plan, Purpose
-from tests.builders import a_call, a_day, a_part, a_plan, a_van, need
+from shared.model import (
+    Call,
+    Day,
+    Issue,
+    Origin,
+    Plan,
+    Purpose,
+    Stop,
+    StopKind,
+    Store,
+    ToolUse,
+)
+from tests.builders import SHOP, a_call, a_day, a_part, a_plan, a_van, need
 
 COUNTS = st.integers(min_value=0, max_value=4)
 PARTS = ("P", "Q", "R")
@@ -118,6 +133,7 @@ class TestChoosingAlternatives:
         assert choose(day, (need("KIT"),), {"FOB": 1, "CELL": 1}) is None
         assert choose(day, (need("KIT"),), {"FOB": 1, "CELL": 2}) == ("KIT",)
 
+    @settings(deadline=None)  # trying them all takes its time
     @given(days())
     def test_it_finds_a_choice_just_when_trying_them_all_does(
         self, drawn: tuple[Day, dict[str, tuple[str, ...]]]
@@ -406,3 +422,186 @@ class TestPickList:
                 spares[issue.van_id, issue.part_id] -= issue.quantity
         assert not any(listed.values())
         assert not any(spares.values())
+
+
+def issued(van_id: str, part_id: str, quantity: int, **how: Any) -> Issue:
+    """Return pieces for the first need of C1."""
+    defaults: dict[str, Any] = {"origin": Origin.ABOARD, "call_id": "C1", "need": 0}
+    return Issue(van_id=van_id, part_id=part_id, quantity=quantity, **(defaults | how))
+
+
+def stopping(plan: Plan, van_id: str, *store_ids: str) -> Plan:
+    """Return the plan with a van's restock stops after its calls."""
+    return replace(
+        plan,
+        routes=tuple(
+            route
+            if route.van_id != van_id
+            else replace(
+                route,
+                stops=(
+                    *route.stops,
+                    *(
+                        Stop(
+                            kind=StopKind.RESTOCK,
+                            call_id=None,
+                            place=SHOP,
+                            drive_m=0,
+                            drive_s=0,
+                            arrive_s=0,
+                            start_s=0,
+                            finish_s=600,
+                            store_id=store_id,
+                        )
+                        for store_id in store_ids
+                    ),
+                ),
+            )
+            for route in plan.routes
+        ),
+    )
+
+
+class TestSeveralSources:
+    """Pieces come from mates and from stores on the way as well."""
+
+    counter = Store(id="EAST", place=SHOP, stock={"P": 9, "Q": 9}, prices={"P": 420})
+
+    def test_what_is_left_is_left_where_it_was_taken(self) -> None:
+        day = a_day(
+            a_call(),
+            vans=(a_van("V1", stock={"P": 2}), a_van("V2", stock={"P": 5})),
+            shop={"P": 7},
+            counters=(self.counter,),
+        )
+        left = leave_over(
+            day,
+            (
+                issued("V1", "P", 1),
+                issued("V1", "P", 2, origin=Origin.VAN, from_van="V2"),
+                issued("V1", "P", 3, origin=Origin.SHOP),
+                issued("V1", "P", 1, origin=Origin.RESTOCK, store_id="shop"),
+                issued("V1", "P", 4, origin=Origin.RESTOCK, store_id="EAST"),
+            ),
+        )
+        assert (left.vans["V1"]["P"], left.vans["V2"]["P"]) == (1, 3)
+        assert (left.shop["P"], left.counters["EAST"]["P"]) == (3, 5)
+        assert left.total()["P"] == 1 + 3 + 3  # a counter's are not the firm's
+
+    def test_each_van_s_parts_cost_what_they_cost_more(self) -> None:
+        issues = (
+            issued("V1", "P", 2, extra_cents=240),
+            issued("V1", "Q", 1, extra_cents=10),
+            issued("V2", "Q", 1),
+        )
+        assert parts_cents(issues) == {"V1": 250, "V2": 0}
+
+    def test_who_asks_for_nothing_in_common_is_apart(self) -> None:
+        asked = {1: {"P"}, 2: {"Q"}, 3: {"R", "Q"}, 4: {"S"}, 5: {"P", "S"}}
+        assert sorted(tie_together(asked)) == [[1, 4, 5], [2, 3]]
+
+    def test_spares_are_neither_handed_over_nor_fetched(self) -> None:
+        # V1 was handed one P and wants a spare. V2 has more, the counter too; V2's
+        # own call may have a spare of what V2 keeps: 3 - 1 given - 1 used = 1.
+        part = a_part("P", spoil_rate=0.1)
+        day = a_day(
+            a_call("C1", needs=(need("P"),)),
+            a_call("C2", needs=(need("P"),)),
+            vans=(a_van("V1"), a_van("V2", stock={"P": 3})),
+            parts=(part,),
+            counters=(replace(self.counter, restock_s=600),),
+            exchange=True,
+        )
+        issues = (
+            issued("V1", "P", 1, origin=Origin.VAN, from_van="V2"),
+            issued("V2", "P", 1, call_id="C2"),
+        )
+        routes = a_plan({"V1": ("C1",), "V2": ("C2",)}).routes
+        (spare,) = spare_issues(day, routes, issues)
+        assert (spare.van_id, spare.quantity, spare.origin) == ("V2", 1, Origin.ABOARD)
+
+    def test_the_pick_list_says_who_hands_over_and_who_takes(self) -> None:
+        # V3 stays in and has a list of its own, after those of the routes.
+        day = a_day(
+            a_call("C1", needs=(need("P", quantity=5), need("Q"))),
+            vans=tuple(a_van(f"V{n}", stock={"P": 2, "Q": 1}) for n in (1, 2, 3)),
+            parts=(a_part("P"), a_part("Q")),
+        )
+        mate: dict[str, Any] = {"origin": Origin.VAN}
+        issues = (
+            issued("V1", "P", 2),
+            issued("V1", "P", 2, from_van="V2", **mate),
+            issued("V1", "P", 1, from_van="V3", **mate),
+            issued("V1", "Q", 1, need=1, from_van="V3", **mate),
+        )
+        plan = a_plan({"V1": ("C1",), "V2": ("C2",)}, issues)
+        taker, giver, home = pick_lists(day, plan)
+        assert [pick.van_id for pick in (taker, giver, home)] == ["V1", "V2", "V3"]
+        lines = {line.part_id: line for line in taker.lines}
+        assert (lines["P"].aboard, lines["P"].load) == (2, 0)
+        assert lines["P"].from_vans == (("V2", 2), ("V3", 1))
+        assert lines["Q"].from_vans == (("V3", 1),)
+        assert giver.gives == (("P", "V1", 2),)
+        assert home.gives == (("P", "V1", 1), ("Q", "V1", 1))
+        assert (home.lines, taker.gives) == ((), ())
+
+    def test_each_stop_has_its_own_list_and_says_what_is_paid(self) -> None:
+        # At the counter 2 P at 4.20 and 1 Q at the usual 3.00: 11.40. The shop takes
+        # no money, and the bin is the shop's: at the counter nobody knows it.
+        day = a_day(
+            a_call("C1", needs=(need("P", quantity=5), need("Q"))),
+            parts=(a_part("P", bin="A7"), a_part("Q")),
+            counters=(self.counter,),
+        )
+        way: dict[str, Any] = {"origin": Origin.RESTOCK}
+        issues = (
+            issued("V1", "P", 1, origin=Origin.SHOP),
+            issued("V1", "P", 2, store_id="EAST", **way),
+            issued("V1", "P", 2, store_id="shop", **way),
+            issued("V1", "Q", 1, need=1, store_id="EAST", **way),
+        )
+        plan = stopping(a_plan({"V1": ("C1",)}, issues), "V1", "shop", "EAST")
+        (pick,) = pick_lists(day, plan)
+        assert [(line.part_id, line.load) for line in pick.lines] == [("P", 1)]
+        shop, east = pick.fetches
+        assert (shop.store_id, east.store_id) == ("shop", "EAST")
+        assert [(line.part_id, line.load, line.bin) for line in shop.lines] == [
+            ("P", 2, "A7")
+        ]
+        assert [(line.part_id, line.load, line.bin) for line in east.lines] == [
+            ("P", 2, ""),
+            ("Q", 1, ""),
+        ]
+        assert (shop.cost_cents, east.cost_cents) == (0, 1140)
+        assert all(line.call_ids == ("C1",) for line in (*shop.lines, *east.lines))
+
+    def test_a_missing_spare_is_said_once(self) -> None:
+        # One aboard, one fetched: two cut, one spare wanted beyond (0.9 * 0.9 = 0.81,
+        # with one spare 0.972). It is said in the morning, not at the counter again.
+        day = a_day(
+            a_call("C1", needs=(need("P", quantity=2),)),
+            vans=(a_van(stock={"P": 1}),),
+            parts=(a_part("P", spoil_rate=0.1),),
+            counters=(self.counter,),
+        )
+        fetched = issued("V1", "P", 1, origin=Origin.RESTOCK, store_id="EAST")
+        for issues in (
+            (issued("V1", "P", 1), fetched),
+            (replace(fetched, quantity=2),),
+        ):
+            plan = stopping(a_plan({"V1": ("C1",)}, issues), "V1", "EAST")
+            (pick,) = pick_lists(day, plan)
+            notes = [line.note for line in pick.lines]
+            notes += [line.note for line in pick.fetches[0].lines]
+            assert len(notes) == len(issues)
+            assert notes[0].startswith("spare wanted")
+            assert not any(notes[1:])
+
+    def test_a_stop_for_a_tool_alone_is_listed_and_so_is_the_tool(self) -> None:
+        use = ToolUse(van_id="V1", tool_id="decoder", collected=True)
+        plan = stopping(a_plan({"V1": ("C1",), "V2": ("C2",)}), "V1", "shop")
+        day = a_day(a_call("C1"), a_call("C2"), vans=(a_van("V1"), a_van("V2")))
+        first, second = pick_lists(day, replace(plan, tools=(use,)))
+        assert first.tools == (use,)
+        assert [(f.store_id, f.lines) for f in first.fetches] == [("shop", ())]
+        assert (second.tools, second.fetches) == ((), ())

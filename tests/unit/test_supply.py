@@ -1,7 +1,10 @@
 """What is bought tonight saves a call tomorrow; what only lies wrong is not bought."""
 
+from dataclasses import replace
+
+from dispatch.partition import share_parts
 from dispatch.stock import give_out, leave_over, spare_issues
-from dispatch.supply import hangs_on_parts, purchases, shortages
+from dispatch.supply import elsewhere, hangs_on_parts, purchases, shortages
 from shared.model import Day, Issue, Origin, Plan, Purchase, Purpose, Shortage, Store
 from tests.builders import SHOP, a_call, a_day, a_part, a_plan, a_van, need, window
 
@@ -253,3 +256,71 @@ def test_a_piece_kept_for_a_call_that_waits_for_another_part_is_no_spare() -> No
         (Purpose.CALL, "FOB", 1),
         (Purpose.SPARE, "P", 1),
     ]
+
+
+def test_a_counter_s_own_price_is_paid_there_and_the_cheaper_one_is_asked() -> None:
+    dear, fair = counter("WEST", {"FOB": 2}), counter("EAST", {"FOB": 2})
+    day = a_day(
+        a_call(needs=(need("FOB", quantity=2),)),
+        parts=(a_part("FOB", unit_cost_cents=4_000),),
+        counters=(replace(dear, prices={"FOB": 5_100}), fair),
+    )
+    plan = a_plan({}, unplaced=("C1",))
+    _, (purchase,) = buy(day, plan)
+    assert (purchase.where, purchase.cost_cents) == ("EAST", 8_000)
+    _, (purchase,) = buy(replace(day, counters=day.counters[:1]), plan)
+    assert (purchase.where, purchase.cost_cents) == ("WEST", 10_200)
+
+
+def test_what_is_bought_on_the_way_is_not_bought_tonight_and_sold_once() -> None:
+    # The van buys its P at the counter on the way; the counter has another.
+    day = a_day(
+        a_call("C1", needs=(need("P"),)),
+        a_call("C2", needs=(need("P"),), windows=(window(8, 9),)),
+        parts=(a_part("P", unit_cost_cents=300),),
+        counters=(replace(counter("EAST", {"P": 2}, 9), restock_s=600),),
+    )
+    issues = share_parts(day, {"V1": ["C1"]}, {"V1": [("EAST", 0)]})
+    assert issues is not None
+    assert buy(day, a_plan({"V1": ("C1",)}, issues)) == ((), ())
+    # C2 must begin by 08:30, before the counter opens: it does hang on the part.
+    short, (purchase,) = buy(day, a_plan({"V1": ("C1",)}, issues, ("C2",)))
+    assert [(s.wanted, s.available, s.elsewhere) for s in short] == [
+        (1, 0, (("EAST", 1),))
+    ]
+    assert (purchase.where, purchase.quantity) == ("EAST", 1)
+    assert purchase.in_time is False
+    assert elsewhere(day, "P") == (("EAST", 2),)
+
+
+def test_a_call_whose_part_can_be_fetched_on_the_way_hangs_on_no_part() -> None:
+    # The counter opens at 10 and a stop takes 10 minutes; the visit takes 30.
+    for closes_h, hangs in ((10.5, True), (10.67, False)):
+        day = a_day(
+            a_call(needs=(need("P"),), windows=(window(8, closes_h),)),
+            counters=(replace(counter("EAST", {"P": 1}, 10), restock_s=600),),
+        )
+        assert hangs_on_parts(day, leave_over(day), day.calls[0]) is hangs
+    no_stop = replace(day, counters=(counter("EAST", {"P": 1}, 10),))
+    assert hangs_on_parts(no_stop, leave_over(no_stop), day.calls[0])
+
+
+def test_a_van_that_does_not_load_in_the_morning_can_pass_by_the_shop() -> None:
+    day = a_day(
+        a_call(needs=(need("P"),)), vans=(a_van(loads_at_shop=False),), shop={"P": 1}
+    )
+    assert hangs_on_parts(day, leave_over(day), day.calls[0])
+    passing = replace(day, shop=replace(day.shop, restock_s=600))
+    assert not hangs_on_parts(passing, leave_over(passing), day.calls[0])
+
+
+def test_a_part_that_a_mate_in_the_yard_has_over_is_not_lacking() -> None:
+    day = a_day(
+        a_call(needs=(need("P", quantity=2),), required_van="V1"),
+        vans=(a_van("V1", stock={"P": 1}), a_van("V2", stock={"P": 1})),
+    )
+    assert hangs_on_parts(day, leave_over(day), day.calls[0])
+    trading = replace(day, exchange=True)
+    assert not hangs_on_parts(trading, leave_over(trading), day.calls[0])
+    three = replace(day.calls[0], needs=(need("P", quantity=3),))  # there are two
+    assert hangs_on_parts(trading, leave_over(trading), three)

@@ -8,8 +8,8 @@ from hypothesis import strategies as st
 
 from dispatch.stock import choose
 from dispatch.vancheck import Verdict, van_check
-from shared.model import Call, Day, Need, Store, Van
-from tests.builders import SHOP, a_call, a_day, a_part, a_van, need
+from shared.model import Call, Day, Need, Store, Tool, Van
+from tests.builders import SHOP, a_call, a_day, a_part, a_van, at, need
 
 COUNTS = st.integers(min_value=0, max_value=3)
 
@@ -226,6 +226,138 @@ def test_a_blank_for_a_cut_gone_wrong_is_asked_for_too() -> None:
     assert (part.spares, part.spares_lacking) == (2, 1)
 
 
+EAST = Store(
+    id="EAST", place=replace(SHOP, name="Oak Row"), stock={"P": 2}, restock_s=600
+)
+
+
+def test_what_a_counter_on_the_way_has_is_fetched_and_nothing_is_missing() -> None:
+    # Three wanted: one aboard, one from the shop, one bought on the way.
+    day = a_day(
+        tied("C1", "V1", "P", quantity=3),
+        vans=(a_van("V1", stock={"P": 1}), a_van("V2")),
+        shop={"P": 1},
+        counters=(EAST,),
+    )
+    check = van_check(day)
+    van = check.vans[0]
+    assert van.verdict is Verdict.FETCH
+    (part,) = van.parts
+    assert (part.aboard, part.load, part.fetch) == (1, 1, (("EAST", 1),))
+    assert "fetch 1 piece at Oak Row on the way, then its one call" in van.text
+    assert check.ready
+    # Without a stop there it is short, and the counter is where it could be had.
+    far = van_check(replace(day, counters=(replace(EAST, restock_s=None),)))
+    assert far.vans[0].verdict is Verdict.SHORT
+    assert far.short[0].elsewhere == (("EAST", 2),)
+    assert not far.ready
+
+
+def test_two_vans_do_not_both_count_on_the_last_piece_of_a_counter() -> None:
+    day = a_day(
+        tied("C1", "V1", "P", quantity=2),
+        tied("C2", "V2", "P"),
+        vans=(a_van("V1"), a_van("V2")),
+        counters=(EAST,),
+    )
+    check = van_check(day)
+    assert [van.verdict for van in check.vans] == [Verdict.FETCH, Verdict.SHORT]
+    assert [(s.wanted, s.available) for s in check.short] == [(3, 2)]
+    assert not check.ready
+
+
+def test_a_van_that_never_loads_can_fetch_at_the_shop_on_the_way() -> None:
+    day = a_day(
+        a_call(needs=(need("P"),)),
+        vans=(a_van("V1", loads_at_shop=False), a_van("V2", loads_at_shop=False)),
+        shop={"P": 1},
+    )
+    assert not van_check(day).ready
+    passing = replace(day, shop=replace(day.shop, restock_s=600))
+    check = van_check(passing)
+    assert check.calls[0].on_the_way == ("V1", "V2")
+    assert check.calls[0].text == "van V1 or V2 can fetch the rest on the way"
+    assert check.ready
+
+
+def test_what_the_plan_hands_over_by_itself_does_not_count_as_missing() -> None:
+    day = a_day(
+        tied("C1", "V1", "P"),
+        vans=(a_van("V1"), a_van("V2", stock={"P": 1}), a_van("V3", stock={"P": 2})),
+    )
+    check = van_check(day)
+    assert [(m.from_van, m.planned) for m in check.moves] == [("V3", False)]
+    assert not check.ready
+    # V2 starts in V1's yard, V3 elsewhere with more of them: V2 is asked.
+    apart = replace(day.vans[2], start=at(4))
+    trading = replace(day, vans=(*day.vans[:2], apart), exchange=True)
+    check = van_check(trading)
+    assert [(m.from_van, m.planned) for m in check.moves] == [("V2", True)]
+    assert check.vans[0].verdict is Verdict.SWAP
+    assert check.ready
+
+
+def test_a_shared_tool_is_loaded_by_whoever_goes() -> None:
+    asks = {"equipment": frozenset({"key_programmer"})}
+    tied_call = a_call("C1", required_van="V1", **asks)
+    day = a_day(
+        tied_call,
+        a_call("C2", **asks),
+        vans=(
+            a_van("V1"),
+            a_van("V2", loads_at_shop=False),
+            a_van("V3", equipment=asks["equipment"]),
+        ),
+        tools=(Tool(id="key_programmer"),),
+    )
+    check = van_check(day)
+    assert check.vans[0].verdict is Verdict.LOAD
+    assert check.vans[0].tools == ("key_programmer",)
+    assert "load key programmer at the shop, it is shared" in check.vans[0].text
+    assert check.calls[0].aboard == ("V1", "V3")  # V2 never comes to the shop
+    assert check.calls[0].text.endswith(
+        "; key programmer is shared: whoever goes loads it"
+    )
+    assert check.ready
+
+
+def test_one_tool_for_two_vans_is_enough_only_if_it_is_passed_on() -> None:
+    asks = {"equipment": frozenset({"decoder"})}
+    day = a_day(
+        *(a_call(f"C{n}", required_van=f"V{n}", **asks) for n in (1, 2)),
+        vans=(a_van("V1"), a_van("V2")),
+        tools=(Tool(id="decoder"),),
+    )
+    check = van_check(day)
+    assert [(t.van_ids, t.enough) for t in check.tools] == [(("V1", "V2"), False)]
+    assert "(2 vans need it and there is one)" in check.vans[1].text
+    assert not check.ready
+    two = van_check(replace(day, tools=(Tool(id="decoder", quantity=2),)))
+    assert two.ready
+    passed_on = replace(
+        day,
+        tools=(Tool(id="decoder", handover=True),),
+        shop=replace(day.shop, restock_s=600),
+    )
+    check = van_check(passed_on)
+    assert check.ready
+    assert "passed on during the day" in check.vans[0].text
+
+
+def test_a_driver_of_a_lower_level_is_said_to_have_that_one() -> None:
+    levels = frozenset({"pinning", "pinning 2"})
+    day = a_day(
+        a_call(skills=frozenset({"pinning 3", "safe"})), vans=(a_van(skills=levels),)
+    )
+    (gear,) = van_check(day).vans[0].gear
+    assert gear.skills == ("pinning 3", "safe")
+    assert gear.lower == (("pinning 3", "pinning 2"),)
+    assert (
+        "the driver does not do pinning 3 (only pinning 2), safe"
+        in van_check(day).vans[0].text
+    )
+
+
 @st.composite
 def days(draw: st.DrawFn) -> Day:
     """Draw three vans, tied and open calls, and too little of everything."""
@@ -253,7 +385,13 @@ def days(draw: st.DrawFn) -> Day:
         )
         for i in range(draw(st.integers(1, 5)))
     )
-    return a_day(*calls, vans=vans, shop=draw(stock))
+    return a_day(
+        *calls,
+        vans=vans,
+        shop=draw(stock),
+        counters=(replace(EAST, stock=draw(stock)),) if draw(st.booleans()) else (),
+        exchange=draw(st.booleans()),
+    )
 
 
 def handed_over(day: Day) -> Day:
@@ -274,7 +412,7 @@ def lacking(day: Day) -> set[str]:
     return {lack.call_id for van in check.vans for lack in van.missing} | {
         call.call_id
         for call in check.calls
-        if not call.aboard and not call.after_loading
+        if not call.aboard and not call.after_loading and not call.on_the_way
     }
 
 
@@ -292,18 +430,27 @@ def test_a_van_that_is_said_to_be_ready_really_can_serve_all_of_its_calls(
 ) -> None:
     check = van_check(day)
     loaded: Counter[str] = Counter()
+    bought: Counter[str] = Counter()
     for report, van in zip(check.vans, day.vans, strict=True):
         loads = Counter({part.part_id: part.load for part in report.parts})
         assert van.loads_at_shop or not +loads
         loaded.update(loads)
+        fetches = Counter(
+            {part.part_id: dict(part.fetch).get("EAST", 0) for part in report.parts}
+        )
+        bought.update(fetches)
         assert all(
             part.aboard <= van.stock.get(part.part_id, 0) for part in report.parts
         )
-        if report.verdict in (Verdict.ABOARD, Verdict.LOAD):
+        assert (report.verdict is Verdict.FETCH) <= bool(+fetches)
+        if report.verdict in (Verdict.ABOARD, Verdict.LOAD, Verdict.FETCH):
             used = Counter({p.part_id: p.aboard for p in report.parts}) + loads
+            used += fetches
             needs = needs_of(day, van)
             assert choose(day, needs, used) is not None
     assert all(count <= day.shop.stock.get(p, 0) for p, count in loaded.items())
+    shelf = day.counters[0].stock if day.counters else {}
+    assert all(count <= shelf.get(p, 0) for p, count in bought.items())
 
 
 def needs_of(day: Day, van: Van) -> tuple[Need, ...]:
