@@ -312,9 +312,7 @@ def _fetch(answer: Answer, van: Van, store: Store) -> tuple[tuple[str, ...], str
     day, fetch = answer.day, fetch_at(answer, van.id, store.id)
     lines = []
     for line in fetch.lines:
-        where = (
-            f"bin {clean(line.bin)}: " if line.bin and store.id == day.shop.id else ""
-        )
+        where = f"bin {clean(line.bin)}: " if line.bin else ""
         uses = line_uses(day, line)
         lines.append(
             f"{where}{line.load} \u00d7 {clean(line.name)} ({line.part_id})"
@@ -337,7 +335,7 @@ def _parts(answer: Answer, call_id: str) -> tuple[str, ...]:
 
 
 def _picks(answer: Answer, picks: PickList) -> list[PickRow]:
-    """Return what to load and find aboard, what to hand over, and the shared tools."""
+    """Return what to load and find aboard, what to hand over, and which tools."""
     rows = []
     for line in picks.lines:
         take = [f"load {line.load}"] * bool(line.load)
@@ -365,11 +363,12 @@ def _picks(answer: Answer, picks: PickList) -> list[PickRow]:
     rows += [
         PickRow(
             bin="",
-            take="shared tool" if use.collected else "take along",
+            take="take along",
             name=clean(use.tool_id),
             part_id="",
             uses=clean(tool_words(answer, use)),
         )
         for use in picks.tools
+        if not use.collected  # its restock stop says to collect it
     ]
     return rows

@@ -83,7 +83,7 @@ NARROWEST = 72
 _BOLD, _PLAIN = "\x1b[1m", "\x1b[0m"
 _STOP_COLUMNS = (4, 18, 35, 46, 61)
 # The few characters of our own that not every terminal can write.
-_SIMPLER = str.maketrans({"─": "-", "\u00d7": "x", "\u00b7": "-"})
+_SIMPLER = str.maketrans({"─": "-", "\u00d7": "x", "\u00b7": "-", "“": '"', "”": '"'})
 
 
 def measure(text: str) -> int:
@@ -303,8 +303,8 @@ def plan_text(
     return page.text()
 
 
-def _plan(page: _Page, answer: Answer) -> None:
-    _open(page, answer)
+def _plan(page: _Page, answer: Answer, state: str = "") -> None:
+    _open(page, answer, state)
     _vans(page, answer)
     _shared(page, answer)
     for number, route in enumerate(answer.plan.routes):
@@ -326,9 +326,13 @@ def _alarm(page: _Page, cautions: Iterable[Caution]) -> None:
             page.say(f"EMERGENCY FIRST. {caution.text}", hang=2, bold=True)
 
 
-def _open(page: _Page, answer: Answer) -> None:
+def _open(page: _Page, answer: Answer, state: str) -> None:
     day = answer.day
-    page.say(f"{date_words(day)}, times in {day.zone.key}", bold=True)
+    title = f"{date_words(day)}, times in {day.zone.key}"
+    if state:
+        page.head(f"{title}: {state}")
+    else:
+        page.say(title, bold=True)
     for words in (day.name, day.note):
         if clean(words):
             page.say(words)
@@ -340,7 +344,7 @@ def _open(page: _Page, answer: Answer) -> None:
         page.say(status_words(answer.plan))
     split = split_words(answer.plan.routes)
     if split:
-        page.say(f"Of the cost: {split}.")
+        page.say(f"Cost in detail: {split}.")
     _notices(page, day)
 
 
@@ -359,7 +363,6 @@ def _broken(page: _Page, answer: Answer) -> None:
             f"call {entry.call_id}{f', {who}' if who else ''}: "
             f"{broken_words(day, entry)} (van {entry.van_id})",
             4,
-            2,
             mark="  -",
         )
     page.gap()
@@ -548,17 +551,16 @@ def _restock(page: _Page, answer: Answer, van_id: str, store: Store) -> None:
         page.say(f"open {span(day, store.opening)}", 4, 2)
     fetch = fetch_at(answer, van_id, store.id)
     for line in fetch.lines:
-        where = f"bin {line.bin}: " if line.bin and store.id == day.shop.id else ""
+        where = f"bin {line.bin}: " if line.bin else ""
         uses = line_uses(day, line)
         page.say(
             f"{where}fetch {line.load} \u00d7 {line.name} ({line.part_id})"
             f"{f': {uses}' if uses else ''}",
             6,
-            2,
             mark="    -",
         )
     for words in swap_words(answer, van_id, store.id):
-        page.say(words, 6, 2, mark="    -")
+        page.say(words, 6, mark="    -")
     if fetch.cost_cents:
         page.say(f"to pay there: {money(fetch.cost_cents)}", 4, 2)
 
@@ -867,8 +869,7 @@ def outlook_text(
                 6,
                 bold=True,
             )
-    page.head(f"{date_words(first.day)}: {FIRM}")
-    _plan(page, first)
+    _plan(page, first, FIRM)
     for answer in later:
         page.head(f"{date_words(answer.day)}: {PROVISIONAL}")
         _sketch(page, answer)
@@ -891,7 +892,7 @@ def _sketch(page: _Page, answer: Answer) -> None:
             bold=True,
         )
         for visit in visits(day, route):
-            words = [f"{clock.hhmm(visit.stop.start_s)}  {_title(day, visit)}"]
+            words = [f"{clock.hhmm(visit.stop.start_s)} {_title(day, visit)}"]
             if visit.call is not None:
                 words += [visit.call.customer, visit.call.place.name]
             page.say(

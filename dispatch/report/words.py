@@ -39,6 +39,7 @@ PROVISIONAL_WORDS = "Provisional: this day will be planned anew before it comes.
 _NIGHT_H, _DAWN_H = 22, 6  # own choice: between them nobody is at a desk
 _EVENING_H = 17  # own choice: what is due from here on that day is due tonight
 
+_SHORTEST_WAIT_S = 30  # a shorter one would be shown as 0 min
 # Own choice: a shorter wait, or less to win, is not worth a word on leaving later.
 _LONG_WAIT_S, _WORTH_LEAVING_LATER_S = 600, 300
 
@@ -284,10 +285,10 @@ def wait_words(day: Day, visit: "Visit") -> str:
     -------
     str
         ``wait 12 min``, ``wait 2 h 54 (or leave as late as 18:21)``, or nothing
-        where there is no wait.
+        where there is no wait worth a minute.
     """
     stop = visit.stop
-    if not stop.wait_s:
+    if stop.wait_s < _SHORTEST_WAIT_S:
         return ""
     words = f"wait {span_words(stop.wait_s)}"
     if (
@@ -748,7 +749,7 @@ def split_words(routes: Sequence[Route], *, usual: bool = True) -> str:
         "paid time": sum(route.time_units for route in routes) * usual,
         "overtime": sum(route.overtime_units for route in routes) * usual,
         "broken promises": sum(route.late_units for route in routes),
-        "hours not preferred": sum(route.preference_units for route in routes),
+        "preferences": sum(route.preference_units for route in routes),
         "dearer parts": sum(route.parts_units for route in routes),
     }
     return ", ".join(
@@ -981,14 +982,18 @@ def limit_words(van: Van, route: Route) -> tuple[str, ...]:
     tuple of str
         Empty where it has no limits.
     """
-    return tuple(
-        f"{name} {span_words(spent_s)} of at most {lead_words(limit_s)}"
-        for name, spent_s, limit_s in (
-            ("at the wheel", route.drive_s, van.drive_limit_s),
-            ("on duty without the break", duty_s(van, route), van.work_limit_s),
+    words = []
+    if van.drive_limit_s is not None:
+        words.append(
+            f"at the wheel {span_words(route.drive_s)} of at most "
+            f"{lead_words(van.drive_limit_s)}"
         )
-        if limit_s is not None
-    )
+    if van.work_limit_s is not None:
+        words.append(
+            f"on duty {span_words(duty_s(van, route))} of at most "
+            f"{lead_words(van.work_limit_s)}, the break left out"
+        )
+    return tuple(words)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -1061,17 +1066,16 @@ def line_uses(day: Day, line: PickLine) -> str:
     Returns
     -------
     str
-        The calls, the spares, what it stands in for, and who hands pieces over.
+        Who hands pieces over, the calls, the spares, and what it stands in for.
     """
-    uses = [f"for {calls_words(line.call_ids)}"] if line.call_ids else []
+    uses = [f"{pieces} from van {van_id}" for van_id, pieces in line.from_vans]
+    if line.call_ids:
+        uses.append(f"for {calls_words(line.call_ids)}")
     if line.spares:
         uses.append(count(line.spares, "spare"))
     uses.extend(
         f"instead of {clean(name_part(day, part_id))} ({part_id})"
         for part_id in line.instead_of
-    )
-    uses.extend(
-        f"{pieces} handed over by van {van_id}" for van_id, pieces in line.from_vans
     )
     if line.note:
         uses.append(clean(line.note))
@@ -1139,21 +1143,21 @@ def tool_words(answer: Answer, use: ToolUse) -> str:
     Returns
     -------
     str
-        ``all day``, ``from 12:40 on, collected at ...`` or ``until 12:40, brought
-        back to ...``.
+        ``all day``, ``collect at ... at 12:40`` or ``from the morning on,
+        bring back to ... at 12:40``.
     """
     day = answer.day
     route = next((r for r in answer.plan.routes if r.van_id == use.van_id), None)
     time_s = shop_stop_s(day, route)
-    at = f"at {day.clock.hhmm(time_s)} " if time_s is not None else ""
+    at = f" at {day.clock.hhmm(time_s)}" if time_s is not None else ""
     shop = name_store(day, day.shop.id)
     words = []
     if use.collected:
-        words.append(f"collect {at}at {shop}")
+        words.append(f"collect at {shop}{at}")
     if use.returned:
-        words.append(f"bring back {at}to {shop}")
+        words.append(f"bring back to {shop}{at}")
     if not use.collected:
-        words.insert(0, "take along in the morning" if use.returned else "all day")
+        words.insert(0, "from the morning on" if use.returned else "all day")
     return ", ".join(words)
 
 

@@ -5,8 +5,8 @@ from importlib import resources
 
 import pytest
 
-from shared.model import Kind, ReadyKind
 from dispatch.evening import HOURS_CAUTION
+from shared.model import Kind, ReadyKind
 from shared.trade import cautions, kinds, ready_items, traffic_profiles
 
 PROGRAMMING = ("add_key", "all_keys_lost")
