@@ -401,29 +401,6 @@ class ToolDocument:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class CostDocument:
-    """What a cost is made of, each rounded by itself.
-
-    Parameters
-    ----------
-    drive_cents, time_cents, overtime_cents : int
-        Kilometres, paid time, overtime.
-    late_cents, preference_cents : int
-        Broken promises, and starts outside the hours that customers would rather
-        have.
-    parts_cents : int
-        What parts cost more than the wanted ones from the firm's own stock.
-    """
-
-    drive_cents: int
-    time_cents: int
-    overtime_cents: int
-    late_cents: int
-    preference_cents: int
-    parts_cents: int
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class VanDocument:
     """One van's day.
 
@@ -445,10 +422,13 @@ class VanDocument:
         From setting off until it is back, the break left out.
     drive_limit_s, work_limit_s : int or None
         The most that 'drive_s' and 'duty_s' may be; null: no limit is given.
-    cost_cents : int
-        What the day costs.
-    cost : CostDocument
-        What that is made of.
+    cost_cents, drive_cents, time_cents, overtime_cents : int
+        What the day costs, and of that: kilometres, paid time, overtime. Each is
+        rounded once.
+    late_cents, preference_cents, parts_cents : int
+        Also of that: broken promises, starts outside the hours that customers would
+        rather have, and what parts cost beyond the wanted ones from the firm's own
+        stock.
     stops : tuple of StopDocument
         In order.
     pick_list : tuple of PickDocument
@@ -475,7 +455,12 @@ class VanDocument:
     drive_limit_s: int | None
     work_limit_s: int | None
     cost_cents: int
-    cost: CostDocument
+    drive_cents: int
+    time_cents: int
+    overtime_cents: int
+    late_cents: int
+    preference_cents: int
+    parts_cents: int
     stops: tuple[StopDocument, ...]
     pick_list: tuple[PickDocument, ...]
     issues: tuple[IssueDocument, ...]
@@ -839,8 +824,10 @@ class PlanDocument:
         How good the plan is known to be.
     cost_cents, distance_m, overtime_s : int
         Sums over all vans; the cost is rounded once.
-    cost : CostDocument
-        What the cost is made of.
+    drive_cents, time_cents, overtime_cents : int
+        Of the cost, as for a van.
+    late_cents, preference_cents, parts_cents : int
+        Of the cost, as for a van.
     broken : tuple of BrokenDocument
         Broken promises, most urgent first.
     vans : tuple of VanDocument
@@ -876,7 +863,12 @@ class PlanDocument:
     cost_cents: int
     distance_m: int
     overtime_s: int
-    cost: CostDocument
+    drive_cents: int
+    time_cents: int
+    overtime_cents: int
+    late_cents: int
+    preference_cents: int
+    parts_cents: int
     broken: tuple[BrokenDocument, ...]
     vans: tuple[VanDocument, ...]
     idle_vans: tuple[str, ...]
@@ -917,7 +909,7 @@ def document(answer: Answer) -> PlanDocument:
         cost_cents=plan.cost_cents,
         distance_m=sum(route.distance_m for route in plan.routes),
         overtime_s=sum(route.overtime_s for route in plan.routes),
-        cost=_cost(plan.routes),
+        **_split(plan.routes),
         broken=tuple(_broken(day, entry) for entry in broken(day, plan)),
         vans=tuple(
             _van(answer, route, picks.get(route.van_id, ())) for route in plan.routes
@@ -1191,15 +1183,16 @@ def _tool(answer: Answer, use: ToolUse) -> ToolDocument:
     )
 
 
-def _cost(routes: Sequence[Route]) -> CostDocument:
-    return CostDocument(
-        drive_cents=cents(sum(route.drive_units for route in routes)),
-        time_cents=cents(sum(route.time_units for route in routes)),
-        overtime_cents=cents(sum(route.overtime_units for route in routes)),
-        late_cents=cents(sum(route.late_units for route in routes)),
-        preference_cents=cents(sum(route.preference_units for route in routes)),
-        parts_cents=cents(sum(route.parts_units for route in routes)),
-    )
+def _split(routes: Sequence[Route]) -> dict[str, int]:
+    """Return what a cost is made of, by the names of the fields."""
+    return {
+        "drive_cents": cents(sum(route.drive_units for route in routes)),
+        "time_cents": cents(sum(route.time_units for route in routes)),
+        "overtime_cents": cents(sum(route.overtime_units for route in routes)),
+        "late_cents": cents(sum(route.late_units for route in routes)),
+        "preference_cents": cents(sum(route.preference_units for route in routes)),
+        "parts_cents": cents(sum(route.parts_units for route in routes)),
+    }
 
 
 def _broken(day: Day, entry: Broken) -> BrokenDocument:
@@ -1245,7 +1238,7 @@ def _van(answer: Answer, route: Route, picks: tuple[PickLine, ...]) -> VanDocume
         drive_limit_s=van.drive_limit_s,
         work_limit_s=van.work_limit_s,
         cost_cents=cents(route.cost_units),
-        cost=_cost([route]),
+        **_split([route]),
         stops=tuple(_stop(answer, van, visit) for visit in visits(day, route)),
         pick_list=tuple(map(_pick, picks)),
         issues=tuple(

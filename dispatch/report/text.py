@@ -24,6 +24,7 @@ from dispatch.report.words import (
     codes_words,
     count,
     date_words,
+    dates_words,
     due_words,
     fetch_at,
     group_reasons,
@@ -348,7 +349,7 @@ def _open(page: _Page, answer: Answer, state: str) -> None:
     _notices(page, day)
 
 
-def _broken(page: _Page, answer: Answer) -> None:
+def _broken(page: _Page, answer: Answer, *, provisional: bool = False) -> None:
     """Say which promises are broken, before anything else about the plan."""
     day = answer.day
     entries = broken(day, answer.plan)
@@ -356,7 +357,7 @@ def _broken(page: _Page, answer: Answer) -> None:
         return
     calls = {call.id: call for call in day.calls}
     page.gap()
-    page.say(broken_title(len(entries)), bold=True)
+    page.say(broken_title(len(entries), provisional=provisional), bold=True)
     for entry in entries:
         who = clean(calls[entry.call_id].customer)
         page.say(
@@ -649,7 +650,11 @@ def _unplaced(page: _Page, answer: Answer) -> None:
         if clean(call.description):
             page.say(call.description, 4, 2)
         page.say(promise_words(day, call), 4, 2)
-        for words in (*link_words(answer, call.id), rather_words(day, call)):
+        for words in (
+            dates_words(call),
+            *link_words(answer, call.id),
+            rather_words(day, call),
+        ):
             if words:
                 page.say(words, 4, 2)
         _reasons(page, day, unplaced.reasons, 4)
@@ -666,9 +671,9 @@ def _reasons(page: _Page, day: Day, reasons: Sequence[Reason], indent: int) -> N
 def _conflicts(page: _Page, answer: Answer) -> None:
     if not answer.plan.conflicts:
         return
-    page.head("Calls that cannot all be done")
+    page.head("Calls that cannot all be served")
     for conflict in answer.plan.conflicts:
-        page.say(f"{calls_words(conflict.call_ids)}: {conflict.text}", 4, mark="  -")
+        page.say(f"{clean(conflict.text).rstrip('.')}.", 4, mark="  -")
 
 
 def _at_risk(page: _Page, answer: Answer) -> None:
@@ -862,9 +867,10 @@ def outlook_text(
         page.say(
             f"{date_words(answer.day)}, {state}: {sums_words(answer)}", 4, mark="  -"
         )
+        would = "" if answer is first else "WOULD BE "
         for entry in broken(answer.day, answer.plan):
             page.say(
-                f"PROMISE BROKEN, call {entry.call_id}: "
+                f"PROMISE {would}BROKEN, call {entry.call_id}: "
                 f"{broken_words(answer.day, entry)}",
                 6,
                 bold=True,
@@ -881,7 +887,7 @@ def _sketch(page: _Page, answer: Answer) -> None:
     """Show a later day shortly: who goes where when, and what cannot wait."""
     day, clock = answer.day, answer.day.clock
     page.say(sums_words(answer) + ".")
-    _broken(page, answer)
+    _broken(page, answer, provisional=True)
     for route in answer.plan.routes:
         van = next(van for van in day.vans if van.id == route.van_id)
         page.gap()

@@ -183,6 +183,27 @@ def date_words(day: Day) -> str:
     return f"{weekday} {day.date.day} {month} {day.date.year}"
 
 
+def dates_words(call: Call) -> str:
+    """Return on which days a call may be done, when several are planned.
+
+    Parameters
+    ----------
+    call : Call
+        The call.
+
+    Returns
+    -------
+    str
+        Empty where any day does.
+    """
+    if not call.dates:
+        return ""
+    days = (
+        f"{_WEEKDAYS[d.weekday()]} {d.day} {_MONTHS[d.month - 1]}" for d in call.dates
+    )
+    return f"only on {join(days, 'or')}"
+
+
 def due_words(day: Day, time_s: int) -> str:
     """Return by when to see to something.
 
@@ -799,19 +820,23 @@ def title_words(day: Day, visit: Visit) -> str:
     return "Break"
 
 
-def broken_title(number: int) -> str:
+def broken_title(number: int, *, provisional: bool = False) -> str:
     """Return how many promises are broken, as a heading.
 
     Parameters
     ----------
     number : int
         At least 1.
+    provisional : bool
+        Whether the day will be planned anew: nobody need be rung yet.
 
     Returns
     -------
     str
         With what follows from it.
     """
+    if provisional:
+        return f"{count(number, 'PROMISE', 'PROMISES')} WOULD BE BROKEN as planned now:"
     if number == 1:
         return "1 PROMISE BROKEN. Ring the customer tonight:"
     return f"{number} PROMISES BROKEN. Ring these customers tonight, in this order:"

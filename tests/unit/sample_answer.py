@@ -824,7 +824,7 @@ PLAN = Plan(
     conflicts=(
         Conflict(
             call_ids=("C12", "C13"),
-            text="one van has time for one of them only, and no other can take it",
+            text="Calls C12 and C13 cannot both be served: either of them can",
         ),
     ),
     status=Status(

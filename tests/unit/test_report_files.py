@@ -373,8 +373,13 @@ def test_every_stop_is_an_event_at_its_hour(number: int) -> None:
 
 
 def test_a_calendar_s_lines_are_folded_at_75_octets_and_end_in_cr_lf() -> None:
-    for answer in (ANSWER, hostile_answer()):
-        content = calendar_bytes(answer, answer.plan.routes[0])
+    pairs = [
+        (answer, route)
+        for answer in (ANSWER, hostile_answer())
+        for route in answer.plan.routes
+    ]
+    for answer, route in pairs:
+        content = calendar_bytes(answer, route)
         assert content.endswith(b"END:VCALENDAR\r\n")
         lines = content.split(b"\r\n")
         assert max(map(len, lines)) <= 75

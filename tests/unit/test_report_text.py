@@ -1,5 +1,6 @@
 import re
 from dataclasses import replace
+from datetime import date
 from pathlib import Path
 
 import pytest
@@ -34,6 +35,7 @@ from tests.unit.sample_answer import (
     OUTLOOK,
     PLAN,
     hostile_answer,
+    later_answer,
 )
 
 TEXT = plan_text(ANSWER)
@@ -275,7 +277,7 @@ def test_hours_stand_beside_their_limits_with_the_caution_on_local_rules() -> No
 def test_calls_that_cannot_all_be_done_are_named_beside_those_left_out() -> None:
     words = squeeze(TEXT)
     assert words.index("Not planned: 3 calls") < words.index(
-        "- calls C12 and C13: one van has time for one of them only"
+        "- Calls C12 and C13 cannot both be served: either of them can."
     )
 
 
@@ -312,6 +314,35 @@ def test_no_line_of_several_days_is_wider_than_the_terminal(width: int) -> None:
         text = outlook_text(outlook, width, encoding="ascii")
         assert max(map(measure, text.splitlines())) <= width
         assert text.isascii()
+
+
+def test_a_promise_that_a_later_day_would_break_is_no_reason_to_ring_yet() -> None:
+    words = squeeze(outlook_text(replace(OUTLOOK, answers=(later_answer(), ANSWER))))
+    late = "promised until 11:00, starts 11:35, 35 min late"
+    assert f"PROMISE WOULD BE BROKEN, call C12: {late}" in words
+    assert "1 PROMISE WOULD BE BROKEN as planned now: - call C12, Wilma" in words
+    assert "Ring the customer tonight" not in words
+
+
+def test_a_call_for_certain_days_only_says_which() -> None:
+    days = (date(2026, 11, 27), date(2026, 11, 30))
+    calls = tuple(replace(c, dates=days if c.id == "C8" else ()) for c in DAY.calls)
+    words = squeeze(plan_text(replace(ANSWER, day=replace(DAY, calls=calls))))
+    assert words.count("only on Friday 27 November or Monday 30 November") == 1
+
+
+def test_a_van_that_stays_in_is_told_what_to_hand_over() -> None:
+    stays = replace(
+        ANSWER,
+        plan=replace(PLAN, routes=PLAN.routes[2:]),
+        pick_lists=(
+            ANSWER.pick_lists[2],
+            replace(ANSWER.pick_lists[0], lines=(), tools=()),
+        ),
+    )
+    words = squeeze(plan_text(stays))
+    assert "Without calls: North, Ada Quill" in words
+    assert "Flat cell 3 V (CELL-2), from van North to van East, for call C10" in words
 
 
 def test_a_provisional_plan_says_so_before_anything_else() -> None:
