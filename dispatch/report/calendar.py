@@ -5,9 +5,10 @@ about codes is in them. Times are UTC.
 """
 
 import uuid
+from collections.abc import Mapping
 from datetime import UTC, datetime, timedelta
 
-from dispatch.evening import broken
+from dispatch.evening import Broken, broken
 from dispatch.report.words import (
     Visit,
     broken_words,
@@ -65,6 +66,7 @@ def calendar_bytes(
     calendar.add("version", "2.0")
     calendar.add("method", "PUBLISH")
     calendar.add("name", f"{day.date.isoformat()} {clean(name_van(van))}")
+    late = {entry.call_id: entry for entry in broken(day, answer.plan)}
     for visit in visits(day, route):
         stop = visit.stop
         event = Event()
@@ -75,7 +77,7 @@ def calendar_bytes(
         event.add("dtstart", _utc(day, stop.start_s))
         event.add("dtend", _utc(day, stop.finish_s))
         event.add("summary", title_words(day, visit))
-        event.add("description", _describe(answer, van, visit))
+        event.add("description", _describe(answer, van, visit, late))
         if stop.place is not None:
             event.add("location", clean(stop.place.name))
             event.add(
@@ -103,11 +105,12 @@ def _key(van: Van, visit: Visit) -> str:
     return f"break of {van.id}"
 
 
-def _describe(answer: Answer, van: Van, visit: Visit) -> str:
+def _describe(
+    answer: Answer, van: Van, visit: Visit, late: Mapping[str, Broken]
+) -> str:
     day = answer.day
     lines = []
     if visit.call is not None:
-        late = {entry.call_id: entry for entry in broken(day, answer.plan)}
         entry = late.get(visit.call.id)
         lines += [
             clean(visit.call.customer),

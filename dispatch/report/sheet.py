@@ -1,10 +1,11 @@
 """One printable day sheet per van, as HTML that needs nothing but itself."""
 
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from functools import cache
 from typing import TYPE_CHECKING
 
-from dispatch.evening import HOURS_CAUTION, broken, has_hours_rule
+from dispatch.evening import HOURS_CAUTION, Broken, broken, has_hours_rule
 from dispatch.report.picture import RouteDrawing, StripDrawing, draw_route, draw_strip
 from dispatch.report.words import (
     PROVISIONAL_WORDS,
@@ -157,6 +158,7 @@ def make_sheet(answer: Answer, route: Route, *, provisional: bool = False) -> Sh
     if has_hours_rule(van):
         mine.add(HOURS_CAUTION)
     calls = {call.id: call for call in day.calls}
+    late = {entry.call_id: entry for entry in broken(day, answer.plan)}
     last = route.stops[-1]
     back = ""
     if van.finish is not None:
@@ -182,7 +184,7 @@ def make_sheet(answer: Answer, route: Route, *, provisional: bool = False) -> Sh
             f"Call {entry.call_id}"
             + (f", {who}" if (who := clean(calls[entry.call_id].customer)) else "")
             + f": {broken_words(day, entry)}."
-            for entry in broken(day, answer.plan)
+            for entry in late.values()
             if entry.van_id == van.id
         ),
         cautions=tuple(
@@ -196,7 +198,7 @@ def make_sheet(answer: Answer, route: Route, *, provisional: bool = False) -> Sh
             if picks.van_id == van.id
             for row in _picks(answer, picks)
         ),
-        stops=tuple(_stop(answer, van, visit) for visit in visits(day, route)),
+        stops=tuple(_stop(answer, van, visit, late) for visit in visits(day, route)),
         back=back,
         strip=draw_strip(day, route),
         picture=draw_route(day, route),
@@ -246,10 +248,11 @@ def _template() -> "Template":
     ).get_template("sheet.html.j2")
 
 
-def _stop(answer: Answer, van: Van, visit: Visit) -> StopRow:
+def _stop(
+    answer: Answer, van: Van, visit: Visit, late: Mapping[str, Broken]
+) -> StopRow:
     day, clock = answer.day, answer.day.clock
     stop, call, store = visit.stop, visit.call, visit.store
-    late = {entry.call_id: entry for entry in broken(day, answer.plan)}
     broke = late.get(call.id) if call else None
     slack = ""
     if call is not None and stop.slack_s is not None and broke is None:

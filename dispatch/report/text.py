@@ -337,7 +337,8 @@ def _open(page: _Page, answer: Answer, state: str) -> None:
     for words in (day.name, day.note):
         if clean(words):
             page.say(words)
-    _alarm(page, answer.cautions)
+    if not state:  # of several days they stand before the first one
+        _alarm(page, answer.cautions)
     page.gap()
     page.say(sums_words(answer) + ".")
     _broken(page, answer)
@@ -859,7 +860,7 @@ def outlook_text(
     cautions = {caution.id: caution for answer in later for caution in answer.cautions}
     known = {caution.id for caution in first.cautions}
     new = [caution for key, caution in cautions.items() if key not in known]
-    _alarm(page, new)  # those of the first day stand at its top
+    _alarm(page, (*first.cautions, *new))
     page.gap()
     page.say(outlook_words(outlook) + ".", bold=True)
     for answer in outlook.answers:

@@ -943,6 +943,9 @@ def link_words(answer: Answer, call_id: str) -> tuple[str, ...]:
         and when, how much time must lie between, whether one van does both.
     """
     day = answer.day
+    links = [link for link in day.links if call_id in {link.first, link.then}]
+    if not links:
+        return ()
     seen = {
         stop.call_id: (route.van_id, stop)
         for route in answer.plan.routes
@@ -951,9 +954,7 @@ def link_words(answer: Answer, call_id: str) -> tuple[str, ...]:
     }
     own = seen[call_id][0] if call_id in seen else None
     found = []
-    for link in day.links:
-        if call_id not in {link.first, link.then}:
-            continue
+    for link in links:
         after = call_id == link.then
         other = link.first if after else link.then
         words = [f"{'after' if after else 'before'} call {other}"]
