@@ -1,4 +1,4 @@
-"""The published JSON Schema of the plan document, made from its dataclasses.
+"""The published JSON Schemas of a plan and an outlook, made from their dataclasses.
 
 Run ``python -m api.schemas`` after changing them; a test holds the file to them.
 """
@@ -10,11 +10,25 @@ from pathlib import Path
 from typing import Any
 
 from dispatch.report import document
-from dispatch.report.document import PlanDocument, plan_json
+from dispatch.report.document import (
+    OutlookDocument,
+    PlanDocument,
+    outlook_json,
+    plan_json,
+)
 
-__all__ = ["PUBLISHED", "plan_json", "plan_schema", "publish"]
+__all__ = [
+    "OUTLOOK",
+    "PUBLISHED",
+    "outlook_json",
+    "outlook_schema",
+    "plan_json",
+    "plan_schema",
+    "publish",
+]
 
-PUBLISHED = Path(__file__).parent.parent / "shared" / "schema" / "plan.schema.json"
+_FOLDER = Path(__file__).parent.parent / "shared" / "schema"
+PUBLISHED, OUTLOOK = _FOLDER / "plan.schema.json", _FOLDER / "outlook.schema.json"
 
 _ENTRY = re.compile(
     r"^([a-z0-9_]+(?:, [a-z0-9_]+)*) : .*\n((?:    .*\n?)+)", re.MULTILINE
@@ -30,20 +44,36 @@ def plan_schema() -> dict[str, Any]:
         JSON Schema, draft 2020-12: every field is required, no other is allowed,
         and each is described in the words of its dataclass.
     """
+    return _schema(PlanDocument, "keyround plan")
+
+
+def outlook_schema() -> dict[str, Any]:
+    """Return the JSON Schema of the document of several days.
+
+    Returns
+    -------
+    dict
+        As :func:`plan_schema`; each day's plan has that very shape.
+    """
+    return _schema(OutlookDocument, "keyround outlook")
+
+
+def _schema(source: type, title: str) -> dict[str, Any]:
     from pydantic import TypeAdapter  # noqa: PLC0415 - slow, and only needed here
 
-    body = TypeAdapter(PlanDocument).json_schema(mode="serialization")
+    body = TypeAdapter(source).json_schema(mode="serialization")
     root = {key: value for key, value in body.items() if key != "$defs"}
     definitions = {
         name.removesuffix("Document"): schema
         for name, schema in body.get("$defs", {}).items()
     }
-    for name, schema in [("Plan", root), *definitions.items()]:
+    _describe(root, source)
+    for name, schema in definitions.items():
         _describe(schema, getattr(document, f"{name}Document", None))
     schema = {
         "$schema": "https://json-schema.org/draft/2020-12/schema",
         **root,
-        "title": "keyround plan",
+        "title": title,
         "$defs": dict(sorted(definitions.items())),
     }
     text = json.dumps(schema)
@@ -70,19 +100,13 @@ def _describe(schema: dict[str, Any], source: type | None) -> None:
     schema.pop("title", None)
 
 
-def publish(path: Path = PUBLISHED) -> None:
-    """Write the schema where it is published.
-
-    Parameters
-    ----------
-    path : Path, optional
-        The file.
-    """
-    path.parent.mkdir(parents=True, exist_ok=True)
-    path.write_text(
-        json.dumps(plan_schema(), indent=2, ensure_ascii=False) + "\n",
-        encoding="utf-8",
-    )
+def publish() -> None:
+    """Write the schemas where they are published."""
+    _FOLDER.mkdir(parents=True, exist_ok=True)
+    for path, schema in ((PUBLISHED, plan_schema()), (OUTLOOK, outlook_schema())):
+        path.write_text(
+            json.dumps(schema, indent=2, ensure_ascii=False) + "\n", encoding="utf-8"
+        )
 
 
 if __name__ == "__main__":

@@ -1,6 +1,6 @@
 """Put together everything a person gets to read about one day."""
 
-from dispatch.evening import cautions, tonight
+from dispatch.evening import at_risk, cautions, tonight
 from dispatch.stock import pick_lists
 from dispatch.supply import purchases, shortages
 from shared.model import Answer, Day, Plan
@@ -19,7 +19,8 @@ def answer(day: Day, plan: Plan) -> Answer:
     Returns
     -------
     Answer
-        Pick lists, shortages, purchases, tonight's list and cautions with it.
+        Pick lists, shortages, purchases, tonight's list, cautions and money at risk
+        with it.
     """
     short = shortages(day, plan)
     return Answer(
@@ -30,4 +31,5 @@ def answer(day: Day, plan: Plan) -> Answer:
         purchases=purchases(day, plan, short),
         tonight=tonight(day, plan),
         cautions=cautions(day),
+        at_risk=at_risk(day, plan),
     )

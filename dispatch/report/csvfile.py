@@ -18,14 +18,17 @@ from decimal import Decimal
 
 from dispatch.report.document import (
     CallDocument,
+    PickDocument,
     PlanDocument,
+    ReasonDocument,
+    RestockDocument,
     SpanDocument,
     StopDocument,
     VanDocument,
 )
 from dispatch.report.words import clean
 from shared.dialect import USUAL, Dialect
-from shared.units import DistanceUnit, money
+from shared.units import money
 
 Cell = str | int | float | Decimal | bool | date | datetime | None
 Table = tuple[Sequence[str], Sequence[Sequence[Cell]]]  # header and rows
@@ -54,8 +57,11 @@ def tables(plan: PlanDocument, dialect: Dialect = USUAL) -> dict[str, str]:
         "stops.csv": _write(*_stops(plan), dialect),
         "picks.csv": _write(*_picks(plan), dialect),
         "unplaced.csv": _write(*_unplaced(plan), dialect),
+        "conflicts.csv": _write(*_conflicts(plan), dialect),
         "purchases.csv": _write(*_purchases(plan), dialect),
         "tonight.csv": _write(*_tonight(plan), dialect),
+        "at_risk.csv": _write(*_at_risk(plan), dialect),
+        "tools.csv": _write(*_tools(plan), dialect),
     }
 
 
@@ -89,14 +95,21 @@ def _stops(plan: PlanDocument) -> Table:
             "windows",
             "slack_min",
             "tight",
+            "late_min",
+            "rather_start",
+            "rather_end",
+            "after_calls",
+            "store",
+            "to_pay",
         ),
-        [row for van in plan.vans for row in _van_stops(van, unit)],
+        [row for van in plan.vans for row in _van_stops(plan, van)],
     )
 
 
-def _van_stops(van: VanDocument, unit: DistanceUnit) -> list[Sequence[Cell]]:
+def _van_stops(plan: PlanDocument, van: VanDocument) -> list[Sequence[Cell]]:
     """Return a van's stops, and last the way back where it has one."""
-    rows = [_stop(van, stop, unit) for stop in van.stops]
+    unit = plan.day.distance
+    rows = [_stop(plan, van, stop) for stop in van.stops]
     if van.finish is not None:
         leave_at = van.stops[-1].finish_at
         rows.append(
@@ -116,14 +129,17 @@ def _van_stops(van: VanDocument, unit: DistanceUnit) -> list[Sequence[Cell]]:
                 Decimal(unit.number(van.last_drive_m)),
                 _minutes(van.last_drive_s),
                 van.finish_at,
-                *[None] * 8,
+                *[None] * 14,
             )
         )
     return rows
 
 
-def _stop(van: VanDocument, stop: StopDocument, unit: DistanceUnit) -> Sequence[Cell]:
-    call, place = stop.call, stop.place
+def _stop(plan: PlanDocument, van: VanDocument, stop: StopDocument) -> Sequence[Cell]:
+    call, place, restock = stop.call, stop.place, stop.restock
+    unit = plan.day.distance
+    wish = call.preference if call else None
+    earlier = [link.first for link in plan.links if call and link.then == call.id]
     return (
         van.id,
         van.driver,
@@ -150,10 +166,43 @@ def _stop(van: VanDocument, stop: StopDocument, unit: DistanceUnit) -> Sequence[
         # Rounded down, as everywhere: never more than there is.
         stop.slack_s // 60 if stop.slack_s is not None else None,
         stop.tight,
+        # Cut, as the clock times are: a late visit is never shown as one in time.
+        max(1, stop.late_s // 60) if stop.late_s else 0 if call else None,
+        wish.start_at if wish else None,
+        wish.end_at if wish else None,
+        " ".join(earlier),
+        restock.name if restock else None,
+        Decimal(money(restock.pay_cents)) if restock else None,
     )
 
 
 def _picks(plan: PlanDocument) -> Table:
+    """Return every piece a van takes: in the morning, on the way, and what it gives."""
+    rows: list[Sequence[Cell]] = []
+    for van in plan.vans:
+        rows += [_pick(van, line) for line in van.pick_list]
+        rows += [
+            _pick(van, line, stop.restock)
+            for stop in van.stops
+            if stop.restock
+            for line in stop.restock.fetch
+        ]
+    rows += [
+        (
+            handed.from_van,
+            None,
+            handed.part_id,
+            handed.name,
+            *[None] * 6,
+            handed.quantity,
+            handed.to_van,
+            None,
+            " ".join(handed.call_ids),
+            None,
+            None,
+        )
+        for handed in plan.handovers
+    ]
     return (
         (
             "van_id",
@@ -161,28 +210,42 @@ def _picks(plan: PlanDocument) -> Table:
             "part_id",
             "name",
             "load",
-            "from_van",
+            "aboard",
+            "from_other_vans",
+            "other_vans",
+            "fetch",
+            "store",
+            "hand_over",
+            "to_van",
             "spares",
             "call_ids",
             "instead_of",
             "note",
         ),
-        [
-            (
-                van.id,
-                line.bin,
-                line.part_id,
-                line.name,
-                line.load,
-                line.aboard,
-                line.spares,
-                " ".join(line.call_ids),
-                " ".join(line.instead_of),
-                line.note,
-            )
-            for van in plan.vans
-            for line in van.pick_list
-        ],
+        rows,
+    )
+
+
+def _pick(
+    van: VanDocument, line: PickDocument, restock: RestockDocument | None = None
+) -> Sequence[Cell]:
+    return (
+        van.id,
+        line.bin,
+        line.part_id,
+        line.name,
+        line.load if restock is None else None,
+        line.aboard if restock is None else None,
+        sum(handed.quantity for handed in line.from_vans) if restock is None else None,
+        " ".join(handed.van_id for handed in line.from_vans),
+        line.load if restock is not None else None,
+        restock.name if restock is not None else None,
+        None,
+        None,
+        line.spares,
+        " ".join(line.call_ids),
+        " ".join(line.instead_of),
+        line.note,
     )
 
 
@@ -221,6 +284,38 @@ def _unplaced(plan: PlanDocument) -> Table:
             )
             for unplaced in plan.unplaced
             for reason in unplaced.reasons
+        ],
+    )
+
+
+def _conflicts(plan: PlanDocument) -> Table:
+    return (
+        ("call_ids", "why"),
+        [(" ".join(each.call_ids), each.text) for each in plan.conflicts],
+    )
+
+
+def _at_risk(plan: PlanDocument) -> Table:
+    return (
+        ("call_id", "cost", "paid", "what"),
+        [
+            (risk.call_id, Decimal(money(risk.cost_cents)), risk.spent, risk.text)
+            for risk in plan.at_risk
+        ],
+    )
+
+
+def _tools(plan: PlanDocument) -> Table:
+    return (
+        ("tool", "van_id", "collect", "bring_back"),
+        [
+            (
+                use.tool_id,
+                use.van_id,
+                use.swap_at if use.collected else None,
+                use.swap_at if use.returned else None,
+            )
+            for use in plan.tools
         ],
     )
 
@@ -275,23 +370,46 @@ def _tonight(plan: PlanDocument) -> Table:
             "lead_time_h",
             "by_date",
             "by",
+            "why",
         ),
         [
-            (
-                tonight.call_id,
-                calls[tonight.call_id].customer,
-                calls[tonight.call_id].phone,
-                tonight.item.kind.value,
-                tonight.ask,
-                tonight.item.owner,
-                Decimal(money(tonight.item.cost_cents)),
-                _hours(tonight.item.lead_time_s),
-                tonight.by_at.date() if tonight.by_at else None,
-                tonight.by_at,
-            )
-            for tonight in plan.tonight
+            *(
+                (
+                    entry.call_id,
+                    calls[entry.call_id].customer,
+                    calls[entry.call_id].phone,
+                    "promise",
+                    entry.ask,
+                    "office",
+                    *[None] * 4,
+                    "; ".join(_why(reason) for reason in entry.reasons),
+                )
+                for entry in plan.broken
+            ),
+            *(
+                (
+                    tonight.call_id,
+                    calls[tonight.call_id].customer,
+                    calls[tonight.call_id].phone,
+                    tonight.item.kind.value,
+                    tonight.ask,
+                    tonight.item.owner,
+                    Decimal(money(tonight.item.cost_cents)),
+                    _hours(tonight.item.lead_time_s),
+                    tonight.by_at.date() if tonight.by_at else None,
+                    tonight.by_at,
+                    None,
+                )
+                for tonight in plan.tonight
+            ),
         ],
     )
+
+
+def _why(reason: ReasonDocument) -> str:
+    who = f"{reason.van_id}: " if reason.van_id else ""
+    help_ = f" (would help: {reason.remedy})" if reason.remedy else ""
+    return f"{who}{reason.text}{help_}"
 
 
 def _minutes(duration_s: int) -> int:

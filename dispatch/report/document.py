@@ -7,17 +7,26 @@ The published schema is made from these classes (:mod:`api.schemas`).
 """
 
 import json
+from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 from datetime import date, datetime
-from typing import Literal
+from typing import Any, Literal
 
+from dispatch.evening import Broken, broken
 from dispatch.report.words import (
     Visit,
     above_best_permille,
     date_words,
+    duty_s,
+    fetch_at,
+    handovers,
+    is_off_preference,
     is_tight,
     name_kind,
     name_part,
+    name_store,
+    outlook_words,
+    shop_stop_s,
     status_words,
     travel_words,
     visits,
@@ -29,6 +38,7 @@ from shared.model import (
     Caution,
     Day,
     Origin,
+    Outlook,
     PickLine,
     Place,
     Plan,
@@ -38,12 +48,16 @@ from shared.model import (
     ReadyItem,
     ReadyKind,
     ReadyState,
+    Reason,
     Route,
     Rule,
     Shortage,
     StopKind,
+    Store,
     Tonight,
+    ToolUse,
     Unplaced,
+    Van,
     Window,
 )
 from shared.units import DistanceUnit, cents
@@ -151,9 +165,15 @@ class CallDocument:
     windows : tuple of SpanDocument
         Availability: the whole visit lies inside one; empty means any time.
     promise : SpanDocument or None
-        The window told to the customer: the visit starts inside it.
+        The window told to the customer: the visit starts inside it, or the promise
+        is broken and the stop says by how much.
+    preference : SpanDocument or None
+        When the customer would rather have the visit start.
+    dates : tuple of date
+        Days it may be done on when several are planned; empty: any of them.
     planned_s, median_s, p90_s : int
-        Length of the visit: as planned, and what half and nine in ten stay below.
+        Length of the visit: as planned for the driver who comes, and what half and
+        nine in ten stay below with a driver of usual pace.
     needs : tuple of NeedDocument
         Parts it uses up.
     skills, equipment : tuple of str
@@ -175,6 +195,8 @@ class CallDocument:
     priority: int
     windows: tuple[SpanDocument, ...]
     promise: SpanDocument | None
+    preference: SpanDocument | None
+    dates: tuple[date, ...]
     planned_s: int
     median_s: int
     p90_s: int
@@ -186,46 +208,19 @@ class CallDocument:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class StopDocument:
-    """One stop of a van.
+class HandedDocument:
+    """Pieces that another van hands over before leaving.
 
     Parameters
     ----------
-    kind : StopKind
-        A call or the meal break.
-    number : int or None
-        1 for the van's first call, and so on; null for a break.
-    call : CallDocument or None
-        The call; null for a break.
-    place : PlaceDocument or None
-        Where; null for a break that is taken anywhere.
-    leave_at, arrive_at, start_at, finish_at : datetime
-        When the van sets off towards it, is there, begins and ends.
-    leave_by : datetime or None
-        When the van could set off towards it at the latest and still begin there
-        as planned; null where there is no drive to wait before.
-    drive_m, drive_s, wait_s : int
-        The drive there, and the wait before it begins.
-    slack_s : int or None
-        How much later it could begin without leaving its window or promise.
-    tight : bool
-        It begins close to the end of the promise.
+    van_id : str
+        The van that has them.
+    quantity : int
+        Pieces.
     """
 
-    kind: StopKind
-    number: int | None
-    call: CallDocument | None
-    place: PlaceDocument | None
-    leave_at: datetime
-    arrive_at: datetime
-    start_at: datetime
-    finish_at: datetime
-    leave_by: datetime | None
-    drive_m: int
-    drive_s: int
-    wait_s: int
-    slack_s: int | None
-    tight: bool
+    van_id: str
+    quantity: int
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -238,6 +233,8 @@ class PickDocument:
         What, and where it lies in the shop.
     load, aboard : int
         Pieces to load at the shop, and pieces that must be aboard already.
+    from_vans : tuple of HandedDocument
+        Pieces that other vans hand over before leaving.
     spares : int
         How many of all of these are spares.
     call_ids : tuple of str
@@ -253,10 +250,90 @@ class PickDocument:
     bin: str
     load: int
     aboard: int
+    from_vans: tuple[HandedDocument, ...]
     spares: int
     call_ids: tuple[str, ...]
     instead_of: tuple[str, ...]
     note: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RestockDocument:
+    """What happens at a restock stop.
+
+    Parameters
+    ----------
+    store_id, name : str
+        The shop or the trade counter: its id, and what it is called.
+    opening : SpanDocument or None
+        When it is open; null: always.
+    fetch : tuple of PickDocument
+        The small pick list: 'load' says how many to take there.
+    pay_cents : int
+        What is paid there; 0 in the firm's own shop.
+    bring_back, collect : tuple of str
+        Shared tools that change hands there.
+    """
+
+    store_id: str
+    name: str
+    opening: SpanDocument | None
+    fetch: tuple[PickDocument, ...]
+    pay_cents: int
+    bring_back: tuple[str, ...]
+    collect: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StopDocument:
+    """One stop of a van.
+
+    Parameters
+    ----------
+    kind : StopKind
+        A call, the meal break, or a restock stop.
+    number : int or None
+        1 for the van's first call, and so on; null for anything else.
+    call : CallDocument or None
+        The call; null for anything else.
+    restock : RestockDocument or None
+        What is fetched where; null for anything but a restock stop.
+    place : PlaceDocument or None
+        Where; null for a break that is taken anywhere.
+    leave_at, arrive_at, start_at, finish_at : datetime
+        When the van sets off towards it, is there, begins and ends.
+    leave_by : datetime or None
+        When the van could set off towards it at the latest and still begin there
+        as planned; null where there is no drive to wait before.
+    drive_m, drive_s, wait_s : int
+        The drive there, and the wait before it begins.
+    slack_s : int or None
+        How much later it could begin without leaving its window or promise.
+    tight : bool
+        It begins close to the end of the promise.
+    late_s : int
+        How long after the end of the promise it begins; 0: no promise is broken.
+    off_preference : bool
+        It begins outside the hours that the customer would rather have.
+    """
+
+    kind: StopKind
+    number: int | None
+    call: CallDocument | None
+    restock: RestockDocument | None
+    place: PlaceDocument | None
+    leave_at: datetime
+    arrive_at: datetime
+    start_at: datetime
+    finish_at: datetime
+    leave_by: datetime | None
+    drive_m: int
+    drive_s: int
+    wait_s: int
+    slack_s: int | None
+    tight: bool
+    late_s: int
+    off_preference: bool
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -270,7 +347,8 @@ class IssueDocument:
     quantity : int
         Pieces.
     origin : Origin
-        Aboard already, or loaded at the shop.
+        Aboard already, loaded at the shop, handed over by another van before
+        leaving, or fetched at a restock stop.
     purpose : Purpose
         For a call, or as a spare.
     call_id : str or None
@@ -279,6 +357,12 @@ class IssueDocument:
         Position of the need in the call's needs, from 0; null for a spare.
     chosen : str or None
         The alternative of the need that was taken; it may be a kit.
+    from_van : str or None
+        The van that hands them over; null for any other origin.
+    store_id : str or None
+        Where they are fetched; null for any other origin.
+    extra_cents : int
+        What they cost more than the wanted part from the firm's own stock.
     """
 
     part_id: str
@@ -289,6 +373,31 @@ class IssueDocument:
     call_id: str | None
     need: int | None
     chosen: str | None
+    from_van: str | None
+    store_id: str | None
+    extra_cents: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ToolDocument:
+    """A shared tool that a van carries.
+
+    Parameters
+    ----------
+    tool_id, van_id : str
+        Which tool, and which van.
+    collected, returned : bool
+        Whether it is fetched from, or brought back to, the shop at the van's restock
+        stop there; otherwise it is aboard from the morning, until the van is back.
+    swap_at : datetime or None
+        Start of that restock stop; null where it stays aboard all day.
+    """
+
+    tool_id: str
+    van_id: str
+    collected: bool
+    returned: bool
+    swap_at: datetime | None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -309,8 +418,17 @@ class VanDocument:
         From the last stop to the finish place.
     distance_m, drive_s, work_s, wait_s, overtime_s : int
         The day's sums.
+    duty_s : int
+        From setting off until it is back, the break left out.
+    drive_limit_s, work_limit_s : int or None
+        The most that 'drive_s' and 'duty_s' may be; null: no limit is given.
     cost_cents, drive_cents, time_cents, overtime_cents : int
-        What the day costs, and its three parts, each rounded once.
+        What the day costs, and of that: kilometres, paid time, overtime. Each is
+        rounded once.
+    late_cents, preference_cents, parts_cents : int
+        Also of that: broken promises, starts outside the hours that customers would
+        rather have, and what parts cost beyond the wanted ones from the firm's own
+        stock.
     stops : tuple of StopDocument
         In order.
     pick_list : tuple of PickDocument
@@ -333,10 +451,16 @@ class VanDocument:
     work_s: int
     wait_s: int
     overtime_s: int
+    duty_s: int
+    drive_limit_s: int | None
+    work_limit_s: int | None
     cost_cents: int
     drive_cents: int
     time_cents: int
     overtime_cents: int
+    late_cents: int
+    preference_cents: int
+    parts_cents: int
     stops: tuple[StopDocument, ...]
     pick_list: tuple[PickDocument, ...]
     issues: tuple[IssueDocument, ...]
@@ -376,6 +500,114 @@ class UnplacedDocument:
 
     call: CallDocument
     reasons: tuple[ReasonDocument, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BrokenDocument:
+    """A promise that the plan breaks.
+
+    Parameters
+    ----------
+    call_id, van_id : str
+        Whose promise, and the van that comes.
+    promised_until_at, starts_at : datetime
+        The promise's end, and when the visit starts.
+    late_s : int
+        The time between them.
+    ask : str
+        What to say on the phone tonight.
+    reasons : tuple of ReasonDocument
+        What stood in the way of keeping it.
+    """
+
+    call_id: str
+    van_id: str
+    promised_until_at: datetime
+    starts_at: datetime
+    late_s: int
+    ask: str
+    reasons: tuple[ReasonDocument, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ConflictDocument:
+    """Calls that cannot all be done, though any of them can be left out.
+
+    Parameters
+    ----------
+    call_ids : tuple of str
+        The calls.
+    text : str
+        Plain words.
+    """
+
+    call_ids: tuple[str, ...]
+    text: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HandoverDocument:
+    """Pieces that one van gives another before they leave.
+
+    Parameters
+    ----------
+    part_id, name : str
+        Which part.
+    quantity : int
+        Pieces.
+    from_van, to_van : str
+        Giver and taker; the giver may stay in.
+    call_ids : tuple of str
+        The taker's calls that use them.
+    """
+
+    part_id: str
+    name: str
+    quantity: int
+    from_van: str
+    to_van: str
+    call_ids: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LinkDocument:
+    """Two calls of which one comes first.
+
+    Parameters
+    ----------
+    first, then : str
+        Call ids; 'then' is done only if 'first' is.
+    same_van : bool
+        One van does both.
+    min_gap_s, max_gap_s : int, int or None
+        'then' starts at least and at most so long after 'first' is finished.
+    """
+
+    first: str
+    then: str
+    same_van: bool
+    min_gap_s: int
+    max_gap_s: int | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RiskDocument:
+    """Money spent, or about to be, for a call that is not planned.
+
+    Parameters
+    ----------
+    call_id, text : str
+        Which call, and what it is in plain words.
+    cost_cents : int
+        How much.
+    spent : bool
+        It is paid; otherwise the advice is not to pay yet.
+    """
+
+    call_id: str
+    text: str
+    cost_cents: int
+    spent: bool
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -556,6 +788,8 @@ class DayDocument:
         Which driving times were used, and what they cannot know.
     notices : tuple of str
         What was read but not understood.
+    promises_may_break : bool
+        Whether a call may start after its promise rather than stay out.
     """
 
     date: date
@@ -571,6 +805,7 @@ class DayDocument:
     shop: PlaceDocument
     travel: tuple[str, ...]
     notices: tuple[str, ...]
+    promises_may_break: bool
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -589,12 +824,28 @@ class PlanDocument:
         How good the plan is known to be.
     cost_cents, distance_m, overtime_s : int
         Sums over all vans; the cost is rounded once.
+    drive_cents, time_cents, overtime_cents : int
+        Of the cost, as for a van.
+    late_cents, preference_cents, parts_cents : int
+        Of the cost, as for a van.
+    broken : tuple of BrokenDocument
+        Broken promises, most urgent first.
     vans : tuple of VanDocument
         Vans that go out.
     idle_vans : tuple of str
         Vans that stay in.
+    handovers : tuple of HandoverDocument
+        What vans hand each other before leaving.
+    tools : tuple of ToolDocument
+        Which van carries which shared tool.
+    links : tuple of LinkDocument
+        Calls that hang together.
     unplaced : tuple of UnplacedDocument
         Calls on no route, with reasons.
+    conflicts : tuple of ConflictDocument
+        Calls that cannot all be done.
+    at_risk : tuple of RiskDocument
+        Money that the plan makes no use of.
     shortages : tuple of ShortageDocument
         What is missing.
     purchases : tuple of PurchaseDocument
@@ -612,9 +863,21 @@ class PlanDocument:
     cost_cents: int
     distance_m: int
     overtime_s: int
+    drive_cents: int
+    time_cents: int
+    overtime_cents: int
+    late_cents: int
+    preference_cents: int
+    parts_cents: int
+    broken: tuple[BrokenDocument, ...]
     vans: tuple[VanDocument, ...]
     idle_vans: tuple[str, ...]
+    handovers: tuple[HandoverDocument, ...]
+    tools: tuple[ToolDocument, ...]
+    links: tuple[LinkDocument, ...]
     unplaced: tuple[UnplacedDocument, ...]
+    conflicts: tuple[ConflictDocument, ...]
+    at_risk: tuple[RiskDocument, ...]
     shortages: tuple[ShortageDocument, ...]
     purchases: tuple[PurchaseDocument, ...]
     tonight: tuple[TonightDocument, ...]
@@ -646,10 +909,47 @@ def document(answer: Answer) -> PlanDocument:
         cost_cents=plan.cost_cents,
         distance_m=sum(route.distance_m for route in plan.routes),
         overtime_s=sum(route.overtime_s for route in plan.routes),
+        **_split(plan.routes),
+        broken=tuple(_broken(day, entry) for entry in broken(day, plan)),
         vans=tuple(
             _van(answer, route, picks.get(route.van_id, ())) for route in plan.routes
         ),
         idle_vans=tuple(van.id for van in day.vans if van.id not in out),
+        handovers=tuple(
+            HandoverDocument(
+                part_id=handed.part_id,
+                name=name_part(day, handed.part_id),
+                quantity=handed.quantity,
+                from_van=handed.from_van,
+                to_van=handed.to_van,
+                call_ids=handed.call_ids,
+            )
+            for handed in handovers(plan)
+        ),
+        tools=tuple(_tool(answer, use) for use in plan.tools),
+        links=tuple(
+            LinkDocument(
+                first=link.first,
+                then=link.then,
+                same_van=link.same_van,
+                min_gap_s=link.min_gap_s,
+                max_gap_s=link.max_gap_s,
+            )
+            for link in day.links
+        ),
+        conflicts=tuple(
+            ConflictDocument(call_ids=conflict.call_ids, text=conflict.text)
+            for conflict in plan.conflicts
+        ),
+        at_risk=tuple(
+            RiskDocument(
+                call_id=risk.call_id,
+                text=risk.text,
+                cost_cents=risk.cost_cents,
+                spent=risk.spent,
+            )
+            for risk in answer.at_risk
+        ),
         unplaced=tuple(
             _unplaced(day, calls[unplaced.call_id], unplaced)
             for unplaced in plan.unplaced
@@ -659,6 +959,90 @@ def document(answer: Answer) -> PlanDocument:
         tonight=tuple(_tonight(day, tonight) for tonight in answer.tonight),
         cautions=tuple(map(_caution, answer.cautions)),
     )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OutlookDayDocument:
+    """One of several planned days.
+
+    Parameters
+    ----------
+    date : date
+        Which day.
+    firm : bool
+        Whether it is settled; otherwise it is provisional and will be planned anew.
+    plan : PlanDocument
+        Its plan, a whole document of its own.
+    """
+
+    date: date
+    firm: bool
+    plan: PlanDocument
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OutlookDocument:
+    """The plans of several days.
+
+    Parameters
+    ----------
+    format : str
+        Always 'keyround outlook'.
+    version : int
+        Version of this format; it changes when a field changes its meaning or goes.
+    words : str
+        All days in one line for people.
+    days : tuple of OutlookDayDocument
+        The days that are worked, in order; the first one also holds the calls that
+        no day has room for.
+    """
+
+    format: Literal["keyround outlook"]
+    version: Literal[1]
+    words: str
+    days: tuple[OutlookDayDocument, ...]
+
+
+def outlook_document(outlook: Outlook) -> OutlookDocument:
+    """Return the plans of several days as the data of one JSON document.
+
+    Parameters
+    ----------
+    outlook : Outlook
+        What was planned.
+
+    Returns
+    -------
+    OutlookDocument
+        One plan document per day.
+    """
+    return OutlookDocument(
+        format="keyround outlook",
+        version=VERSION,
+        words=outlook_words(outlook),
+        days=tuple(
+            OutlookDayDocument(
+                date=answer.day.date, firm=number == 0, plan=document(answer)
+            )
+            for number, answer in enumerate(outlook.answers)
+        ),
+    )
+
+
+def outlook_json(outlook: Outlook) -> str:
+    """Return the plans of several days as one JSON document.
+
+    Parameters
+    ----------
+    outlook : Outlook
+        What was planned.
+
+    Returns
+    -------
+    str
+        As :func:`plan_json`.
+    """
+    return _json(asdict(outlook_document(outlook)))
 
 
 def plan_json(answer: Answer) -> str:
@@ -674,15 +1058,13 @@ def plan_json(answer: Answer) -> str:
     str
         JSON (RFC 8259), indented, ends in a line feed.
     """
+    return _json(asdict(document(answer)))
+
+
+def _json(data: dict[str, Any]) -> str:
     # Without pydantic: a plan on the terminal should not wait for its import.
     return (
-        json.dumps(
-            asdict(document(answer)),
-            default=_moment,
-            ensure_ascii=False,
-            allow_nan=False,
-            indent=2,
-        )
+        json.dumps(data, default=_moment, ensure_ascii=False, allow_nan=False, indent=2)
         + "\n"
     )
 
@@ -714,7 +1096,7 @@ def _ready(item: ReadyItem) -> ReadyDocument:
     )
 
 
-def _call(day: Day, call: Call) -> CallDocument:
+def _call(day: Day, call: Call, van: Van | None = None) -> CallDocument:
     return CallDocument(
         id=call.id,
         customer=call.customer,
@@ -727,7 +1109,9 @@ def _call(day: Day, call: Call) -> CallDocument:
         priority=call.priority,
         windows=tuple(_span(day, window) for window in call.windows),
         promise=_span(day, call.promise) if call.promise is not None else None,
-        planned_s=day.planned_s(call),
+        preference=_span(day, call.preference) if call.preference is not None else None,
+        dates=call.dates,
+        planned_s=day.planned_s(call, van),
         median_s=call.median_s,
         p90_s=call.p90_s,
         needs=tuple(
@@ -741,12 +1125,14 @@ def _call(day: Day, call: Call) -> CallDocument:
     )
 
 
-def _stop(day: Day, visit: Visit) -> StopDocument:
-    stop, call, clock = visit.stop, visit.call, day.clock
+def _stop(answer: Answer, van: Van, visit: Visit) -> StopDocument:
+    day, clock = answer.day, answer.day.clock
+    stop, call, store = visit.stop, visit.call, visit.store
     return StopDocument(
         kind=stop.kind,
         number=visit.number,
-        call=_call(day, call) if call is not None else None,
+        call=_call(day, call, van) if call is not None else None,
+        restock=_restock(answer, van, store) if store is not None else None,
         place=_place(stop.place) if stop.place is not None else None,
         leave_at=clock.instant(visit.leave_s),
         arrive_at=clock.instant(stop.arrive_s),
@@ -760,6 +1146,73 @@ def _stop(day: Day, visit: Visit) -> StopDocument:
         wait_s=stop.wait_s,
         slack_s=stop.slack_s,
         tight=call is not None and is_tight(day, call, stop),
+        late_s=stop.late_s,
+        off_preference=call is not None and is_off_preference(call, stop),
+    )
+
+
+def _restock(answer: Answer, van: Van, store: Store) -> RestockDocument:
+    day = answer.day
+    fetch = fetch_at(answer, van.id, store.id)
+    swaps = [
+        use
+        for use in answer.plan.tools
+        if use.van_id == van.id and store.id == day.shop.id
+    ]
+    return RestockDocument(
+        store_id=store.id,
+        name=name_store(day, store.id),
+        opening=_span(day, store.opening) if store.opening is not None else None,
+        fetch=tuple(map(_pick, fetch.lines)),
+        pay_cents=fetch.cost_cents,
+        bring_back=tuple(use.tool_id for use in swaps if use.returned),
+        collect=tuple(use.tool_id for use in swaps if use.collected),
+    )
+
+
+def _tool(answer: Answer, use: ToolUse) -> ToolDocument:
+    day = answer.day
+    route = next((r for r in answer.plan.routes if r.van_id == use.van_id), None)
+    swap_s = shop_stop_s(day, route) if use.collected or use.returned else None
+    return ToolDocument(
+        tool_id=use.tool_id,
+        van_id=use.van_id,
+        collected=use.collected,
+        returned=use.returned,
+        swap_at=day.clock.instant(swap_s) if swap_s is not None else None,
+    )
+
+
+def _split(routes: Sequence[Route]) -> dict[str, int]:
+    """Return what a cost is made of, by the names of the fields."""
+    return {
+        "drive_cents": cents(sum(route.drive_units for route in routes)),
+        "time_cents": cents(sum(route.time_units for route in routes)),
+        "overtime_cents": cents(sum(route.overtime_units for route in routes)),
+        "late_cents": cents(sum(route.late_units for route in routes)),
+        "preference_cents": cents(sum(route.preference_units for route in routes)),
+        "parts_cents": cents(sum(route.parts_units for route in routes)),
+    }
+
+
+def _broken(day: Day, entry: Broken) -> BrokenDocument:
+    return BrokenDocument(
+        call_id=entry.call_id,
+        van_id=entry.van_id,
+        promised_until_at=day.clock.instant(entry.end_s),
+        starts_at=day.clock.instant(entry.start_s),
+        late_s=entry.late_s,
+        ask=entry.ask,
+        reasons=tuple(map(_reason, entry.reasons)),
+    )
+
+
+def _reason(reason: Reason) -> ReasonDocument:
+    return ReasonDocument(
+        rule=reason.rule,
+        van_id=reason.van_id,
+        text=reason.text,
+        remedy=reason.remedy,
     )
 
 
@@ -781,11 +1234,12 @@ def _van(answer: Answer, route: Route, picks: tuple[PickLine, ...]) -> VanDocume
         work_s=route.work_s,
         wait_s=route.wait_s,
         overtime_s=route.overtime_s,
+        duty_s=duty_s(van, route),
+        drive_limit_s=van.drive_limit_s,
+        work_limit_s=van.work_limit_s,
         cost_cents=cents(route.cost_units),
-        drive_cents=cents(route.drive_units),
-        time_cents=cents(route.time_units),
-        overtime_cents=cents(route.overtime_units),
-        stops=tuple(_stop(day, visit) for visit in visits(day, route)),
+        **_split([route]),
+        stops=tuple(_stop(answer, van, visit) for visit in visits(day, route)),
         pick_list=tuple(map(_pick, picks)),
         issues=tuple(
             IssueDocument(
@@ -797,6 +1251,9 @@ def _van(answer: Answer, route: Route, picks: tuple[PickLine, ...]) -> VanDocume
                 call_id=issue.call_id,
                 need=issue.need,
                 chosen=issue.chosen,
+                from_van=issue.from_van,
+                store_id=issue.store_id,
+                extra_cents=issue.extra_cents,
             )
             for issue in answer.plan.issues
             if issue.van_id == van.id
@@ -811,6 +1268,10 @@ def _pick(line: PickLine) -> PickDocument:
         bin=line.bin,
         load=line.load,
         aboard=line.aboard,
+        from_vans=tuple(
+            HandedDocument(van_id=van_id, quantity=quantity)
+            for van_id, quantity in line.from_vans
+        ),
         spares=line.spares,
         call_ids=line.call_ids,
         instead_of=line.instead_of,
@@ -821,15 +1282,7 @@ def _pick(line: PickLine) -> PickDocument:
 def _unplaced(day: Day, call: Call, unplaced: Unplaced) -> UnplacedDocument:
     return UnplacedDocument(
         call=_call(day, call),
-        reasons=tuple(
-            ReasonDocument(
-                rule=reason.rule,
-                van_id=reason.van_id,
-                text=reason.text,
-                remedy=reason.remedy,
-            )
-            for reason in unplaced.reasons
-        ),
+        reasons=tuple(map(_reason, unplaced.reasons)),
     )
 
 
@@ -915,4 +1368,5 @@ def _day(day: Day) -> DayDocument:
         shop=_place(day.shop.place),
         travel=travel_words(day),
         notices=day.notices,
+        promises_may_break=day.promises_may_break,
     )

@@ -7,13 +7,14 @@ import unicodedata
 from pathlib import Path
 
 from shared.dialect import USUAL, Dialect
-from shared.model import Answer
+from shared.model import Answer, Outlook
 
 # What earlier plans may have left: their name, and what shows that they are ours.
 _PER_VAN = (
     ("sheet-*.html", b'<meta name="generator" content="keyround">'),
     ("calendar-*.ics", b"PRODID:-//keyround//"),
 )
+_DATE = re.compile(r"[0-9]{4}-[0-9]{2}-[0-9]{2}")
 
 
 def write_all(answer: Answer, folder: Path, dialect: Dialect = USUAL) -> list[Path]:
@@ -42,21 +43,79 @@ def write_all(answer: Answer, folder: Path, dialect: Dialect = USUAL) -> list[Pa
     OSError
         When the folder cannot be written.
     """
-    contents = _render(answer, dialect)
+    return _put(_render(answer, dialect), folder)
+
+
+def write_outlook(
+    outlook: Outlook, folder: Path, dialect: Dialect = USUAL
+) -> list[Path]:
+    """Write the reports of several days: one folder a day, and two files for all.
+
+    As :func:`write_all`, and day sheets and calendars of later days that are now no
+    longer worked are removed as well, from the first day on.
+
+    Parameters
+    ----------
+    outlook : Outlook
+        What was planned.
+    folder : Path
+        Where; each day gets a folder named after its date in it.
+    dialect : Dialect, optional
+        How the reader's spreadsheet writes tables.
+
+    Returns
+    -------
+    list of Path
+        The files, in the order in which a person would open them.
+
+    Raises
+    ------
+    OSError
+        When the folder cannot be written.
+    """
+    from dispatch.report.document import outlook_json  # noqa: PLC0415 - as below
+    from dispatch.report.text import outlook_text  # noqa: PLC0415
+
+    days = {
+        answer.day.date.isoformat(): _render(answer, dialect, provisional=number > 0)
+        for number, answer in enumerate(outlook.answers)
+    }
+    both = {
+        "outlook.txt": outlook_text(outlook).encode(),
+        "outlook.json": outlook_json(outlook).encode(),
+    }
+    written = _put(both, folder)
+    for name, contents in days.items():
+        written += _put(contents, folder / name)
+    for path in sorted(folder.iterdir()):
+        stale = path.name > min(days) and path.name not in days
+        if stale and _DATE.fullmatch(path.name) and path.is_dir():
+            _clear(path, set())
+    return written
+
+
+def _put(contents: dict[str, bytes], folder: Path) -> list[Path]:
     folder.mkdir(parents=True, exist_ok=True)
     with tempfile.TemporaryDirectory(prefix=".keyround-", dir=folder) as draft:
         for name, content in contents.items():
             (Path(draft) / name).write_bytes(content)
         for name in contents:
             os.replace(Path(draft) / name, folder / name)  # noqa: PTH105 - whole or not
-    for pattern, mark in _PER_VAN:
-        for path in sorted(folder.glob(pattern)):
-            if path.name not in contents and mark in path.read_bytes():
-                path.unlink()
+    _clear(folder, set(contents))
     return [folder / name for name in contents]
 
 
-def _render(answer: Answer, dialect: Dialect) -> dict[str, bytes]:
+def _clear(folder: Path, kept: set[str]) -> None:
+    """Remove what an earlier plan left for vans or days that are no longer in it."""
+    for pattern, mark in _PER_VAN:
+        for path in sorted(folder.glob(pattern)):
+            if path.name not in kept and mark in path.read_bytes():
+                path.unlink()
+
+
+def _render(
+    answer: Answer, dialect: Dialect, *, provisional: bool = False
+) -> dict[str, bytes]:
     # Each of these costs import time that a plan on the terminal does not need.
     from dispatch.report.calendar import calendar_bytes  # noqa: PLC0415
     from dispatch.report.csvfile import tables  # noqa: PLC0415
@@ -69,13 +128,17 @@ def _render(answer: Answer, dialect: Dialect) -> dict[str, bytes]:
     names = name_files([route.van_id for route in answer.plan.routes])
     named = list(zip(names, answer.plan.routes, strict=True))
     return {
-        "plan.txt": plan_text(answer).encode(),
+        "plan.txt": plan_text(answer, provisional=provisional).encode(),
         **{
-            f"sheet-{name}.html": sheet_html(answer, route).encode()
+            f"sheet-{name}.html": sheet_html(
+                answer, route, provisional=provisional
+            ).encode()
             for name, route in named
         },
         **{
-            f"calendar-{name}.ics": calendar_bytes(answer, route)
+            f"calendar-{name}.ics": calendar_bytes(
+                answer, route, provisional=provisional
+            )
             for name, route in named
         },
         **{

@@ -10,7 +10,6 @@ from dispatch.report.document import (
     StopDocument,
     VanDocument,
 )
-from shared.model import StopKind
 
 _DECIMALS = 6  # about 0.1 m; RFC 7946 section 11.2 calls six enough
 
@@ -118,7 +117,7 @@ def _ends(van: VanDocument) -> list[dict[str, Any]]:
 
 def _stop(van: VanDocument, stop: StopDocument) -> dict[str, Any]:
     properties: dict[str, Any] = {
-        "what": "break" if stop.kind is StopKind.BREAK else "call",
+        "what": stop.kind.value,
         "van_id": van.id,
         "number": stop.number,
         "arrive_at": stop.arrive_at.isoformat(),
@@ -127,6 +126,19 @@ def _stop(van: VanDocument, stop: StopDocument) -> dict[str, Any]:
     }
     if stop.call is not None:
         properties |= _call(stop.call)
+        properties |= {"late_s": stop.late_s, "off_preference": stop.off_preference}
+    if stop.restock is not None:
+        properties |= {
+            "store_id": stop.restock.store_id,
+            "name": stop.restock.name,
+            "fetch": [
+                {"part_id": line.part_id, "name": line.name, "quantity": line.load}
+                for line in stop.restock.fetch
+            ],
+            "pay_cents": stop.restock.pay_cents,
+            "bring_back": list(stop.restock.bring_back),
+            "collect": list(stop.restock.collect),
+        }
     return _feature(_point(stop.place) if stop.place else None, properties)
 
 

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 from dispatch.report.words import visits
-from shared.model import Day, Place, Route, Van, Window
+from shared.model import Day, Place, Route, StopKind, Van, Window
 from shared.units import DistanceUnit
 
 ROUTE_WIDTH, ROUTE_HEIGHT = 420.0, 320.0
@@ -28,19 +28,22 @@ Point = tuple[float, float]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Disc:
-    """A numbered stop.
+    """A stop at a customer's or at a store.
 
     Parameters
     ----------
-    number : int
-        As in the table of stops.
+    mark : str
+        As in the table of stops: a call's number, a restock stop's letter.
+    store : bool
+        A restock stop, drawn as a square.
     x, y : float
         Centre of the disc.
     at_x, at_y : float
         The stop itself; elsewhere than the disc where stops lie close together.
     """
 
-    number: int
+    mark: str
+    store: bool
     x: float
     y: float
     at_x: float
@@ -156,15 +159,24 @@ def draw_route(day: Day, route: Route) -> RouteDrawing:
         for number, (here, there) in enumerate(pairwise(path))
         if math.dist(here, there) > 1.0
     )
-    calls = [visit for visit in visits(day, route) if visit.number is not None]
-    points = [
-        box.put(visit.stop.place) for visit in calls if visit.stop.place is not None
+    marked = [
+        (visit, box.put(visit.stop.place))
+        for visit in visits(day, route)
+        if visit.mark and visit.stop.place is not None
     ]
+    points = [point for _, point in marked]
     ends = _ends(van, box)
     discs = tuple(
-        Disc(number=number, x=x, y=y, at_x=at[0], at_y=at[1])
-        for number, ((x, y), at) in enumerate(
-            zip(_spread(points, [point for point, _ in ends]), points, strict=True), 1
+        Disc(
+            mark=visit.mark,
+            store=visit.store is not None,
+            x=x,
+            y=y,
+            at_x=at[0],
+            at_y=at[1],
+        )
+        for (visit, at), (x, y) in zip(
+            marked, _spread(points, [point for point, _ in ends]), strict=True
         )
     )
     unit_m = day.distance.metres
@@ -349,11 +361,11 @@ class Bar:
     Parameters
     ----------
     what : str
-        'drive', 'wait', 'work' or 'break'.
+        'drive', 'wait', 'work', 'restock' or 'break'.
     x, width : float
         From where, and how long.
     words : str
-        What stands in it: a stop's number, or nothing.
+        What stands in it: a stop's number or letter, or nothing.
     """
 
     what: str
@@ -376,6 +388,8 @@ class Bracket:
         Height; brackets that would touch stand in different rows.
     promised : bool
         Told to the customer; otherwise when the customer is there.
+    late : bool
+        The promise is broken.
     """
 
     number: int
@@ -383,6 +397,7 @@ class Bracket:
     width: float
     y: float
     promised: bool
+    late: bool
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -493,10 +508,12 @@ def _spans(day: Day, route: Route) -> list[tuple[str, int, int, str]]:
         stop = visit.stop
         spans.append(("drive", visit.leave_s, stop.arrive_s, ""))
         spans.append(("wait", stop.arrive_s, stop.start_s, ""))
-        if visit.call is None:
-            spans.append(("break", stop.start_s, stop.finish_s, ""))
-        else:
-            spans.append(("work", stop.start_s, stop.finish_s, str(visit.number)))
+        what = {
+            StopKind.BREAK: "break",
+            StopKind.RESTOCK: "restock",
+            StopKind.CALL: "work",
+        }[stop.kind]
+        spans.append((what, stop.start_s, stop.finish_s, visit.mark))
     spans.append(("drive", route.stops[-1].finish_s, route.finish_s, ""))
     return spans
 
@@ -504,7 +521,7 @@ def _spans(day: Day, route: Route) -> list[tuple[str, int, int, str]]:
 def _brackets(
     day: Day, route: Route, left: float, right: float, scale: float, first_s: int
 ) -> tuple[Bracket, ...]:
-    found: list[tuple[float, float, int, bool]] = []
+    found: list[tuple[float, float, int, bool, bool]] = []
     for visit in visits(day, route):
         if visit.call is None or visit.number is None:
             continue
@@ -515,10 +532,18 @@ def _brackets(
             min(max(left + (time_s - first_s) * scale, left), right)
             for time_s in (window.start_s, window.end_s)
         )
-        found.append((x, end, visit.number, visit.call.promise is not None))
+        found.append(
+            (
+                x,
+                end,
+                visit.number,
+                visit.call.promise is not None,
+                visit.stop.late_s > 0,
+            )
+        )
     rows: list[float] = []  # where each row is taken up to
     brackets = []
-    for x, end, number, promised in sorted(found):
+    for x, end, number, promised, late in sorted(found):
         row = next(
             (row for row, taken in enumerate(rows) if taken + 4 <= x - _NUMBER),
             len(rows),
@@ -526,7 +551,7 @@ def _brackets(
         if row == len(rows):
             rows.append(end)
         rows[row] = end
-        brackets.append((row, x, end, number, promised))
+        brackets.append((row, x, end, number, promised, late))
     return tuple(
         Bracket(
             number=number,
@@ -535,8 +560,9 @@ def _brackets(
             # The first row lies lowest, next to the strip.
             y=12 + (len(rows) - 1 - row) * _ROW,
             promised=promised,
+            late=late,
         )
-        for row, x, end, number, promised in brackets
+        for row, x, end, number, promised, late in brackets
     )
 
 

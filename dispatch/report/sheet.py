@@ -1,30 +1,42 @@
 """One printable day sheet per van, as HTML that needs nothing but itself."""
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
 from functools import cache
 from typing import TYPE_CHECKING
 
+from dispatch.evening import HOURS_CAUTION, Broken, broken, has_hours_rule
 from dispatch.report.picture import RouteDrawing, StripDrawing, draw_route, draw_strip
 from dispatch.report.words import (
+    PROVISIONAL_WORDS,
     SHEET_LIMITS,
     Visit,
-    calls_words,
+    broken_words,
     clean,
-    count,
     date_words,
+    duty_s,
+    fetch_at,
     is_tight,
+    lead_words,
+    line_uses,
+    link_words,
     name_kind,
     name_part,
     place_words,
     promise_words,
+    rather_words,
     ready_words,
     slack_words,
+    span,
     span_words,
+    swap_words,
+    tool_words,
     travel_words,
     visits,
     wait_words,
 )
-from shared.model import Answer, Caution, PickLine, ReadyState, Route
+from shared.model import Answer, Caution, PickList, ReadyState, Route, Store, Van
+from shared.units import money
 
 if TYPE_CHECKING:
     from jinja2 import Template
@@ -40,9 +52,10 @@ class ReadyRow:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StopRow:
-    """One stop on the sheet, in words; ``number`` is ``None`` for the break."""
+    """One stop on the sheet, in words; ``mark`` is its number or letter, if any."""
 
-    number: int | None
+    what: str
+    mark: str
     call_id: str
     kind: str
     customer: str
@@ -59,19 +72,23 @@ class StopRow:
     start: str
     finish: str
     promise: str
+    late: str
+    rather: str
     slack: str
     tight: bool
+    links: tuple[str, ...]
     parts: tuple[str, ...]
     ready: tuple[ReadyRow, ...]
+    fetch: tuple[str, ...]
+    pay: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PickRow:
-    """One line of the pick list, in words."""
+    """One thing to see to before leaving, in words."""
 
     bin: str
-    load: int
-    aboard: int
+    take: str
     name: str
     part_id: str
     uses: str
@@ -89,7 +106,9 @@ class Sheet:
     van_id: str
     driver: str
     facts: tuple[tuple[str, str], ...]
+    provisional: str
     emergencies: tuple[Caution, ...]
+    late: tuple[str, ...]
     cautions: tuple[Caution, ...]
     picks: tuple[PickRow, ...]
     stops: tuple[StopRow, ...]
@@ -99,7 +118,7 @@ class Sheet:
     limits: tuple[str, ...]
 
 
-def make_sheet(answer: Answer, route: Route) -> Sheet:
+def make_sheet(answer: Answer, route: Route, *, provisional: bool = False) -> Sheet:
     """Return what one van's day sheet shows.
 
     Parameters
@@ -108,6 +127,8 @@ def make_sheet(answer: Answer, route: Route) -> Sheet:
         The answer that the route belongs to.
     route : Route
         The van's route.
+    provisional : bool, optional
+        Whether the day will be planned anew: said at the top.
 
     Returns
     -------
@@ -121,8 +142,10 @@ def make_sheet(answer: Answer, route: Route) -> Sheet:
         ("Back", clock.hhmm(route.finish_s)),
         ("Calls", str(len(route.call_ids))),
         ("Distance", day.distance.say(route.distance_m)),
-        ("Driving", span_words(route.drive_s)),
+        _hours("Driving", route.drive_s, van.drive_limit_s),
     ]
+    if van.work_limit_s is not None:
+        facts.append(_hours("On duty", duty_s(van, route), van.work_limit_s))
     if route.overtime_s:
         facts.append(("Overtime", span_words(route.overtime_s)))
     kinds = {call.kind for call in day.calls if call.id in route.call_ids}
@@ -132,6 +155,10 @@ def make_sheet(answer: Answer, route: Route) -> Sheet:
         if kind_id in day.kinds
         for caution_id in day.kinds[kind_id].cautions
     }
+    if has_hours_rule(van):
+        mine.add(HOURS_CAUTION)
+    calls = {call.id: call for call in day.calls}
+    late = {entry.call_id: entry for entry in broken(day, answer.plan)}
     last = route.stops[-1]
     back = ""
     if van.finish is not None:
@@ -150,20 +177,28 @@ def make_sheet(answer: Answer, route: Route) -> Sheet:
         van_id=clean(van.id),
         driver=clean(van.driver),
         facts=tuple(facts),
+        provisional=PROVISIONAL_WORDS if provisional else "",
         # A danger to life is on every van's sheet: the next call may be one.
         emergencies=tuple(caution for caution in answer.cautions if caution.emergency),
+        late=tuple(
+            f"Call {entry.call_id}"
+            + (f", {who}" if (who := clean(calls[entry.call_id].customer)) else "")
+            + f": {broken_words(day, entry)}."
+            for entry in late.values()
+            if entry.van_id == van.id
+        ),
         cautions=tuple(
             caution
             for caution in answer.cautions
             if caution.id in mine and not caution.emergency
         ),
         picks=tuple(
-            _pick(answer, line)
+            row
             for picks in answer.pick_lists
             if picks.van_id == van.id
-            for line in picks.lines
+            for row in _picks(answer, picks)
         ),
-        stops=tuple(_stop(answer, visit) for visit in visits(day, route)),
+        stops=tuple(_stop(answer, van, visit, late) for visit in visits(day, route)),
         back=back,
         strip=draw_strip(day, route),
         picture=draw_route(day, route),
@@ -171,7 +206,12 @@ def make_sheet(answer: Answer, route: Route) -> Sheet:
     )
 
 
-def sheet_html(answer: Answer, route: Route) -> str:
+def _hours(name: str, spent_s: int, limit_s: int | None) -> tuple[str, str]:
+    of = f" of {lead_words(limit_s)}" if limit_s is not None else ""
+    return name, span_words(spent_s) + of
+
+
+def sheet_html(answer: Answer, route: Route, *, provisional: bool = False) -> str:
     """Return one van's day sheet.
 
     Parameters
@@ -180,13 +220,15 @@ def sheet_html(answer: Answer, route: Route) -> str:
         The answer that the route belongs to.
     route : Route
         The van's route.
+    provisional : bool, optional
+        As for :func:`make_sheet`.
 
     Returns
     -------
     str
         An HTML document without scripts or outside requests, for A4 and for phones.
     """
-    return _template().render(sheet=make_sheet(answer, route))
+    return _template().render(sheet=make_sheet(answer, route, provisional=provisional))
 
 
 @cache
@@ -206,21 +248,35 @@ def _template() -> "Template":
     ).get_template("sheet.html.j2")
 
 
-def _stop(answer: Answer, visit: Visit) -> StopRow:
+def _stop(
+    answer: Answer, van: Van, visit: Visit, late: Mapping[str, Broken]
+) -> StopRow:
     day, clock = answer.day, answer.day.clock
-    stop, call = visit.stop, visit.call
+    stop, call, store = visit.stop, visit.call, visit.store
+    broke = late.get(call.id) if call else None
     slack = ""
-    if call is not None and stop.slack_s is not None:
+    if call is not None and stop.slack_s is not None and broke is None:
         slack = slack_words(stop.slack_s)
     # A drive that was made before the break is not driven twice.
     drive = ""
     if stop.drive_s:
         drive = f"{span_words(stop.drive_s)}, {day.distance.say(stop.drive_m)}"
+    promise = promise_words(day, call) if call and broke is None else ""
+    fetch, pay = _fetch(answer, van, store) if store else ((), "")
+    if store is not None and store.opening is not None:
+        promise = f"open {span(day, store.opening)}"
     phone = clean(call.phone) if call else ""
     return StopRow(
-        number=visit.number,
+        what=stop.kind.value,
+        mark=visit.mark,
         call_id=clean(call.id) if call else "",
-        kind=clean(name_kind(day, call.kind)) if call else "Break",
+        kind=(
+            clean(name_kind(day, call.kind))
+            if call
+            else "Restock"
+            if store
+            else "Break"
+        ),
         customer=clean(call.customer) if call else "",
         phone=phone,
         dial="".join(sign for sign in phone if sign in "+0123456789"),
@@ -238,15 +294,36 @@ def _stop(answer: Answer, visit: Visit) -> StopRow:
         wait=wait_words(day, visit),
         start=clock.hhmm(stop.start_s),
         finish=clock.hhmm(stop.finish_s),
-        promise=promise_words(day, call) if call else "",
+        promise=promise,
+        late=broken_words(day, broke) if broke is not None else "",
+        rather=rather_words(day, call, stop) if call else "",
         slack=slack,
         tight=call is not None and is_tight(day, call, stop),
+        links=tuple(map(clean, link_words(answer, call.id))) if call else (),
         parts=_parts(answer, call.id) if call else (),
         ready=tuple(
             ReadyRow(words=ready_words(item), open=item.state is ReadyState.OPEN)
             for item in (call.ready if call else ())
         ),
+        fetch=fetch,
+        pay=pay,
     )
+
+
+def _fetch(answer: Answer, van: Van, store: Store) -> tuple[tuple[str, ...], str]:
+    """Return what is fetched and swapped at a restock stop, and what is paid there."""
+    day, fetch = answer.day, fetch_at(answer, van.id, store.id)
+    lines = []
+    for line in fetch.lines:
+        where = f"bin {clean(line.bin)}: " if line.bin else ""
+        uses = line_uses(day, line)
+        lines.append(
+            f"{where}{line.load} \u00d7 {clean(line.name)} ({line.part_id})"
+            + (f", {uses}" if uses else "")
+        )
+    pay = f"to pay there: {money(fetch.cost_cents)}" if fetch.cost_cents else ""
+    swaps = swap_words(answer, van.id, store.id)
+    return (*lines, *map(clean, swaps)), pay
 
 
 def _parts(answer: Answer, call_id: str) -> tuple[str, ...]:
@@ -260,21 +337,41 @@ def _parts(answer: Answer, call_id: str) -> tuple[str, ...]:
     )
 
 
-def _pick(answer: Answer, line: PickLine) -> PickRow:
-    uses = [f"for {calls_words(line.call_ids)}"] if line.call_ids else []
-    if line.spares:
-        uses.append(count(line.spares, "spare"))
-    uses += [
-        f"instead of {clean(name_part(answer.day, part_id))} ({part_id})"
-        for part_id in line.instead_of
+def _picks(answer: Answer, picks: PickList) -> list[PickRow]:
+    """Return what to load and find aboard, what to hand over, and which tools."""
+    rows = []
+    for line in picks.lines:
+        take = [f"load {line.load}"] * bool(line.load)
+        take += [f"{line.aboard} aboard"] * bool(line.aboard)
+        take += [f"{pieces} from van {van_id}" for van_id, pieces in line.from_vans]
+        rows.append(
+            PickRow(
+                bin=clean(line.bin),
+                take=clean(", ".join(take)),
+                name=clean(line.name),
+                part_id=line.part_id,
+                uses=line_uses(answer.day, replace(line, from_vans=())),
+            )
+        )
+    rows += [
+        PickRow(
+            bin="",
+            take=clean(f"hand {pieces} to van {taker}"),
+            name=clean(name_part(answer.day, part_id)),
+            part_id=part_id,
+            uses="",
+        )
+        for part_id, taker, pieces in picks.gives
     ]
-    if line.note:
-        uses.append(clean(line.note))
-    return PickRow(
-        bin=clean(line.bin),
-        load=line.load,
-        aboard=line.aboard,
-        name=clean(line.name),
-        part_id=line.part_id,
-        uses=", ".join(uses),
-    )
+    rows += [
+        PickRow(
+            bin="",
+            take="take along",
+            name=clean(use.tool_id),
+            part_id="",
+            uses=clean(tool_words(answer, use)),
+        )
+        for use in picks.tools
+        if not use.collected  # its restock stop says to collect it
+    ]
+    return rows

@@ -10,29 +10,48 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from dispatch.evening import Broken, broken
 from dispatch.report.words import (
+    FIRM,
+    PROVISIONAL,
+    PROVISIONAL_WORDS,
     SHEET_LIMITS,
     Visit,
+    broken_title,
+    broken_words,
     calls_words,
     clean,
     codes_words,
     count,
     date_words,
+    dates_words,
     due_words,
+    fetch_at,
     group_reasons,
+    handovers,
     is_tight,
     join,
     lead_words,
+    limit_words,
+    line_uses,
+    link_words,
     name_kind,
     name_part,
     name_van,
+    outlook_words,
     place_words,
     promise_words,
+    rather_words,
     slack_words,
     sort_evening,
+    span,
     span_words,
+    split_words,
     status_words,
     sums_words,
+    swap_words,
+    title_words,
+    tool_words,
     travel_words,
     visits,
     wait_words,
@@ -40,13 +59,19 @@ from dispatch.report.words import (
 from dispatch.supply import counter_name
 from shared.model import (
     Answer,
+    Caution,
     Day,
+    Outlook,
+    PickLine,
     PickList,
     Purchase,
     Purpose,
     ReadyKind,
+    Reason,
     Route,
     Shortage,
+    StopKind,
+    Store,
     Tonight,
 )
 from shared.units import cents, money
@@ -59,7 +84,7 @@ NARROWEST = 72
 _BOLD, _PLAIN = "\x1b[1m", "\x1b[0m"
 _STOP_COLUMNS = (4, 18, 35, 46, 61)
 # The few characters of our own that not every terminal can write.
-_SIMPLER = str.maketrans({"─": "-", "\u00d7": "x", "\u00b7": "-"})
+_SIMPLER = str.maketrans({"─": "-", "\u00d7": "x", "\u00b7": "-", "“": '"', "”": '"'})
 
 
 def measure(text: str) -> int:
@@ -138,7 +163,7 @@ class _Column:
 _PICK_COLUMNS = (
     _Column(title="Bin", width=8),
     _Column(title="Load", width=4, right=True),
-    _Column(title="From van", width=8, right=True),
+    _Column(title="Aboard", width=6, right=True),
     _Column(title="Part", width=0),
 )
 
@@ -244,7 +269,12 @@ class _Page:
 
 
 def plan_text(
-    answer: Answer, width: int = 80, *, encoding: str = "utf-8", bold: bool = False
+    answer: Answer,
+    width: int = 80,
+    *,
+    encoding: str = "utf-8",
+    bold: bool = False,
+    provisional: bool = False,
 ) -> str:
     """Return an answer as text for a terminal or a file.
 
@@ -259,6 +289,8 @@ def plan_text(
         are written in simpler ones.
     bold : bool, optional
         Whether headings carry terminal codes for bold.
+    provisional : bool, optional
+        Whether the day will be planned anew: said at the top.
 
     Returns
     -------
@@ -266,34 +298,76 @@ def plan_text(
         Lines that end in a line feed.
     """
     page = _Page(width, encoding, bold=bold)
-    _open(page, answer)
+    if provisional:
+        page.say(PROVISIONAL_WORDS, bold=True)
+    _plan(page, answer)
+    return page.text()
+
+
+def _plan(page: _Page, answer: Answer, state: str = "") -> None:
+    _open(page, answer, state)
     _vans(page, answer)
+    _shared(page, answer)
     for number, route in enumerate(answer.plan.routes):
         _route(page, answer, route)
         if number < len(answer.pick_lists):
             _picks(page, answer, answer.pick_lists[number])
     _unplaced(page, answer)
+    _conflicts(page, answer)
     _missing(page, answer)
+    _at_risk(page, answer)
     _evening(page, answer)
     _close(page, answer)
-    return page.text()
 
 
-def _open(page: _Page, answer: Answer) -> None:
-    day = answer.day
-    page.say(f"{date_words(day)}, times in {day.zone.key}", bold=True)
-    for words in (day.name, day.note):
-        if clean(words):
-            page.say(words)
-    for caution in answer.cautions:
+def _alarm(page: _Page, cautions: Iterable[Caution]) -> None:
+    for caution in cautions:
         if caution.emergency:
             page.gap()
             page.say(f"EMERGENCY FIRST. {caution.text}", hang=2, bold=True)
+
+
+def _open(page: _Page, answer: Answer, state: str) -> None:
+    day = answer.day
+    title = f"{date_words(day)}, times in {day.zone.key}"
+    if state:
+        page.head(f"{title}: {state}")
+    else:
+        page.say(title, bold=True)
+    for words in (day.name, day.note):
+        if clean(words):
+            page.say(words)
+    if not state:  # of several days they stand before the first one
+        _alarm(page, answer.cautions)
     page.gap()
     page.say(sums_words(answer) + ".")
+    _broken(page, answer)
     if day.calls:
         page.say(status_words(answer.plan))
+    split = split_words(answer.plan.routes)
+    if split:
+        page.say(f"Cost in detail: {split}.")
     _notices(page, day)
+
+
+def _broken(page: _Page, answer: Answer, *, provisional: bool = False) -> None:
+    """Say which promises are broken, before anything else about the plan."""
+    day = answer.day
+    entries = broken(day, answer.plan)
+    if not entries:
+        return
+    calls = {call.id: call for call in day.calls}
+    page.gap()
+    page.say(broken_title(len(entries), provisional=provisional), bold=True)
+    for entry in entries:
+        who = clean(calls[entry.call_id].customer)
+        page.say(
+            f"call {entry.call_id}{f', {who}' if who else ''}: "
+            f"{broken_words(day, entry)} (van {entry.van_id})",
+            4,
+            mark="  -",
+        )
+    page.gap()
 
 
 def _notices(page: _Page, day: Day) -> None:
@@ -343,6 +417,31 @@ def _vans(page: _Page, answer: Answer) -> None:
         page.say(f"Without calls: {'; '.join(idle)}.")
 
 
+def _shared(page: _Page, answer: Answer) -> None:
+    """Say what vans hand each other before they leave, and who has which tool."""
+    day, plan = answer.day, answer.plan
+    handed = handovers(plan)
+    if handed:
+        page.head("Hand over before leaving")
+        for entry in handed:
+            uses = f", for {calls_words(entry.call_ids)}" if entry.call_ids else ""
+            page.say(
+                f"{entry.quantity} \u00d7 {name_part(day, entry.part_id)} "
+                f"({entry.part_id}), from van {entry.from_van} to van "
+                f"{entry.to_van}{uses}",
+                4,
+                mark="  -",
+            )
+    if plan.tools:
+        page.head("Tools the vans share")
+        for use in plan.tools:
+            page.say(
+                f"{use.tool_id}: van {use.van_id}, {tool_words(answer, use)}",
+                4,
+                mark="  -",
+            )
+
+
 def _route(page: _Page, answer: Answer, route: Route) -> None:
     day = answer.day
     clock = day.clock
@@ -364,12 +463,30 @@ def _route(page: _Page, answer: Answer, route: Route) -> None:
             f"{clock.hhmm(van.shift.end_s)}"
         )
     facts.append(f"cost {money(cents(route.cost_units))}")
-    page.say(", ".join(facts) + ".")
+    extra = split_words([route], usual=False)
+    page.say(", ".join(facts) + (f" (with {extra})." if extra else "."))
+    limits = limit_words(van, route)
+    if limits:
+        page.say(f"Limits: {'; '.join(limits)}.")
+    late = {entry.call_id: entry for entry in broken(day, answer.plan)}
     already_there = False
     for visit in visits(day, route):
         page.gap()
-        _stop(page, answer, visit, already_there=already_there)
-        already_there = visit.call is None and visit.stop.drive_s > 0
+        page.say(_title(day, visit), 4, mark=f"{visit.mark:>2}", bold=True)
+        _arrive(page, day, visit, already_there=already_there)
+        if visit.call is not None:
+            _visit(page, answer, visit, late.get(visit.call.id))
+        else:
+            page.grid(
+                (
+                    f"start {clock.hhmm(visit.stop.start_s)}",
+                    f"finish {clock.hhmm(visit.stop.finish_s)}",
+                ),
+                _STOP_COLUMNS,
+            )
+        if visit.store is not None:
+            _restock(page, answer, van.id, visit.store)
+        already_there = visit.stop.kind is StopKind.BREAK and visit.stop.drive_s > 0
     if van.finish is not None:
         page.gap()
         page.say(f"Back to {place_words(day, van, finish=True)}", 4)
@@ -384,34 +501,24 @@ def _route(page: _Page, answer: Answer, route: Route) -> None:
         )
 
 
-def _stop(page: _Page, answer: Answer, visit: Visit, *, already_there: bool) -> None:
+def _title(day: Day, visit: Visit) -> str:
+    words = title_words(day, visit)
+    if visit.stop.kind is StopKind.BREAK:
+        words += f", {span_words(visit.stop.finish_s - visit.stop.start_s)}"
+    return words
+
+
+def _visit(page: _Page, answer: Answer, visit: Visit, late: Broken | None) -> None:
     day, stop, call = answer.day, visit.stop, visit.call
-    clock = day.clock
     if call is None:
-        page.say(f"Break, {span_words(stop.finish_s - stop.start_s)}", 4, bold=True)
-    else:
-        page.say(
-            f"{name_kind(day, call.kind)}, call {call.id}",
-            4,
-            mark=f"{visit.number:>2}",
-            bold=True,
-        )
-    _arrive(page, day, visit, already_there=already_there)
-    if call is None:
-        page.grid(
-            (
-                f"start {clock.hhmm(stop.start_s)}",
-                f"finish {clock.hhmm(stop.finish_s)}",
-            ),
-            _STOP_COLUMNS,
-        )
         return
+    clock = day.clock
     slack = ""
-    if stop.slack_s is not None:
+    if stop.slack_s is not None and late is None:
         slack = f"slack {slack_words(stop.slack_s)}"
         if is_tight(day, call, stop):
             slack += ", tight"
-    promise = promise_words(day, call)
+    promise = promise_words(day, call) if late is None else ""
     fits = measure(promise) < _STOP_COLUMNS[4] - _STOP_COLUMNS[2]
     page.grid(
         (
@@ -425,6 +532,11 @@ def _stop(page: _Page, answer: Answer, visit: Visit, *, already_there: bool) -> 
     )
     if not fits:
         page.say(promise, 4, 2)
+    if late is not None:
+        page.say(f"PROMISE BROKEN: {broken_words(day, late)}", 4, 2, bold=True)
+    for words in (*link_words(answer, call.id), rather_words(day, call, stop)):
+        if words:
+            page.say(words, 4, 2)
     who = [call.customer, call.place.name, call.phone and f"tel {call.phone}"]
     for words in (
         ", ".join(word for word in who if word),
@@ -433,6 +545,26 @@ def _stop(page: _Page, answer: Answer, visit: Visit, *, already_there: bool) -> 
     ):
         if clean(words):
             page.say(words, 4, 2)
+
+
+def _restock(page: _Page, answer: Answer, van_id: str, store: Store) -> None:
+    day = answer.day
+    if store.opening is not None:
+        page.say(f"open {span(day, store.opening)}", 4, 2)
+    fetch = fetch_at(answer, van_id, store.id)
+    for line in fetch.lines:
+        where = f"bin {line.bin}: " if line.bin else ""
+        uses = line_uses(day, line)
+        page.say(
+            f"{where}fetch {line.load} \u00d7 {line.name} ({line.part_id})"
+            f"{f': {uses}' if uses else ''}",
+            6,
+            mark="    -",
+        )
+    for words in swap_words(answer, van_id, store.id):
+        page.say(words, 6, mark="    -")
+    if fetch.cost_cents:
+        page.say(f"to pay there: {money(fetch.cost_cents)}", 4, 2)
 
 
 def _arrive(page: _Page, day: Day, visit: Visit, *, already_there: bool) -> None:
@@ -454,7 +586,7 @@ def _arrive(page: _Page, day: Day, visit: Visit, *, already_there: bool) -> None
         page.grid(
             (
                 f"there {clock.hhmm(stop.arrive_s)}",
-                "no drive" if visit.call is not None else "",
+                "no drive" if visit.stop.kind is not StopKind.BREAK else "",
                 "",
                 "",
                 beside,
@@ -467,53 +599,37 @@ def _arrive(page: _Page, day: Day, visit: Visit, *, already_there: bool) -> None
 
 def _picks(page: _Page, answer: Answer, picks: PickList) -> None:
     page.gap()
-    if not picks.lines:
+    if not picks.lines and not picks.gives and not picks.tools:
         page.say(f"Pick list for {picks.van_id}: no parts.", 2)
         return
     page.say(f"Pick list for {picks.van_id}", 2, bold=True)
-    page.table(
-        _PICK_COLUMNS,
-        (
+    if picks.lines:
+        page.table(
+            _PICK_COLUMNS,
             (
-                line.bin or "no bin",
-                str(line.load) if line.load else "-",
-                str(line.aboard) if line.aboard else "-",
-                pick_words(answer, picks.van_id, number),
-            )
-            for number, line in enumerate(picks.lines)
-        ),
-    )
+                (
+                    line.bin or "no bin",
+                    str(line.load) if line.load else "-",
+                    str(line.aboard) if line.aboard else "-",
+                    _line_words(answer.day, line),
+                )
+                for line in picks.lines
+            ),
+        )
+    for part_id, taker, pieces in picks.gives:
+        page.say(
+            f"hand over to van {taker}: {pieces} \u00d7 "
+            f"{name_part(answer.day, part_id)} ({part_id})",
+            4,
+            mark="  -",
+        )
+    for use in picks.tools:
+        page.say(f"{use.tool_id}: {tool_words(answer, use)}", 4, mark="  -")
 
 
-def pick_words(answer: Answer, van_id: str, number: int) -> str:
-    """Return what one line of a van's pick list is and what it is for.
-
-    Parameters
-    ----------
-    answer : Answer
-        Holds the pick lists.
-    van_id : str
-        The van.
-    number : int
-        Position of the line, from 0.
-
-    Returns
-    -------
-    str
-        Name and id, the calls, the spares, and what it stands in for.
-    """
-    picks = next(picks for picks in answer.pick_lists if picks.van_id == van_id)
-    line = picks.lines[number]
-    uses = [f"for {calls_words(line.call_ids)}"] if line.call_ids else []
-    if line.spares:
-        uses.append(count(line.spares, "spare"))
-    uses.extend(
-        f"instead of {name_part(answer.day, part_id)} ({part_id})"
-        for part_id in line.instead_of
-    )
-    if line.note:
-        uses.append(line.note)
-    return f"{line.name} ({line.part_id}): {', '.join(uses)}".removesuffix(": ")
+def _line_words(day: Day, line: PickLine) -> str:
+    """Return what one line of a pick list is and what it is for."""
+    return f"{line.name} ({line.part_id}): {line_uses(day, line)}".removesuffix(": ")
 
 
 def _unplaced(page: _Page, answer: Answer) -> None:
@@ -535,11 +651,42 @@ def _unplaced(page: _Page, answer: Answer) -> None:
         if clean(call.description):
             page.say(call.description, 4, 2)
         page.say(promise_words(day, call), 4, 2)
-        for why in group_reasons(day, unplaced):
-            text = f"{why.who}: {why.text}" if why.who else why.text
-            page.say(text, 6, mark="    -")
-            if why.remedy:
-                page.say(f"would help: {why.remedy}", 6, 2)
+        for words in (
+            dates_words(call),
+            *link_words(answer, call.id),
+            rather_words(day, call),
+        ):
+            if words:
+                page.say(words, 4, 2)
+        _reasons(page, day, unplaced.reasons, 4)
+
+
+def _reasons(page: _Page, day: Day, reasons: Sequence[Reason], indent: int) -> None:
+    for why in group_reasons(day, reasons):
+        text = f"{why.who}: {why.text}" if why.who else why.text
+        page.say(text, indent + 2, mark="-".rjust(indent + 1))
+        if why.remedy:
+            page.say(f"would help: {why.remedy}", indent + 2, 2)
+
+
+def _conflicts(page: _Page, answer: Answer) -> None:
+    if not answer.plan.conflicts:
+        return
+    page.head("Calls that cannot all be served")
+    for conflict in answer.plan.conflicts:
+        page.say(f"{clean(conflict.text).rstrip('.')}.", 4, mark="  -")
+
+
+def _at_risk(page: _Page, answer: Answer) -> None:
+    if not answer.at_risk:
+        return
+    page.head("Money at risk")
+    for risk in answer.at_risk:
+        page.say(
+            f"call {risk.call_id}, {money(risk.cost_cents)}: {risk.text}",
+            4,
+            mark="  -",
+        )
 
 
 def _missing(page: _Page, answer: Answer) -> None:
@@ -604,10 +751,22 @@ def _purchase_words(day: Day, purchase: Purchase) -> tuple[str, ...]:
 
 
 def _evening(page: _Page, answer: Answer) -> None:
-    if not answer.tonight:
+    late = broken(answer.day, answer.plan)
+    if not answer.tonight and not late:
         return
     evening = sort_evening(answer)
     page.head("Tonight")
+    if late:
+        page.gap()
+        page.say("Broken promises, most urgent first", 2, bold=True)
+        margin = 4 + max(measure(page.spell(entry.call_id)) for entry in late) + 2
+        indent = margin if margin < page.width // 3 else 4
+        for entry in late:
+            mark = f"    {page.spell(entry.call_id)}" if indent == margin else ""
+            if not mark:
+                page.say(entry.call_id, 4)
+            page.say(entry.ask, indent, mark=mark)
+            _reasons(page, answer.day, entry.reasons, indent)
     for title, entries in (
         (codes_words(evening), evening.codes),
         ("Customers to ask", evening.customers),
@@ -659,16 +818,116 @@ def _opening(asks: Sequence[str]) -> str:
 
 
 def _close(page: _Page, answer: Answer) -> None:
-    others = [caution for caution in answer.cautions if not caution.emergency]
+    _care(page, "Take care", answer.cautions)
+    page.head("About this plan")
+    for words in (*travel_words(answer.day), SHEET_LIMITS):
+        page.say(words, 2)
+
+
+def _care(page: _Page, title: str, cautions: Iterable[Caution]) -> None:
+    others = [caution for caution in cautions if not caution.emergency]
     if others:
-        page.head("Take care")
+        page.head(title)
         for caution in others:
             words = clean(caution.text).rstrip(".")
             source = f" ({clean(caution.source)})" if caution.source else ""
             page.say(f"{words}{source}.", 4, mark="  -")
-    page.head("About this plan")
-    for words in (*travel_words(answer.day), SHEET_LIMITS):
-        page.say(words, 2)
+
+
+def outlook_text(
+    outlook: Outlook, width: int = 80, *, encoding: str = "utf-8", bold: bool = False
+) -> str:
+    """Return the plans of several days: the first one in full, the others shorter.
+
+    Parameters
+    ----------
+    outlook : Outlook
+        What was planned.
+    width : int, optional
+        Columns; no line is wider. Less than 72 is taken as 72.
+    encoding : str, optional
+        As for :func:`plan_text`.
+    bold : bool, optional
+        Whether headings carry terminal codes for bold.
+
+    Returns
+    -------
+    str
+        Lines that end in a line feed.
+    """
+    page = _Page(width, encoding, bold=bold)
+    first, *later = outlook.answers
+    cautions = {caution.id: caution for answer in later for caution in answer.cautions}
+    known = {caution.id for caution in first.cautions}
+    new = [caution for key, caution in cautions.items() if key not in known]
+    _alarm(page, (*first.cautions, *new))
+    page.gap()
+    page.say(outlook_words(outlook) + ".", bold=True)
+    for answer in outlook.answers:
+        state = FIRM if answer is first else PROVISIONAL
+        page.say(
+            f"{date_words(answer.day)}, {state}: {sums_words(answer)}", 4, mark="  -"
+        )
+        would = "" if answer is first else "WOULD BE "
+        for entry in broken(answer.day, answer.plan):
+            page.say(
+                f"PROMISE {would}BROKEN, call {entry.call_id}: "
+                f"{broken_words(answer.day, entry)}",
+                6,
+                bold=True,
+            )
+    _plan(page, first, FIRM)
+    for answer in later:
+        page.head(f"{date_words(answer.day)}: {PROVISIONAL}")
+        _sketch(page, answer)
+    _care(page, "Take care on the later days as well", new)
+    return page.text()
+
+
+def _sketch(page: _Page, answer: Answer) -> None:
+    """Show a later day shortly: who goes where when, and what cannot wait."""
+    day, clock = answer.day, answer.day.clock
+    page.say(sums_words(answer) + ".")
+    _broken(page, answer, provisional=True)
+    for route in answer.plan.routes:
+        van = next(van for van in day.vans if van.id == route.van_id)
+        page.gap()
+        page.say(
+            f"Van {name_van(van)}: out {clock.hhmm(route.leave_s)}, back "
+            f"{clock.hhmm(route.finish_s)}, {day.distance.say(route.distance_m)}",
+            2,
+            bold=True,
+        )
+        for visit in visits(day, route):
+            words = [f"{clock.hhmm(visit.stop.start_s)} {_title(day, visit)}"]
+            if visit.call is not None:
+                words += [visit.call.customer, visit.call.place.name]
+            page.say(
+                ", ".join(word for word in words if word),
+                8,
+                7,
+                mark=f"    {visit.mark}",
+            )
+    _conflicts(page, answer)
+    _at_risk(page, answer)
+    soon = [
+        entry
+        for entry in answer.tonight
+        if entry.by_s is not None and entry.item.lead_time_s
+    ]
+    if soon:
+        page.gap()
+        page.say("To start on in time", 2, bold=True)
+        _errands(page, answer, soon)
+    for purchase in answer.purchases:
+        page.gap()
+        page.say(
+            f"Buy {purchase.quantity} \u00d7 {purchase.name} ({purchase.part_id}), "
+            f"{money(purchase.cost_cents)}: "
+            f"{'; '.join(_purchase_words(day, purchase))}",
+            2,
+            2,
+        )
 
 
 def check_text(

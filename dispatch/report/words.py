@@ -6,38 +6,40 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import timedelta
 
-from dispatch.evening import count_codes
+from dispatch.evening import READY_WORDS, Broken, count_codes, late_words
+from dispatch.supply import counter_name
 from shared.model import (
     Answer,
     Call,
     Day,
+    Fetch,
+    Origin,
+    Outlook,
+    PickLine,
     Plan,
     Proof,
     ReadyItem,
     ReadyKind,
     ReadyState,
+    Reason,
     Route,
     Stop,
     StopKind,
+    Store,
     Tonight,
-    Unplaced,
+    ToolUse,
     Van,
     Window,
 )
-from shared.units import money
+from shared.units import cents, money
 
-READY_WORDS = {
-    ReadyKind.CODE: "code",
-    ReadyKind.AUTHORITY: "proof of authority",
-    ReadyKind.KEYS_PRESENT: "all existing keys there",
-    ReadyKind.VEHICLE_PLACE: "where the vehicle stands",
-    ReadyKind.SIGNAL: "phone signal",
-    ReadyKind.BATTERY: "vehicle battery",
-}
+FIRM, PROVISIONAL = "firm", "provisional"
+PROVISIONAL_WORDS = "Provisional: this day will be planned anew before it comes."
 
 _NIGHT_H, _DAWN_H = 22, 6  # own choice: between them nobody is at a desk
 _EVENING_H = 17  # own choice: what is due from here on that day is due tonight
 
+_SHORTEST_WAIT_S = 30  # a shorter one would be shown as 0 min
 # Own choice: a shorter wait, or less to win, is not worth a word on leaving later.
 _LONG_WAIT_S, _WORTH_LEAVING_LATER_S = 600, 300
 
@@ -181,6 +183,27 @@ def date_words(day: Day) -> str:
     return f"{weekday} {day.date.day} {month} {day.date.year}"
 
 
+def dates_words(call: Call) -> str:
+    """Return on which days a call may be done, when several are planned.
+
+    Parameters
+    ----------
+    call : Call
+        The call.
+
+    Returns
+    -------
+    str
+        Empty where any day does.
+    """
+    if not call.dates:
+        return ""
+    days = (
+        f"{_WEEKDAYS[d.weekday()]} {d.day} {_MONTHS[d.month - 1]}" for d in call.dates
+    )
+    return f"only on {join(days, 'or')}"
+
+
 def due_words(day: Day, time_s: int) -> str:
     """Return by when to see to something.
 
@@ -283,10 +306,10 @@ def wait_words(day: Day, visit: "Visit") -> str:
     -------
     str
         ``wait 12 min``, ``wait 2 h 54 (or leave as late as 18:21)``, or nothing
-        where there is no wait.
+        where there is no wait worth a minute.
     """
     stop = visit.stop
-    if not stop.wait_s:
+    if stop.wait_s < _SHORTEST_WAIT_S:
         return ""
     words = f"wait {span_words(stop.wait_s)}"
     if (
@@ -404,11 +427,11 @@ def is_tight(day: Day, call: Call, stop: Stop) -> bool:
     Returns
     -------
     bool
-        False where nothing was promised.
+        False where nothing was promised, and where the promise is broken.
     """
     return (
         call.promise is not None
-        and call.promise.end_s - stop.start_s <= day.tolerance_s
+        and 0 <= call.promise.end_s - stop.start_s <= day.tolerance_s
     )
 
 
@@ -448,9 +471,10 @@ def status_words(plan: Plan) -> str:
     """
     above = above_best_permille(plan)
     if plan.status.proof is Proof.PROVED_BEST:
+        late = any(stop.late_s for route in plan.routes for stop in route.stops)
         words = (
-            "Proved best: calls in order of priority, then cost; no plan that keeps "
-            "the rules does better."
+            f"Proved best: calls in order of priority, {'then promises, ' * late}then "
+            "cost; no plan that keeps the rules does better."
         )
     elif above is not None:
         words = (
@@ -518,17 +542,24 @@ class Visit:
     stop : Stop
         The stop itself.
     call : Call or None
-        Its call; ``None`` for a break.
+        Its call; ``None`` for a break or a restock stop.
     number : int or None
-        1 for the route's first call, 2 for its second; ``None`` for a break.
+        1 for the route's first call, 2 for its second; ``None`` for anything else.
     leave_s : int
         When the van sets off towards it.
+    store : Store or None
+        The shop or counter of a restock stop.
+    mark : str
+        What people find it by: its number, ``A`` for the route's first restock stop,
+        ``B`` for its second; empty for a break.
     """
 
     stop: Stop
     call: Call | None
     number: int | None
     leave_s: int
+    store: Store | None
+    mark: str
 
 
 def visits(day: Day, route: Route) -> Iterator[Visit]:
@@ -547,19 +578,33 @@ def visits(day: Day, route: Route) -> Iterator[Visit]:
         One per stop, in order.
     """
     calls = {call.id: call for call in day.calls}
-    leave_s, number = route.leave_s, 0
+    stores = {store.id: store for store in (day.shop, *day.counters)}
+    leave_s, number, restocks = route.leave_s, 0, 0
     for stop in route.stops:
-        call = None
+        call, store, mark = None, None, ""
         if stop.kind is StopKind.CALL and stop.call_id is not None:
             call = calls[stop.call_id]
             number += 1
+            mark = str(number)
+        elif stop.kind is StopKind.RESTOCK and stop.store_id is not None:
+            store = stores[stop.store_id]
+            mark = _letter(restocks)
+            restocks += 1
         yield Visit(
             stop=stop,
             call=call,
             number=number if call is not None else None,
             leave_s=leave_s,
+            store=store,
+            mark=mark,
         )
         leave_s = stop.finish_s
+
+
+def _letter(position: int) -> str:
+    """Return A, B ... Z, A2, B2 ..."""
+    round_, letter = divmod(position, 26)
+    return chr(ord("A") + letter) + (str(round_ + 1) if round_ else "")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -579,15 +624,15 @@ class Why:
     remedy: str
 
 
-def group_reasons(day: Day, unplaced: Unplaced) -> tuple[Why, ...]:
+def group_reasons(day: Day, reasons: Sequence[Reason]) -> tuple[Why, ...]:
     """Return why a call is not planned, vans with the same reason together.
 
     Parameters
     ----------
     day : Day
         Knows how many vans there are.
-    unplaced : Unplaced
-        The call and a reason for each van.
+    reasons : sequence of Reason
+        One for each van.
 
     Returns
     -------
@@ -595,7 +640,7 @@ def group_reasons(day: Day, unplaced: Unplaced) -> tuple[Why, ...]:
         In the order of first appearance.
     """
     groups: dict[tuple[str, str], list[str | None]] = {}
-    for reason in unplaced.reasons:
+    for reason in reasons:
         groups.setdefault((reason.text, reason.remedy), []).append(reason.van_id)
     every = {van.id for van in day.vans}
     found = []
@@ -702,6 +747,468 @@ def sums_words(answer: Answer) -> str:
         words.append(f"overtime {span_words(overtime_s)}")
     words.append(f"cost {money(plan.cost_cents)}")
     return ", ".join(words)
+
+
+def split_words(routes: Sequence[Route], *, usual: bool = True) -> str:
+    """Return what a cost is made of, parts of nothing left out.
+
+    Parameters
+    ----------
+    routes : sequence of Route
+        Whose cost.
+    usual : bool
+        Whether to name driving, paid time and overtime as well.
+
+    Returns
+    -------
+    str
+        For example ``driving 14.20, paid time 210.00, broken promises 25.00``; each
+        is rounded by itself.
+    """
+    parts = {
+        "driving": sum(route.drive_units for route in routes) * usual,
+        "paid time": sum(route.time_units for route in routes) * usual,
+        "overtime": sum(route.overtime_units for route in routes) * usual,
+        "broken promises": sum(route.late_units for route in routes),
+        "preferences": sum(route.preference_units for route in routes),
+        "dearer parts": sum(route.parts_units for route in routes),
+    }
+    return ", ".join(
+        f"{name} {money(cents(units))}" for name, units in parts.items() if units
+    )
+
+
+def name_store(day: Day, store_id: str) -> str:
+    """Return what the shop or a trade counter is called.
+
+    Parameters
+    ----------
+    day : Day
+        Has them.
+    store_id : str
+        One of them.
+
+    Returns
+    -------
+    str
+        Its name, else ``the shop`` or the counter's id.
+    """
+    if store_id == day.shop.id:
+        return clean(day.shop.place.name) or "the shop"
+    return clean(counter_name(day, store_id))
+
+
+def title_words(day: Day, visit: Visit) -> str:
+    """Return what a stop is, in a few words.
+
+    Parameters
+    ----------
+    day : Day
+        The day.
+    visit : Visit
+        The stop.
+
+    Returns
+    -------
+    str
+        ``Add a key, call 3``, ``Restock at Eastgate 9`` or ``Break``.
+    """
+    if visit.call is not None:
+        return clean(f"{name_kind(day, visit.call.kind)}, call {visit.call.id}")
+    if visit.store is not None:
+        return f"Restock at {name_store(day, visit.store.id)}"
+    return "Break"
+
+
+def broken_title(number: int, *, provisional: bool = False) -> str:
+    """Return how many promises are broken, as a heading.
+
+    Parameters
+    ----------
+    number : int
+        At least 1.
+    provisional : bool
+        Whether the day will be planned anew: nobody need be rung yet.
+
+    Returns
+    -------
+    str
+        With what follows from it.
+    """
+    if provisional:
+        return f"{count(number, 'PROMISE', 'PROMISES')} WOULD BE BROKEN as planned now:"
+    if number == 1:
+        return "1 PROMISE BROKEN. Ring the customer tonight:"
+    return f"{number} PROMISES BROKEN. Ring these customers tonight, in this order:"
+
+
+def outlook_words(outlook: Outlook) -> str:
+    """Return several days in one line.
+
+    Parameters
+    ----------
+    outlook : Outlook
+        The days and their plans.
+
+    Returns
+    -------
+    str
+        How many calls are planned on how many days, and what they cost.
+    """
+    calls = {call.id for answer in outlook.answers for call in answer.day.calls}
+    plans = [answer.plan for answer in outlook.answers]
+    placed = sum(len(route.call_ids) for plan in plans for route in plan.routes)
+    cost = cents(sum(plan.cost_units for plan in plans))
+    return (
+        f"{placed} of {count(len(calls), 'call')} planned on "
+        f"{count(len(plans), 'day')}, cost {money(cost)}"
+    )
+
+
+def broken_words(day: Day, entry: Broken) -> str:
+    """Return how a promise is broken.
+
+    Parameters
+    ----------
+    day : Day
+        Its clock.
+    entry : Broken
+        The promise.
+
+    Returns
+    -------
+    str
+        ``promised until 10:00, starts 10:25, 25 min late``.
+    """
+    clock = day.clock
+    return (
+        f"promised until {clock.hhmm(entry.end_s)}, starts "
+        f"{clock.hhmm(entry.start_s)}, {late_words(entry.late_s)} late"
+    )
+
+
+def rather_words(day: Day, call: Call, stop: Stop | None = None) -> str:
+    """Return when a customer would rather have had a visit start.
+
+    Parameters
+    ----------
+    day : Day
+        Its clock.
+    call, stop : Call, Stop
+        The call and its visit; ``None``: it has none.
+
+    Returns
+    -------
+    str
+        Empty where the visit starts then, or the customer has no wish.
+    """
+    if stop is not None and not is_off_preference(call, stop):
+        return ""
+    if call.preference is None:
+        return ""
+    return f"customer would rather have {span(day, call.preference)}"
+
+
+def is_off_preference(call: Call, stop: Stop) -> bool:
+    """Return whether a visit starts outside the hours the customer would rather have.
+
+    Parameters
+    ----------
+    call, stop : Call, Stop
+        The call and its visit.
+
+    Returns
+    -------
+    bool
+        False where the customer has no wish.
+    """
+    wish = call.preference
+    return wish is not None and not wish.start_s <= stop.start_s <= wish.end_s
+
+
+def link_words(answer: Answer, call_id: str) -> tuple[str, ...]:
+    """Return which calls come before and after a call, and on which van.
+
+    Parameters
+    ----------
+    answer : Answer
+        The day's links and the plan.
+    call_id : str
+        The call.
+
+    Returns
+    -------
+    tuple of str
+        ``after call 101``, and what goes with it: the van that does the other one
+        and when, how much time must lie between, whether one van does both.
+    """
+    day = answer.day
+    links = [link for link in day.links if call_id in {link.first, link.then}]
+    if not links:
+        return ()
+    seen = {
+        stop.call_id: (route.van_id, stop)
+        for route in answer.plan.routes
+        for stop in route.stops
+        if stop.call_id is not None
+    }
+    own = seen[call_id][0] if call_id in seen else None
+    found = []
+    for link in links:
+        after = call_id == link.then
+        other = link.first if after else link.then
+        words = [f"{'after' if after else 'before'} call {other}"]
+        if other in seen:
+            van_id, stop = seen[other]
+            time_s, verb = (
+                (stop.finish_s, "done") if after else (stop.start_s, "starts")
+            )
+            on = f"van {van_id}, " if van_id != own else ""
+            words[0] += f" ({on}{verb} {day.clock.hhmm(time_s)})"
+        else:
+            words[0] += " (not planned)"
+        if link.same_van:
+            words.append("same van")
+        if link.min_gap_s:
+            words.append(f"at least {lead_words(link.min_gap_s)} between")
+        if link.max_gap_s is not None:
+            words.append(f"at most {lead_words(link.max_gap_s)} between")
+        found.append(", ".join(words))
+    return tuple(found)
+
+
+def duty_s(van: Van, route: Route) -> int:
+    """Return a van's working time: from setting off until back, the break left out.
+
+    Parameters
+    ----------
+    van, route : Van, Route
+        The van and its route.
+
+    Returns
+    -------
+    int
+        Seconds, as ``Van.work_limit_s`` counts them.
+    """
+    taken = any(stop.kind is StopKind.BREAK for stop in route.stops)
+    meal_s = van.meal.length_s if van.meal is not None and taken else 0
+    return route.finish_s - route.leave_s - meal_s
+
+
+def limit_words(van: Van, route: Route) -> tuple[str, ...]:
+    """Return a van's hours beside its limits.
+
+    Parameters
+    ----------
+    van, route : Van, Route
+        The van and its route.
+
+    Returns
+    -------
+    tuple of str
+        Empty where it has no limits.
+    """
+    words = []
+    if van.drive_limit_s is not None:
+        words.append(
+            f"at the wheel {span_words(route.drive_s)} of at most "
+            f"{lead_words(van.drive_limit_s)}"
+        )
+    if van.work_limit_s is not None:
+        words.append(
+            f"on duty {span_words(duty_s(van, route))} of at most "
+            f"{lead_words(van.work_limit_s)}, the break left out"
+        )
+    return tuple(words)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Handover:
+    """Pieces that one van gives another before they leave.
+
+    Parameters
+    ----------
+    part_id : str
+        Which part.
+    quantity : int
+        How many.
+    from_van, to_van : str
+        Giver and taker; the giver may stay in.
+    call_ids : tuple of str
+        The taker's calls that use them.
+    """
+
+    part_id: str
+    quantity: int
+    from_van: str
+    to_van: str
+    call_ids: tuple[str, ...]
+
+
+def handovers(plan: Plan) -> tuple[Handover, ...]:
+    """Return what vans hand over before leaving.
+
+    Parameters
+    ----------
+    plan : Plan
+        The plan.
+
+    Returns
+    -------
+    tuple of Handover
+        One per part and pair of vans, in the order of the plan's issues.
+    """
+    groups: dict[tuple[str, str, str], tuple[int, dict[str, None]]] = {}
+    for issue in plan.issues:
+        if issue.origin is not Origin.VAN or issue.from_van is None:
+            continue
+        key = (issue.part_id, issue.from_van, issue.van_id)
+        pieces, call_ids = groups.get(key, (0, {}))
+        if issue.call_id is not None:
+            call_ids = {**call_ids, issue.call_id: None}
+        groups[key] = (pieces + issue.quantity, call_ids)
+    return tuple(
+        Handover(
+            part_id=part_id,
+            quantity=pieces,
+            from_van=giver,
+            to_van=taker,
+            call_ids=tuple(call_ids),
+        )
+        for (part_id, giver, taker), (pieces, call_ids) in groups.items()
+    )
+
+
+def line_uses(day: Day, line: PickLine) -> str:
+    """Return what a line of a pick list is for.
+
+    Parameters
+    ----------
+    day : Day
+        Its list of parts.
+    line : PickLine
+        The line.
+
+    Returns
+    -------
+    str
+        Who hands pieces over, the calls, the spares, and what it stands in for.
+    """
+    uses = [f"{pieces} from van {van_id}" for van_id, pieces in line.from_vans]
+    if line.call_ids:
+        uses.append(f"for {calls_words(line.call_ids)}")
+    if line.spares:
+        uses.append(count(line.spares, "spare"))
+    uses.extend(
+        f"instead of {clean(name_part(day, part_id))} ({part_id})"
+        for part_id in line.instead_of
+    )
+    if line.note:
+        uses.append(clean(line.note))
+    return ", ".join(uses)
+
+
+def fetch_at(answer: Answer, van_id: str, store_id: str) -> Fetch:
+    """Return the small pick list of a van's restock stop.
+
+    Parameters
+    ----------
+    answer : Answer
+        Holds the pick lists.
+    van_id, store_id : str
+        The van, and where it stops.
+
+    Returns
+    -------
+    Fetch
+        Without lines where only tools change hands.
+    """
+    for picks in answer.pick_lists:
+        for fetch in picks.fetches:
+            if (picks.van_id, fetch.store_id) == (van_id, store_id):
+                return fetch
+    return Fetch(store_id=store_id, lines=())
+
+
+def shop_stop_s(day: Day, route: Route | None) -> int | None:
+    """Return when a van stands at the shop in the middle of its route.
+
+    Parameters
+    ----------
+    day : Day
+        Knows the shop.
+    route : Route or None
+        The van's route.
+
+    Returns
+    -------
+    int or None
+        Start of that restock stop; ``None`` where there is none.
+    """
+    stops = route.stops if route is not None else ()
+    return next(
+        (
+            stop.start_s
+            for stop in stops
+            if stop.kind is StopKind.RESTOCK and stop.store_id == day.shop.id
+        ),
+        None,
+    )
+
+
+def tool_words(answer: Answer, use: ToolUse) -> str:
+    """Return from when to when a van has a shared tool.
+
+    Parameters
+    ----------
+    answer : Answer
+        The day and its plan.
+    use : ToolUse
+        Which van, which tool.
+
+    Returns
+    -------
+    str
+        ``all day``, ``collect at ... at 12:40`` or ``from the morning on,
+        bring back to ... at 12:40``.
+    """
+    day = answer.day
+    route = next((r for r in answer.plan.routes if r.van_id == use.van_id), None)
+    time_s = shop_stop_s(day, route)
+    at = f" at {day.clock.hhmm(time_s)}" if time_s is not None else ""
+    shop = name_store(day, day.shop.id)
+    words = []
+    if use.collected:
+        words.append(f"collect at {shop}{at}")
+    if use.returned:
+        words.append(f"bring back to {shop}{at}")
+    if not use.collected:
+        words.insert(0, "from the morning on" if use.returned else "all day")
+    return ", ".join(words)
+
+
+def swap_words(answer: Answer, van_id: str, store_id: str) -> tuple[str, ...]:
+    """Return the shared tools that change hands at a van's restock stop.
+
+    Parameters
+    ----------
+    answer : Answer
+        The day and its plan.
+    van_id, store_id : str
+        The van, and where it stops.
+
+    Returns
+    -------
+    tuple of str
+        ``bring back the ...`` first, then ``collect the ...``.
+    """
+    if store_id != answer.day.shop.id:
+        return ()
+    mine = [use for use in answer.plan.tools if use.van_id == van_id]
+    return (
+        *(f"bring back: {use.tool_id}" for use in mine if use.returned),
+        *(f"collect: {use.tool_id}" for use in mine if use.collected),
+    )
 
 
 def travel_words(day: Day) -> tuple[str, ...]:

@@ -11,13 +11,18 @@ from zoneinfo import ZoneInfo
 
 from shared.model import (
     Answer,
+    AtRisk,
     Break,
     Call,
     Caution,
+    Conflict,
     Day,
+    Fetch,
     Issue,
     Kind,
+    Link,
     Origin,
+    Outlook,
     Part,
     PickLine,
     PickList,
@@ -39,12 +44,15 @@ from shared.model import (
     StopKind,
     Store,
     Tonight,
+    Tool,
+    ToolUse,
     Traffic,
     TravelRules,
     Unplaced,
     Van,
 )
-from shared.units import UNITS_PER_METRE, UNITS_PER_SECOND
+from shared.trade import cautions
+from shared.units import UNITS_PER_CENT, UNITS_PER_METRE, UNITS_PER_SECOND
 from tests.builders import HOUR_S, at, need, window
 
 MINUTE_S = 60
@@ -132,6 +140,7 @@ CAUTIONS = (
         ),
         source="common practice, no source",
     ),
+    cautions()["working_hours"],
 )
 
 PARTS = {
@@ -196,6 +205,13 @@ PARTS = {
             category="cylinder",
             unit_cost_cents=1400,
             bin="C1",
+        ),
+        Part(
+            id="CYL-40",
+            name="Door cylinder 40/40",
+            category="cylinder",
+            unit_cost_cents=1500,
+            bin="C2",
         ),
         Part(
             id="IGN-2",
@@ -333,6 +349,60 @@ CALLS = (
         needs=(need("FOB-9"),),
         ready=(replace(CODE, cost_cents=3100, lead_time_s=20 * HOUR_S), KEYS),
     ),
+    Call(
+        id="C10",
+        customer="Halvard Moss",
+        phone="555 0110",
+        place=_named("Tide Lane 5", -1.1, 1.9),
+        kind="add_key",
+        description="Green van, spare key",
+        promise=window(8.25, 9),
+        median_s=2400,
+        p90_s=3600,
+        needs=(need("CELL-2"),),
+        equipment=frozenset({"reading scope"}),
+    ),
+    Call(
+        id="C11",
+        customer="Halvard Moss",
+        phone="555 0110",
+        place=_named("Tide Lane 5", -1.1, 1.9),
+        kind="rekey",
+        description="Store room beside the van",
+        preference=window(8, 9),
+        median_s=50 * MINUTE_S,
+        p90_s=80 * MINUTE_S,
+        needs=(need("BLANK-5"),),
+        equipment=frozenset({"code cutter"}),
+    ),
+    Call(
+        id="C12",
+        customer="Wilma Castlegate",
+        phone="555 0112",
+        place=_named("Fern Street 31", 2.2, 5.4),
+        kind="rekey",
+        description="Two doors of a practice",
+        windows=(window(9, 17),),
+        promise=window(10, 11),
+        median_s=50 * MINUTE_S,
+        p90_s=80 * MINUTE_S,
+        needs=(need("CYL-40", quantity=2),),
+        ready=(replace(CODE, state=ReadyState.DONE, cost_cents=1200),),
+        priority=1,
+    ),
+    Call(
+        id="C13",
+        customer="Bram Ostler",
+        phone="555 0113",
+        place=_named("Ferry Steps 4", 0.4, 2.8),
+        kind="all_keys_lost",
+        description="Red roadster, all keys lost",
+        promise=window(11.5, 12.5),
+        median_s=75 * MINUTE_S,
+        p90_s=120 * MINUTE_S,
+        ready=(replace(CODE, state=ReadyState.DONE, cost_cents=1900),),
+        priority=2,
+    ),
 )
 
 VANS = (
@@ -360,24 +430,41 @@ VANS = (
         stock={"CYL-30": 3, "BLANK-1": 8},
         rates=Rates(km_cents=45, hour_cents=3000, overtime_hour_cents=1500),
     ),
+    Van(
+        id="East",
+        driver="Mira Holt",
+        start=SHOP,
+        finish=SHOP,
+        loads_at_shop=True,
+        shift=window(8, 16.5),
+        meal=Break(window=window(11, 14.5), length_s=30 * MINUTE_S),
+        stock={"BLADE-7": 1},
+        rates=Rates(km_cents=45, hour_cents=3100, overtime_hour_cents=1500),
+        pace={"rekey": 1.2},
+        drive_limit_s=4 * HOUR_S,
+        work_limit_s=9 * HOUR_S,
+    ),
 )
 
 DAY = Day(
     date=date(2026, 11, 26),
     zone=ZoneInfo("Europe/Berlin"),
-    name="Two vans, nine calls",
+    name="Three vans, thirteen calls",
     note="Invented data: no real people, places or prices.",
     shop=Store(
         id="shop",
         place=SHOP,
-        stock={"BLADE-7": 4, "CELL-2": 20, "BLANK-5": 3, "IGN-2": 1},
+        stock={"BLADE-7": 4, "CELL-2": 20, "BLANK-5": 4, "IGN-2": 1},
+        restock_s=10 * MINUTE_S,
     ),
     counters=(
         Store(
             id="Eastgate counter",
             place=_named("Eastgate 9", 1.2, 7.7),
             opening=window(7, 16),
-            stock={"FOB-9": 2},
+            stock={"FOB-9": 2, "CYL-40": 6},
+            restock_s=15 * MINUTE_S,
+            prices={"CYL-40": 1650},
         ),
     ),
     calls=CALLS,
@@ -392,9 +479,21 @@ DAY = Day(
         source="straight line times 1.3 at 50 km/h, 2 min for every drive",
     ),
     notices=("calls.csv: column 'colour' is not known and was kept aside",),
+    tools=(
+        Tool(id="battery stabiliser"),
+        Tool(id="reading scope", handover=True),
+        Tool(id="code cutter", handover=True),
+    ),
+    links=(
+        Link(first="C10", then="C11", same_van=True, max_gap_s=2 * HOUR_S),
+        Link(first="C2", then="C12", min_gap_s=30 * MINUTE_S),
+    ),
+    exchange=True,
+    promises_may_break=True,
 )
 
-_BY_ID = {call.id: call for call in CALLS}
+LATER_CALL = replace(CALLS[3], id="R1", ready=(CODE,), dates=(date(2026, 11, 27),))
+_BY_ID = {call.id: call for call in (*CALLS, LATER_CALL)}
 
 
 def _drive(origin: Place | None, target: Place | None) -> tuple[int, int]:
@@ -406,36 +505,59 @@ def _drive(origin: Place | None, target: Place | None) -> tuple[int, int]:
     return metres, 120 + round(metres / (50 / 3.6))
 
 
-def _visit(call: Call, place: Place, now_s: int, drive: tuple[int, int]) -> Stop:
+def _visit(call: Call, van: Van, now_s: int, drive: tuple[int, int]) -> Stop:
     arrive_s = now_s + drive[1]
-    length_s = DAY.planned_s(call)
+    length_s = DAY.planned_s(call, van)
     opens = [w.start_s for w in call.windows]
     latest = [w.end_s - length_s for w in call.windows]
     if call.promise is not None:
         opens.append(call.promise.start_s)
         latest.append(call.promise.end_s)
     start_s = max([arrive_s, *opens])
+    late_s = max(0, start_s - call.promise.end_s) if call.promise else 0
     return Stop(
         kind=StopKind.CALL,
         call_id=call.id,
-        place=place,
+        place=call.place,
         drive_m=drive[0],
         drive_s=drive[1],
         arrive_s=arrive_s,
         start_s=start_s,
         finish_s=start_s + length_s,
-        slack_s=min(latest) - start_s if latest else None,
+        slack_s=max(0, min(latest) - start_s) if latest else None,
+        late_s=late_s,
     )
 
 
-def make_route(van: Van, *order: str, leave_s: int) -> Route:
-    """Return a van's route along call ids; 'break' and 'break there' are breaks."""
+def make_route(van: Van, *order: str, leave_s: int, extra_cents: int = 0) -> Route:
+    """Return a van's route along call ids.
+
+    'break' and 'break there' are breaks, a store's id is a restock stop.
+    """
     place, now_s = van.start, leave_s
+    target: Place | None
     stops: list[Stop] = []
+    stores = {store.id: store for store in (DAY.shop, *DAY.counters)}
     for position, key in enumerate(order):
-        if key.startswith("break") and van.meal is not None:
+        if key in stores:
+            target = stores[key].place
+            drive = _drive(place, target)
+            stops.append(
+                Stop(
+                    kind=StopKind.RESTOCK,
+                    call_id=None,
+                    place=target,
+                    drive_m=drive[0],
+                    drive_s=drive[1],
+                    arrive_s=now_s + drive[1],
+                    start_s=now_s + drive[1],
+                    finish_s=now_s + drive[1] + (stores[key].restock_s or 0),
+                    store_id=key,
+                )
+            )
+        elif key.startswith("break") and van.meal is not None:
             if key == "break there":
-                target: Place | None = _BY_ID[order[position + 1]].place
+                target = _BY_ID[order[position + 1]].place
             else:
                 target = place
             drive = _drive(place, target)
@@ -455,7 +577,7 @@ def make_route(van: Van, *order: str, leave_s: int) -> Route:
         else:
             call = _BY_ID[key]
             target = call.place
-            stops.append(_visit(call, call.place, now_s, _drive(place, target)))
+            stops.append(_visit(call, van, now_s, _drive(place, target)))
         place, now_s = target, stops[-1].finish_s
     last_m, last_s = _drive(place, van.finish)
     finish_s = now_s + last_s
@@ -474,6 +596,16 @@ def make_route(van: Van, *order: str, leave_s: int) -> Route:
         * van.rates.hour_cents
         * UNITS_PER_SECOND,
         overtime_units=overtime_s * van.rates.overtime_hour_cents * UNITS_PER_SECOND,
+        late_units=sum(DAY.late_units(stop.late_s) for stop in stops),
+        preference_units=UNITS_PER_CENT
+        * DAY.preference_cents
+        * sum(
+            not wish.start_s <= stop.start_s <= wish.end_s
+            for stop in stops
+            if stop.call_id is not None
+            and (wish := _BY_ID[stop.call_id].preference) is not None
+        ),
+        parts_units=UNITS_PER_CENT * extra_cents,
     )
 
 
@@ -503,6 +635,45 @@ ISSUES = (
     _issue("South", "CYL-30", 2, ABOARD, call_id="C4", need=0, chosen="CYL-30"),
     _issue("South", "BLANK-1", 4, ABOARD, call_id="C4", need=1, chosen="BLANK-1"),
     _issue("South", "BLANK-1", 1, ABOARD, purpose=Purpose.SPARE),
+    _issue(
+        "East",
+        "CELL-2",
+        1,
+        Origin.VAN,
+        from_van="North",
+        call_id="C10",
+        need=0,
+        chosen="CELL-2",
+    ),
+    _issue("East", "BLADE-7", 1, ABOARD, purpose=Purpose.SPARE),
+    _issue(
+        "East",
+        "BLANK-5",
+        1,
+        Origin.RESTOCK,
+        store_id="shop",
+        call_id="C11",
+        need=0,
+        chosen="BLANK-5",
+    ),
+    # At the counter one costs 16.50 instead of 15.00.
+    _issue(
+        "East",
+        "CYL-40",
+        2,
+        Origin.RESTOCK,
+        store_id="Eastgate counter",
+        call_id="C12",
+        need=0,
+        chosen="CYL-40",
+        extra_cents=300,
+    ),
+)
+
+TOOLS = (
+    ToolUse(van_id="North", tool_id="battery stabiliser"),
+    ToolUse(van_id="East", tool_id="reading scope", returned=True),
+    ToolUse(van_id="East", tool_id="code cutter", collected=True),
 )
 
 
@@ -538,6 +709,8 @@ PICK_LISTS = (
             _line("BLADE-7", 2, 0, spares=1, call_ids=("C2",)),
             _line("IGN-2", 1, 0, call_ids=("C7",)),
         ),
+        gives=(("CELL-2", "East", 1),),
+        tools=TOOLS[:1],
     ),
     PickList(
         van_id="South",
@@ -552,11 +725,39 @@ PICK_LISTS = (
             _line("CYL-30", 0, 2, call_ids=("C4",)),
         ),
     ),
+    PickList(
+        van_id="East",
+        lines=(
+            _line("CELL-2", 0, 0, call_ids=("C10",), from_vans=(("North", 1),)),
+            _line("BLADE-7", 0, 1, spares=1),
+        ),
+        fetches=(
+            Fetch(store_id="shop", lines=(_line("BLANK-5", 1, 0, call_ids=("C11",)),)),
+            Fetch(
+                store_id="Eastgate counter",
+                # A counter's bins are not known.
+                lines=(replace(_line("CYL-40", 2, 0, call_ids=("C12",)), bin=""),),
+                cost_cents=3300,
+            ),
+        ),
+        tools=TOOLS[1:],
+    ),
 )
 
 ROUTES = (
     make_route(VANS[0], "C1", "C2", "break there", "C3", "C7", leave_s=30_247),
     make_route(VANS[1], "C5", "C6", "break", "C4", leave_s=29_000),
+    make_route(
+        VANS[2],
+        "C10",
+        "shop",
+        "C11",
+        "Eastgate counter",
+        "break",
+        "C12",
+        leave_s=29_400,
+        extra_cents=300,
+    ),
 )
 
 PLAN = Plan(
@@ -599,6 +800,31 @@ PLAN = Plan(
                     remedy="one FOB-9 aboard",
                 ),
             ),
+        ),
+        Unplaced(
+            call_id="C13",
+            reasons=(Reason(rule=Rule.ROOM, text="no van has the time left"),),
+        ),
+    ),
+    tools=TOOLS,
+    late=(
+        Unplaced(
+            call_id="C12",
+            reasons=(
+                Reason(
+                    rule=Rule.RESTOCK,
+                    text="the cylinders have to be fetched at Eastgate 9 first",
+                    van_id="East",
+                    remedy="two CYL-40 aboard",
+                ),
+                Reason(rule=Rule.ROOM, text="its day is full by then", van_id="North"),
+            ),
+        ),
+    ),
+    conflicts=(
+        Conflict(
+            call_ids=("C12", "C13"),
+            text="Calls C12 and C13 cannot both be served: either of them can",
         ),
     ),
     status=Status(
@@ -691,7 +917,69 @@ ANSWER = Answer(
         ),
     ),
     cautions=CAUTIONS,
+    at_risk=(
+        AtRisk(
+            call_id="C13",
+            text="Paid for, but the call is not planned: code for Red roadster.",
+            cost_cents=1900,
+            spent=True,
+        ),
+        AtRisk(
+            call_id="C9",
+            text=(
+                "Do not pay for it yet, the call is not planned: code for Black saloon."
+            ),
+            cost_cents=3100,
+            spent=False,
+        ),
+    ),
 )
+
+
+def later_answer() -> Answer:
+    """Return the day after: van South alone, with one call and its code to buy."""
+    day = replace(
+        DAY,
+        date=date(2026, 11, 27),
+        planned_at_s=DAY.planned_at_s - 24 * HOUR_S,
+        calls=(LATER_CALL,),
+        tools=(),
+        links=(),
+        notices=(),
+    )
+    route = make_route(VANS[1], "R1", leave_s=44_000)
+    return Answer(
+        day=day,
+        plan=Plan(
+            routes=(route,),
+            issues=tuple(replace(issue, call_id="R1") for issue in ISSUES[9:11]),
+            unplaced=(),
+            status=Status(proof=Proof.BEST_FOUND),
+        ),
+        pick_lists=(
+            PickList(
+                van_id="South",
+                lines=(
+                    _line("BLANK-1", 0, 4, call_ids=("R1",)),
+                    _line("CYL-30", 0, 2, call_ids=("R1",)),
+                ),
+            ),
+        ),
+        shortages=(),
+        purchases=(),
+        tonight=(
+            Tonight(
+                call_id="R1",
+                item=CODE,
+                ask="Buy the code for the front door (costs 24.50).",
+                by_s=route.stops[0].start_s - CODE.lead_time_s,
+            ),
+        ),
+        cautions=(CAUTIONS[2],),
+    )
+
+
+OUTLOOK = Outlook(answers=(ANSWER, later_answer()))
 
 HOSTILE = (
     "<script>alert('x')</script> \x1b[31m=HYPERLINK(\"x\") "
@@ -735,8 +1023,20 @@ def hostile_answer() -> Answer:
                 replace(line, name=HOSTILE, bin="=B" + HOSTILE, note=HOSTILE)
                 for line in pick.lines
             ),
+            fetches=tuple(
+                replace(
+                    fetch,
+                    lines=tuple(replace(line, name=HOSTILE) for line in fetch.lines),
+                )
+                for fetch in pick.fetches
+            ),
+            tools=tuple(replace(use, tool_id=HOSTILE) for use in pick.tools),
         )
         for pick in PICK_LISTS
+    )
+    counters = tuple(
+        replace(counter, place=replace(counter.place, name="=" + HOSTILE))
+        for counter in DAY.counters
     )
     return replace(
         ANSWER,
@@ -748,8 +1048,27 @@ def hostile_answer() -> Answer:
             name=HOSTILE,
             note=HOSTILE,
             notices=(HOSTILE,),
+            counters=counters,
         ),
-        plan=replace(PLAN, routes=routes),
+        plan=replace(
+            PLAN,
+            routes=routes,
+            tools=tuple(replace(use, tool_id=HOSTILE) for use in TOOLS),
+            late=tuple(
+                replace(
+                    entry,
+                    reasons=tuple(
+                        replace(reason, text=HOSTILE, remedy=HOSTILE)
+                        for reason in entry.reasons
+                    ),
+                )
+                for entry in PLAN.late
+            ),
+            conflicts=tuple(
+                replace(each, text="@" + HOSTILE) for each in PLAN.conflicts
+            ),
+        ),
+        at_risk=tuple(replace(risk, text="=" + HOSTILE) for risk in ANSWER.at_risk),
         pick_lists=picks,
         tonight=tuple(replace(item, ask=HOSTILE) for item in ANSWER.tonight),
         purchases=tuple(

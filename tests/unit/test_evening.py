@@ -1,13 +1,34 @@
 """Tonight's list names what cannot wait, and warnings come with the work."""
 
 from dataclasses import replace
+from typing import Any
 
 import pytest
 
 from dispatch.answer import answer
-from dispatch.evening import cautions, count_codes, tonight
-from shared.model import Caution, Kind, ReadyItem, ReadyKind, ReadyState
-from tests.builders import a_call, a_day, a_part, a_plan, need, window
+from dispatch.evening import (
+    HOURS_CAUTION,
+    at_risk,
+    broken,
+    cautions,
+    count_codes,
+    late_words,
+    tonight,
+)
+from shared.model import (
+    Break,
+    Caution,
+    Day,
+    Kind,
+    Plan,
+    ReadyItem,
+    ReadyKind,
+    ReadyState,
+    Reason,
+    Rule,
+    Unplaced,
+)
+from tests.builders import a_call, a_day, a_part, a_plan, a_van, need, window
 
 HOUR_S = 3600
 CODE = ReadyItem(kind=ReadyKind.CODE, cost_cents=2_500, lead_time_s=2 * HOUR_S)
@@ -137,6 +158,102 @@ def test_a_caution_that_is_referred_to_but_missing_is_not_dropped_in_silence() -
         cautions(a_day(a_call(kind="car"), kinds={"car": kind}))
 
 
+def late_plan(day: Day, **late_s: int) -> Plan:
+    """Return a plan of one van whose calls start so late after their promise."""
+    plan = a_plan({"V1": tuple(late_s)})
+    (route,) = plan.routes
+    stops = tuple(
+        replace(stop, late_s=late_s[call_id])
+        for stop, call_id in zip(route.stops, late_s, strict=True)
+    )
+    assert [call.id for call in day.calls] == list(late_s)
+    return replace(plan, routes=(replace(route, stops=stops),))
+
+
+def test_broken_promises_come_by_priority_then_by_how_late_they_are() -> None:
+    day = a_day(
+        a_call("C1", priority=2),
+        a_call("C2", priority=1),
+        a_call("C3", priority=2),
+        a_call("C4", priority=1),
+    )
+    plan = late_plan(day, C1=600, C2=300, C3=3600, C4=0)
+    assert [entry.call_id for entry in broken(day, plan)] == ["C2", "C3", "C1"]
+
+
+def test_a_customer_is_told_both_hours_and_asked_whether_that_is_all_right() -> None:
+    day = a_day(a_call(customer="Ms Example", phone="555 01"))
+    # The visit starts at 09:00; 25 min after the promise, which ended at 08:35.
+    (entry,) = broken(day, late_plan(day, C1=1500))
+    assert entry.ask.startswith(
+        "Ring Ms Example (555 01): “We promised to start with you by 08:35. We can "
+        "only start at 09:00, 25 min later. Is that all right"
+    )
+    assert (entry.end_s, entry.start_s, entry.van_id) == (30_900, 32_400, "V1")
+
+
+def test_a_broken_promise_without_a_reason_is_told_all_the_same() -> None:
+    day = a_day(a_call())
+    plan = late_plan(day, C1=60)
+    assert [entry.reasons for entry in broken(day, plan)] == [()]
+    why = Reason(rule=Rule.SHIFT, text="back too late", van_id="V1")
+    told = replace(plan, late=(Unplaced(call_id="C1", reasons=(why,)),))
+    assert [entry.reasons for entry in broken(day, told)] == [(why,)]
+
+
+@pytest.mark.parametrize(
+    ("late_s", "words"),
+    [(1, "less than 1 min"), (60, "1 min"), (1559, "25 min"), (3900, "1 h 05")],
+)
+def test_lateness_is_said_as_the_clock_shows_it(late_s: int, words: str) -> None:
+    assert late_words(late_s) == words
+
+
+def test_money_is_at_risk_for_calls_on_no_route_and_for_no_others() -> None:
+    bought = replace(CODE, state=ReadyState.DONE)
+    waived = replace(CODE, state=ReadyState.WAIVED)
+    day = a_day(
+        a_call("C1", ready=(bought,)),
+        a_call("C2", ready=(bought, KEYS, waived), description="blue estate"),
+        a_call("C3", ready=(replace(CODE, cost_cents=9_900),)),
+        a_call("C4", ready=(replace(bought, cost_cents=4_000),)),
+        a_call("C5", ready=(CODE,)),
+    )
+    plan = a_plan({"V1": ("C1", "C5")}, unplaced=("C2", "C3", "C4"))
+    risks = at_risk(day, plan)
+    assert [(r.call_id, r.cost_cents, r.spent) for r in risks] == [
+        ("C4", 4_000, True),
+        ("C2", 2_500, True),
+        ("C3", 9_900, False),
+    ]
+    assert risks[1].text == (
+        "Paid for, but the call is not planned: code for blue estate."
+    )
+    assert risks[2].text.startswith("Do not pay for it yet")
+
+
+def test_a_code_for_a_call_whose_promise_is_broken_is_not_at_risk() -> None:
+    day = a_day(a_call(ready=(replace(CODE, state=ReadyState.DONE),)))
+    assert at_risk(day, late_plan(day, C1=3600)) == ()
+
+
+@pytest.mark.parametrize(
+    "rule",
+    [
+        {"drive_limit_s": 4 * HOUR_S},
+        {"work_limit_s": 8 * HOUR_S},
+        {"meal": Break(window=window(11, 14), length_s=1800)},
+    ],
+)
+def test_limits_and_breaks_come_with_the_caution_on_local_rules(
+    rule: dict[str, Any],
+) -> None:
+    (caution,) = cautions(a_day(a_call(), vans=(a_van(**rule),)))
+    assert caution.id == HOURS_CAUTION
+    assert "local rules" in caution.text
+    assert cautions(a_day(a_call())) == ()
+
+
 def test_the_answer_holds_everything_about_the_day() -> None:
     day = a_day(
         a_call("C1", ready=(CODE,)), a_call("C2", needs=(need("FOB"),), ready=(KEYS,))
@@ -148,3 +265,4 @@ def test_the_answer_holds_everything_about_the_day() -> None:
     assert [s.part_id for s in whole.shortages] == ["FOB"]
     assert [p.part_id for p in whole.purchases] == ["FOB"]
     assert [t.call_id for t in whole.tonight] == ["C1", "C2"]
+    assert whole.at_risk == at_risk(day, plan)

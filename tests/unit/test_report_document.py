@@ -12,9 +12,16 @@ from jsonschema import (  # type: ignore[import-untyped]
     FormatChecker,
 )
 
-from api.schemas import PUBLISHED, plan_json, plan_schema
+from api.schemas import OUTLOOK as OUTLOOK_FILE
+from api.schemas import (
+    PUBLISHED,
+    outlook_json,
+    outlook_schema,
+    plan_json,
+    plan_schema,
+)
 from shared.model import Proof, Status
-from tests.unit.sample_answer import ANSWER, DAY, PLAN, hostile_answer
+from tests.unit.sample_answer import ANSWER, DAY, OUTLOOK, PLAN, hostile_answer
 
 # RFC 3339, section 5.6, written down anew from its grammar.
 RFC3339 = re.compile(
@@ -85,8 +92,8 @@ def test_a_field_too_many_or_too_few_is_refused() -> None:
 
 
 def test_every_object_of_the_schema_is_closed_and_every_field_described() -> None:
-    schema = plan_schema()
-    objects = [schema, *schema["$defs"].values()]
+    both = (plan_schema(), outlook_schema())
+    objects = [body for schema in both for body in (schema, *schema["$defs"].values())]
     for body in objects:
         if body["type"] == "object":
             assert body["additionalProperties"] is False
@@ -164,7 +171,9 @@ def test_a_program_finds_every_call_once_with_all_that_is_known() -> None:
         assert shown["phone"] == call.phone
         assert shown["description"] == call.description
         assert shown["place"]["lat_deg"] == call.place.lat_deg
-        assert shown["planned_s"] == DAY.planned_s(call)
+        by = next((r.van_id for r in PLAN.routes if call.id in r.call_ids), None)
+        van = next((van for van in DAY.vans if van.id == by), None)
+        assert shown["planned_s"] == DAY.planned_s(call, van)
 
 
 def test_sums_agree_with_their_parts() -> None:
@@ -173,8 +182,97 @@ def test_sums_agree_with_their_parts() -> None:
     for van in document["vans"]:
         drives = sum(stop["drive_s"] for stop in van["stops"])
         assert van["drive_s"] == drives + van["last_drive_s"]
-        picked = sum(line["load"] + line["aboard"] for line in van["pick_list"])
+        lines = van["pick_list"] + [
+            line
+            for stop in van["stops"]
+            if stop["restock"]
+            for line in stop["restock"]["fetch"]
+        ]
+        picked = sum(
+            line["load"]
+            + line["aboard"]
+            + sum(handed["quantity"] for handed in line["from_vans"])
+            for line in lines
+        )
         assert picked == sum(issue["quantity"] for issue in van["issues"])
+
+
+def test_the_cost_is_the_sum_of_its_parts() -> None:
+    document = read()
+    for shown in (document, *document["vans"]):
+        # Each is rounded by itself: half a cent for each of six.
+        parts = ("drive", "time", "overtime", "late", "preference", "parts")
+        total = sum(shown[f"{part}_cents"] for part in parts)
+        assert abs(total - shown["cost_cents"]) <= 3
+    assert document["late_cents"] == 6000
+    assert document["preference_cents"] == 300
+    assert document["parts_cents"] == 300
+
+
+def test_a_program_finds_every_broken_promise_with_its_reasons() -> None:
+    document = read()
+    (entry,) = document["broken"]
+    assert (entry["call_id"], entry["van_id"]) == ("C12", "East")
+    assert entry["promised_until_at"] == "2026-11-26T11:00:00+01:00"
+    assert [reason["van_id"] for reason in entry["reasons"]] == ["East", "North"]
+    stops = [stop for van in document["vans"] for stop in van["stops"]]
+    late = [stop for stop in stops if stop["late_s"]]
+    assert [(s["call"]["id"], s["late_s"]) for s in late] == [("C12", entry["late_s"])]
+    assert not late[0]["tight"]
+    off = [stop["call"]["id"] for stop in stops if stop["off_preference"]]
+    assert off == ["C11"]
+
+
+def test_a_program_finds_restock_stops_tools_handovers_links_and_risks() -> None:
+    document = read()
+    east = document["vans"][2]
+    shop, counter = (s["restock"] for s in east["stops"] if s["restock"])
+    assert (shop["store_id"], shop["opening"], shop["pay_cents"]) == ("shop", None, 0)
+    assert (shop["bring_back"], shop["collect"]) == (["reading scope"], ["code cutter"])
+    assert (counter["name"], counter["pay_cents"]) == ("Eastgate 9", 3300)
+    (handed,) = document["handovers"]
+    assert (handed["from_van"], handed["to_van"]) == ("North", "East")
+    assert [tool["van_id"] for tool in document["tools"]] == ["North", "East", "East"]
+    assert document["tools"][0]["swap_at"] is None
+    assert document["tools"][1]["swap_at"] == east["stops"][1]["start_at"]
+    assert [link["then"] for link in document["links"]] == ["C11", "C12"]
+    assert document["conflicts"][0]["call_ids"] == ["C12", "C13"]
+    assert [risk["spent"] for risk in document["at_risk"]] == [True, False]
+    assert (east["drive_limit_s"], east["work_limit_s"]) == (4 * 3600, 9 * 3600)
+    # 08:10 to 12:57 and some seconds, half an hour of it the break.
+    route = PLAN.routes[2]
+    assert east["duty_s"] == route.finish_s - route.leave_s - 1800
+
+
+def outlook_document() -> dict[str, Any]:
+    document: dict[str, Any] = json.loads(outlook_json(OUTLOOK))
+    return document
+
+
+def test_several_days_follow_their_published_schema_too() -> None:
+    schema = json.loads(OUTLOOK_FILE.read_text(encoding="utf-8"))
+    assert schema == outlook_schema()
+    Draft202012Validator.check_schema(schema)
+    validator = Draft202012Validator(schema, format_checker=FormatChecker())
+    document = outlook_document()
+    assert not list(validator.iter_errors(document))
+    document["days"][0].pop("firm")
+    assert not validator.is_valid(document)
+
+
+def test_each_of_several_days_is_a_plan_document_of_its_own() -> None:
+    document = outlook_document()
+    assert (document["format"], document["version"]) == ("keyround outlook", 1)
+    assert [(day["date"], day["firm"]) for day in document["days"]] == [
+        ("2026-11-26", True),
+        ("2026-11-27", False),
+    ]
+    validator = Draft202012Validator(plan_schema(), format_checker=FormatChecker())
+    for day, answer in zip(document["days"], OUTLOOK.answers, strict=True):
+        assert not list(validator.iter_errors(day["plan"]))
+        assert day["plan"] == read(answer)
+    (later,) = document["days"][1]["plan"]["vans"][0]["stops"]
+    assert later["call"]["dates"] == ["2026-11-27"]
 
 
 def test_a_note_on_a_code_never_leaves_the_house() -> None:

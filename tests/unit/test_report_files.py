@@ -12,7 +12,7 @@ from zoneinfo import ZoneInfo
 import pytest
 from icalendar import Calendar
 
-from dispatch.report import write_all
+from dispatch.report import write_all, write_outlook
 from dispatch.report.calendar import calendar_bytes
 from dispatch.report.csvfile import tables
 from dispatch.report.document import document
@@ -21,7 +21,7 @@ from dispatch.report.geojson import feature_collection, geojson_text
 from shared.dialect import Dialect
 from shared.model import Answer, Window
 from shared.units import DistanceUnit
-from tests.unit.sample_answer import ANSWER, DAY, PLAN, hostile_answer
+from tests.unit.sample_answer import ANSWER, DAY, OUTLOOK, PLAN, hostile_answer
 
 MIDNIGHT = datetime(2026, 11, 26, tzinfo=ZoneInfo("Europe/Berlin"))
 
@@ -117,7 +117,7 @@ def test_a_spreadsheet_gets_hours_and_money_as_people_write_them() -> None:
         replace(ANSWER.tonight[0], item=replace(ANSWER.tonight[0].item, **facts))
         for facts in ({"cost_cents": 5}, {"lead_time_s": 5400})
     ]
-    cent, lead = rows("tonight.csv", replace(ANSWER, tonight=tuple(tonight)))
+    _, cent, lead = rows("tonight.csv", replace(ANSWER, tonight=tuple(tonight)))
     assert cent["cost"] == "0.05"
     assert lead["lead_time_h"] == "1.5"
 
@@ -184,12 +184,82 @@ def test_a_western_longitude_stays_a_number() -> None:
 def test_pieces_picked_are_the_pieces_issued() -> None:
     picked = Counter[tuple[str, str]]()
     for row in rows("picks.csv"):
-        pieces = int(row["load"]) + int(row["from_van"])
+        pieces = sum(
+            int(row[source] or 0)
+            for source in ("load", "aboard", "from_other_vans", "fetch")
+        )
         picked[row["van_id"], row["part_id"]] += pieces
+    picked = +picked  # a row of what is handed over takes nothing along
     issued = Counter[tuple[str, str]]()
     for issue in PLAN.issues:
         issued[issue.van_id, issue.part_id] += issue.quantity
     assert picked == issued
+
+
+def test_pieces_say_where_they_come_from_and_where_they_go() -> None:
+    cell, blade, shop, counter = (r for r in rows("picks.csv") if r["van_id"] == "East")
+    assert (cell["from_other_vans"], cell["other_vans"]) == ("1", "North")
+    assert (blade["aboard"], blade["load"], blade["fetch"]) == ("1", "0", "")
+    assert (shop["fetch"], shop["store"], shop["bin"]) == (
+        "1",
+        "Shop, Brass Yard 1",
+        "A5",
+    )
+    assert (counter["fetch"], counter["store"]) == ("2", "Eastgate 9")
+    *_, given = rows("picks.csv")
+    assert (given["van_id"], given["hand_over"], given["to_van"]) == (
+        "North",
+        "1",
+        "East",
+    )
+
+
+def test_a_late_stop_says_how_many_minutes_and_a_restock_stop_where() -> None:
+    east = [row for row in stop_rows() if row["van_id"] == "East"]
+    assert [row["stop"] for row in east] == [
+        "call",
+        "restock",
+        "call",
+        "restock",
+        "break",
+        "call",
+    ]
+    assert [row["late_min"] for row in east] == ["0", "", "0", "", "", "35"]
+    assert [row["store"] for row in east if row["store"]] == [
+        "Shop, Brass Yard 1",
+        "Eastgate 9",
+    ]
+    assert [row["to_pay"] for row in east if row["to_pay"]] == ["0.00", "33.00"]
+    assert [row["after_calls"] for row in east] == ["", "", "C10", "", "", "C2"]
+    assert (east[2]["rather_start"], east[2]["rather_end"]) == ("08:00", "09:00")
+
+
+def test_a_visit_seconds_late_is_not_shown_as_in_time() -> None:
+    route = PLAN.routes[2]
+    stop = replace(route.stops[-1], late_s=20)
+    plan = replace(PLAN, routes=(replace(route, stops=(stop,)),), tools=())
+    (row,) = stop_rows(replace(ANSWER, plan=plan, tonight=()))
+    assert row["late_min"] == "1"
+
+
+def test_tonight_s_table_begins_with_the_broken_promises_and_why() -> None:
+    first = rows("tonight.csv")[0]
+    assert (first["call_id"], first["item"]) == ("C12", "promise")
+    assert first["phone"] == "555 0112"
+    assert first["ask"].startswith("Ring Wilma Castlegate (555 0112)")
+    assert first["why"].startswith("East: the cylinders have to be fetched")
+
+
+def test_conflicts_tools_and_money_at_risk_have_tables_of_their_own() -> None:
+    (conflict,) = rows("conflicts.csv")
+    assert conflict["call_ids"] == "C12 C13"
+    paid, asked = rows("at_risk.csv")
+    assert (paid["call_id"], paid["cost"], paid["paid"]) == ("C13", "19.00", "yes")
+    assert (asked["call_id"], asked["cost"], asked["paid"]) == ("C9", "31.00", "no")
+    stays, given_back, collected = rows("tools.csv")
+    assert (stays["van_id"], stays["collect"], stays["bring_back"]) == ("North", "", "")
+    assert (given_back["tool"], given_back["bring_back"]) == ("reading scope", "09:06")
+    assert (collected["tool"], collected["collect"]) == ("code cutter", "09:06")
 
 
 def test_no_table_holds_a_note_on_a_code() -> None:
@@ -215,7 +285,11 @@ def test_positions_are_longitude_first() -> None:
 
 def test_every_van_is_one_line_through_its_stops_and_says_it_is_straight() -> None:
     lines = features("route")
-    assert [line["properties"]["van_id"] for line in lines] == ["North", "South"]
+    assert [line["properties"]["van_id"] for line in lines] == [
+        "North",
+        "South",
+        "East",
+    ]
     for line, route in zip(lines, PLAN.routes, strict=True):
         assert line["properties"]["straight_lines"] is True
         path = line["geometry"]["coordinates"]
@@ -232,7 +306,32 @@ def test_every_van_is_one_line_through_its_stops_and_says_it_is_straight() -> No
 
 def test_calls_without_a_place_on_a_route_are_on_the_map_too() -> None:
     ids = [f["properties"]["call_id"] for f in features("unplaced call")]
-    assert ids == ["C8", "C9"]
+    assert ids == ["C8", "C9", "C13"]
+
+
+def test_restock_stops_are_points_of_a_kind_of_their_own() -> None:
+    shop, counter = features("restock")
+    assert shop["properties"]["bring_back"] == ["reading scope"]
+    assert shop["properties"]["collect"] == ["code cutter"]
+    assert counter["properties"]["name"] == "Eastgate 9"
+    assert counter["properties"]["fetch"] == [
+        {"part_id": "CYL-40", "name": "Door cylinder 40/40", "quantity": 2}
+    ]
+    assert counter["properties"]["pay_cents"] == 3300
+    lon, lat = counter["geometry"]["coordinates"]
+    place = DAY.counters[0].place
+    assert math.isclose(lon, place.lon_deg, abs_tol=1e-6)
+    assert math.isclose(lat, place.lat_deg, abs_tol=1e-6)
+
+
+def test_a_late_call_is_known_on_the_map() -> None:
+    late = {
+        feature["properties"]["call_id"]: feature["properties"]["late_s"]
+        for feature in features("call")
+    }
+    start_s = PLAN.routes[2].stops[-1].start_s
+    assert late.pop("C12") == start_s - 11 * 3600
+    assert set(late.values()) == {0}
 
 
 def test_a_van_that_never_moves_has_a_route_without_geometry() -> None:
@@ -261,7 +360,7 @@ def events(content: bytes) -> list[Any]:
     return list(calendar.walk("VEVENT"))
 
 
-@pytest.mark.parametrize("number", [0, 1])
+@pytest.mark.parametrize("number", [0, 1, 2])
 def test_every_stop_is_an_event_at_its_hour(number: int) -> None:
     route = PLAN.routes[number]
     read = events(calendar_bytes(ANSWER, route))
@@ -274,8 +373,13 @@ def test_every_stop_is_an_event_at_its_hour(number: int) -> None:
 
 
 def test_a_calendar_s_lines_are_folded_at_75_octets_and_end_in_cr_lf() -> None:
-    for answer in (ANSWER, hostile_answer()):
-        content = calendar_bytes(answer, answer.plan.routes[0])
+    pairs = [
+        (answer, route)
+        for answer in (ANSWER, hostile_answer())
+        for route in answer.plan.routes
+    ]
+    for answer, route in pairs:
+        content = calendar_bytes(answer, route)
         assert content.endswith(b"END:VCALENDAR\r\n")
         lines = content.split(b"\r\n")
         assert max(map(len, lines)) <= 75
@@ -300,12 +404,39 @@ def test_a_call_keeps_its_uid_when_the_plan_changes() -> None:
         content = calendar_bytes(answer, answer.plan.routes[number])
         return [str(event["UID"]) for event in events(content)]
 
-    first, second = PLAN.routes
+    first, second, third = PLAN.routes
     later = replace(second, stops=tuple(reversed(second.stops)))
-    changed = replace(ANSWER, plan=replace(PLAN, routes=(first, later)))
+    changed = replace(ANSWER, plan=replace(PLAN, routes=(first, later, third)))
     assert uids(changed, 1) == list(reversed(uids(ANSWER, 1)))
-    everything = uids(ANSWER, 0) + uids(ANSWER, 1)
+    everything = uids(ANSWER, 0) + uids(ANSWER, 1) + uids(ANSWER, 2)
     assert len(set(everything)) == len(everything)
+
+
+def test_a_restock_stop_is_an_event_that_says_what_to_fetch() -> None:
+    read = events(calendar_bytes(ANSWER, PLAN.routes[2]))
+    shop, counter = read[1], read[3]
+    assert str(shop["SUMMARY"]) == "Restock at Shop, Brass Yard 1"
+    assert "bring back: reading scope" in str(shop["DESCRIPTION"])
+    assert str(counter["LOCATION"]) == "Eastgate 9"
+    assert "fetch 2 \u00d7 Door cylinder 40/40 (CYL-40)" in str(counter["DESCRIPTION"])
+    assert "promised until 11:00, starts 11:35" in str(read[5]["DESCRIPTION"])
+
+
+def test_a_restock_stop_keeps_its_uid_when_its_hour_changes() -> None:
+    route = PLAN.routes[2]
+    moved = replace(route.stops[1], start_s=route.stops[1].start_s + 60)
+    later = replace(route, stops=(moved, *route.stops[2:]))
+    first = events(calendar_bytes(ANSWER, route))[1]
+    second = events(calendar_bytes(ANSWER, later))[0]
+    assert first["UID"] == second["UID"]
+    assert first["DTSTART"].dt != second["DTSTART"].dt
+
+
+def test_events_of_a_day_that_will_be_planned_anew_are_tentative() -> None:
+    route = PLAN.routes[2]
+    for provisional, status in ((True, "TENTATIVE"), (False, "CONFIRMED")):
+        content = calendar_bytes(ANSWER, route, provisional=provisional)
+        assert {str(event["STATUS"]) for event in events(content)} == {status}
 
 
 def test_the_same_plan_gives_the_same_calendar_and_a_new_version_says_so() -> None:
@@ -324,7 +455,7 @@ def test_the_same_plan_gives_the_same_calendar_and_a_new_version_says_so() -> No
 def test_a_calendar_gives_away_no_phone_number_no_note_and_no_code() -> None:
     for route in PLAN.routes:
         content = calendar_bytes(ANSWER, route).replace(b"\r\n ", b"").decode()
-        assert "555" not in content
+        assert "555 01" not in content
         assert "Side gate" not in content
         assert "9911" not in content
 
@@ -350,13 +481,18 @@ def test_all_reports_are_written_and_none_is_left_half_done(tmp_path: Path) -> N
         "plan.json",
         "sheet-north.html",
         "sheet-south.html",
+        "sheet-east.html",
         "calendar-north.ics",
         "calendar-south.ics",
+        "calendar-east.ics",
         "stops.csv",
         "picks.csv",
         "unplaced.csv",
+        "conflicts.csv",
         "purchases.csv",
         "tonight.csv",
+        "at_risk.csv",
+        "tools.csv",
         "routes.geojson",
     }
 
@@ -391,6 +527,30 @@ def test_nothing_is_touched_when_a_report_cannot_be_made(tmp_path: Path) -> None
     with pytest.raises(KeyError):  # a plan that names calls the day has not
         write_all(broken, tmp_path)
     assert {p.name: p.read_bytes() for p in tmp_path.iterdir()} == before
+
+
+def test_several_days_get_a_folder_each_and_two_files_for_all(tmp_path: Path) -> None:
+    written = write_outlook(OUTLOOK, tmp_path)
+    names = [str(path.relative_to(tmp_path)) for path in written]
+    assert names[:3] == ["outlook.txt", "outlook.json", "2026-11-26/plan.txt"]
+    assert "2026-11-27/sheet-south.html" in names
+    assert {path for path in tmp_path.rglob("*") if path.is_file()} == set(written)
+    for day, provisional in (("2026-11-26", False), ("2026-11-27", True)):
+        for name in ("plan.txt", "sheet-south.html"):
+            text = (tmp_path / day / name).read_text(encoding="utf-8")
+            assert ("Provisional: " in text) is provisional
+
+
+def test_a_later_day_that_is_no_longer_worked_keeps_no_sheet(tmp_path: Path) -> None:
+    write_outlook(OUTLOOK, tmp_path)
+    past, own = tmp_path / "2026-11-25", tmp_path / "2026-11-27" / "notes.txt"
+    write_all(ANSWER, past)
+    own.write_text("my own notes")
+    write_outlook(replace(OUTLOOK, answers=OUTLOOK.answers[:1]), tmp_path)
+    assert not list((tmp_path / "2026-11-27").glob("sheet-*"))
+    assert not list((tmp_path / "2026-11-27").glob("calendar-*"))
+    assert own.exists()
+    assert (past / "sheet-north.html").exists()  # what was driven yesterday stays
 
 
 def test_tables_carry_the_mark_by_which_spreadsheets_know_utf_8(tmp_path: Path) -> None:

@@ -58,7 +58,7 @@ def words(html: str) -> str:
 SHEETS = [sheet_html(ANSWER, route) for route in PLAN.routes]
 
 
-@pytest.mark.parametrize("number", [0, 1])
+@pytest.mark.parametrize("number", [0, 1, 2])
 def test_the_sheet_shows_every_stop_and_every_part(number: int) -> None:
     text = words(SHEETS[number])
     calls = {call.id: call for call in DAY.calls}
@@ -98,6 +98,48 @@ def test_ready_items_show_how_far_they_are() -> None:
         assert shown in text
 
 
+def test_a_broken_promise_is_at_the_top_of_its_van_s_sheet_and_at_the_stop() -> None:
+    text = words(SHEETS[2])
+    late = "promised until 11:00, starts 11:35, 35 min late"
+    assert text.count(late) == 2
+    assert text.index(f"Call C12, Wilma Castlegate: {late}") < text.index("Stops")
+    assert text.rindex(late) > text.index("Stops")
+    assert not any("romise broken" in words(sheet) for sheet in SHEETS[:2])
+
+
+def test_a_restock_stop_has_a_list_to_tick_off() -> None:
+    text = words(SHEETS[2]).partition("Stops")[2]
+    assert "Restock" in text
+    assert "bin A5: 1 \u00d7 Chip blank, edge cut, long head (BLANK-5)" in text
+    assert "2 \u00d7 Door cylinder 40/40 (CYL-40), for call C12" in text
+    assert "to pay there: 33.00" in text
+    assert "open 07:00 to 16:00" in text
+    assert "bring back: reading scope" in text
+
+
+def test_what_is_handed_over_is_on_both_sheets_before_leaving() -> None:
+    giver, taker = words(SHEETS[0]), words(SHEETS[2])
+    assert "hand 1 to van East Flat cell 3 V" in giver.partition("Stops")[0]
+    assert "1 from van North Flat cell 3 V" in taker.partition("Stops")[0]
+
+
+def test_shared_tools_limits_links_and_wishes_are_on_the_sheet() -> None:
+    text = words(SHEETS[2])
+    assert "take along reading scope from the morning on, bring back" in text
+    assert "collect: code cutter" in text
+    assert "Driving 45 min of 4 h" in text
+    assert "On duty 4 h 18 of 9 h" in text
+    assert "check them against the local rules" in text
+    assert "after call C2 (van North, done 10:16)" in text
+    assert "customer would rather have 08:00 to 09:00" in text
+
+
+def test_a_provisional_sheet_says_so() -> None:
+    sheet = sheet_html(ANSWER, PLAN.routes[2], provisional=True)
+    assert "Provisional: this day will be planned anew" in words(sheet)
+    assert not any("Provisional" in words(sheet) for sheet in SHEETS)
+
+
 def test_no_code_is_on_the_sheet() -> None:
     assert not any("9911" in sheet for sheet in SHEETS)
 
@@ -116,11 +158,12 @@ def test_a_sheet_asks_nothing_of_the_network_and_runs_no_script() -> None:
 
 
 def test_hostile_names_stay_words() -> None:
-    html = sheet_html(hostile_answer(), hostile_answer().plan.routes[0])
-    assert "<script" not in html
-    assert "<script>alert('x')</script>" in words(html)
-    assert "\x1b" not in html
-    assert HOSTILE not in html
+    for route in hostile_answer().plan.routes:
+        html = sheet_html(hostile_answer(), route)
+        assert "<script" not in html
+        assert "<script>alert('x')</script>" in words(html)
+        assert "\x1b" not in html
+        assert HOSTILE not in html
 
 
 def test_the_phone_link_dials_digits_only() -> None:
@@ -191,7 +234,7 @@ def assert_inside(html: str) -> None:
             assert -0.05 <= y <= height + 0.05
 
 
-@pytest.mark.parametrize("number", [0, 1])
+@pytest.mark.parametrize("number", [0, 1, 2])
 def test_drawings_stay_inside_their_box(number: int) -> None:
     assert_inside(SHEETS[number])
 
@@ -286,6 +329,8 @@ def test_the_day_strip_leaves_no_gap_and_no_overlap() -> None:
         assert math.isclose(x, strip.finish_x, abs_tol=1e-6)
         work = [bar.words for bar in strip.bars if bar.what == "work"]
         assert work == [str(n + 1) for n in range(len(route.call_ids))]
+    letters = [bar.words for bar in strip.bars if bar.what == "restock"]
+    assert letters == ["A", "B"]  # of the last one, East
 
 
 def test_a_visit_starts_under_its_promise() -> None:
@@ -295,6 +340,24 @@ def test_a_visit_starts_under_its_promise() -> None:
         if bar.what == "work":
             bracket = brackets[bar.words]
             assert bracket.x - 0.01 <= bar.x <= bracket.x + bracket.width + 0.01
+
+
+def test_a_late_visit_starts_after_its_bracket_which_says_so() -> None:
+    strip = draw_strip(DAY, PLAN.routes[2])
+    (late,) = [bracket for bracket in strip.brackets if bracket.late]
+    (bar,) = [b for b in strip.bars if b.words == str(late.number)]
+    assert bar.x > late.x + late.width
+
+
+def test_restock_stops_are_squares_on_the_picture() -> None:
+    drawing = draw_route(DAY, PLAN.routes[2])
+    assert [(disc.mark, disc.store) for disc in drawing.discs] == [
+        ("1", False),
+        ("A", True),
+        ("2", False),
+        ("B", True),
+        ("3", False),
+    ]
 
 
 def test_brackets_in_one_row_do_not_touch() -> None:

@@ -1,5 +1,6 @@
 import re
 from dataclasses import replace
+from datetime import date
 from pathlib import Path
 
 import pytest
@@ -7,7 +8,13 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from dispatch.report.document import document
-from dispatch.report.text import check_text, measure, plan_text, wrap
+from dispatch.report.text import (
+    check_text,
+    measure,
+    outlook_text,
+    plan_text,
+    wrap,
+)
 from dispatch.report.words import (
     above_best_permille,
     clean,
@@ -18,10 +25,18 @@ from dispatch.report.words import (
     status_words,
 )
 from dispatch.vancheck import van_check
-from shared.model import Proof, Reason, Rule, Status, StopKind, Unplaced
+from shared.model import Proof, Reason, Rule, Status, StopKind
 from shared.units import DistanceUnit
 from tests.builders import a_call, a_day, a_van
-from tests.unit.sample_answer import ANSWER, DAY, HOSTILE, PLAN, hostile_answer
+from tests.unit.sample_answer import (
+    ANSWER,
+    DAY,
+    HOSTILE,
+    OUTLOOK,
+    PLAN,
+    hostile_answer,
+    later_answer,
+)
 
 TEXT = plan_text(ANSWER)
 
@@ -34,7 +49,7 @@ def squeeze(text: str) -> str:
 def test_an_emergency_stands_before_every_number() -> None:
     words = squeeze(TEXT)
     emergency = words.index("A child, an animal or an ill person locked in")
-    assert emergency < words.index("7 of 9 calls")
+    assert emergency < words.index("10 of 13 calls")
     assert "EMERGENCY FIRST." in words[:emergency]
 
 
@@ -47,7 +62,7 @@ def test_invented_data_says_so_at_the_top() -> None:
     assert "Invented data" in "\n".join(TEXT.splitlines()[:4])
 
 
-@pytest.mark.parametrize("number", [0, 1])
+@pytest.mark.parametrize("number", [0, 1, 2])
 def test_every_stop_is_shown_with_all_its_times(number: int) -> None:
     route = PLAN.routes[number]
     chapter = TEXT.split("\nVan ")[2 + number]  # the first one is the overview
@@ -169,6 +184,175 @@ def test_the_pick_list_says_bin_part_numbers_calls_spares_and_substitute() -> No
     )
 
 
+def test_a_broken_promise_stands_above_everything_but_an_emergency() -> None:
+    words = squeeze(TEXT)
+    # C12 was promised until 11:00; East starts there at 41 741 s, 11:35:41.
+    late = "promised until 11:00, starts 11:35, 35 min late"
+    first = words.index(f"call C12, Wilma Castlegate: {late} (van East)")
+    assert words.index("1 PROMISE BROKEN. Ring the customer tonight") < first
+    assert words.index("EMERGENCY FIRST") < first < words.index("Best found")
+    assert first < words.index("Van Driver Calls")
+
+
+def test_a_broken_promise_is_said_at_its_stop_instead_of_the_slack() -> None:
+    stop = TEXT.split(" 3  Rekey, call C12")[1].split("\n\n")[0]
+    assert "PROMISE BROKEN: promised until 11:00, starts 11:35, 35 min late" in stop
+    assert "slack" not in stop
+    assert "promised 10:00 to 11:00" not in stop
+
+
+def test_tonight_begins_with_whom_to_ring_about_a_broken_promise_and_why() -> None:
+    tonight = squeeze(TEXT.split("\nTonight\n")[1])
+    ring = tonight.index("C12 Ring Wilma Castlegate (555 0112)")
+    assert ring < tonight.index("Codes to buy")
+    assert "by 11:00. We can only start at 11:35, 35 min later." in tonight
+    assert (
+        "East: the cylinders have to be fetched at Eastgate 9 first would help: two "
+        "CYL-40 aboard" in tonight
+    )
+
+
+def test_a_day_that_keeps_its_promises_says_nothing_of_broken_ones() -> None:
+    kept = replace(PLAN, routes=PLAN.routes[:2], late=())
+    assert "promise broken" not in plan_text(replace(ANSWER, plan=kept)).lower()
+
+
+def test_a_promise_broken_by_seconds_is_broken() -> None:
+    route = PLAN.routes[0]
+    late = replace(route.stops[0], start_s=34_230, late_s=30, slack_s=0)
+    plan = replace(PLAN, routes=(replace(route, stops=(late,)),))
+    words = squeeze(plan_text(replace(ANSWER, plan=plan)))
+    assert "promised until 09:30, starts 09:30, less than 1 min late" in words
+
+
+def test_a_restock_stop_has_a_letter_its_own_list_and_what_is_paid_there() -> None:
+    shop = squeeze(TEXT.split(" A  Restock at Shop, Brass Yard 1")[1].split("\n\n")[0])
+    assert "- bin A5: fetch 1 \u00d7 Chip blank, edge cut, long head (BLANK-5)" in shop
+    assert "for call C11 - bring back: reading scope - collect: code cutter" in shop
+    assert "to pay" not in shop  # the firm's own parts
+    counter = squeeze(TEXT.split(" B  Restock at Eastgate 9")[1].split("\n\n")[0])
+    assert "open 07:00 to 16:00" in counter
+    assert "- fetch 2 \u00d7 Door cylinder 40/40 (CYL-40): for call C12" in counter
+    assert "to pay there: 33.00" in counter  # two at 16.50
+
+
+def test_pieces_handed_over_are_on_the_giver_s_and_the_taker_s_list() -> None:
+    before, north, _, east = TEXT.split("Pick list for ")
+    assert "1 \u00d7 Flat cell 3 V (CELL-2), from van North to van East" in before
+    assert "- hand over to van East: 1 \u00d7 Flat cell 3 V (CELL-2)" in north
+    assert "Flat cell 3 V (CELL-2): 1 from van North, for call C10" in squeeze(east)
+
+
+def test_shared_tools_say_who_has_them_and_where_they_change_hands() -> None:
+    words = squeeze(TEXT)
+    assert "- battery stabiliser: van North, all day" in words
+    assert (
+        "- reading scope: van East, from the morning on, bring back to Shop, "
+        "Brass Yard 1 at 09:06" in words
+    )
+    assert "- code cutter: van East, collect at Shop, Brass Yard 1 at 09:06" in words
+
+
+def test_calls_that_hang_together_say_which_one_is_first() -> None:
+    words = squeeze(TEXT)
+    assert "after call C10 (done 09:01), same van, at most 2 h between" in words
+    assert "after call C2 (van North, done 10:16), at least 30 min between" in words
+    assert "before call C12 (van East, starts 11:35)" in words
+
+
+def test_a_start_that_the_customer_does_not_prefer_is_remarked_on() -> None:
+    assert TEXT.count("customer would rather have 08:00 to 09:00") == 1  # C11, 09:22
+    calls = tuple(replace(c, preference=None) for c in DAY.calls)
+    wished = replace(ANSWER, day=replace(DAY, calls=calls))
+    assert "would rather" not in plan_text(wished)
+
+
+def test_hours_stand_beside_their_limits_with_the_caution_on_local_rules() -> None:
+    words = squeeze(TEXT)
+    # East leaves at 08:10 and is back at 12:57; 30 min of that are the break.
+    assert "at the wheel 45 min of at most 4 h; on duty 4 h 18 of at most 9 h" in words
+    assert "check them against the local rules" in words
+
+
+def test_calls_that_cannot_all_be_done_are_named_beside_those_left_out() -> None:
+    words = squeeze(TEXT)
+    assert words.index("Not planned: 3 calls") < words.index(
+        "- Calls C12 and C13 cannot both be served: either of them can."
+    )
+
+
+def test_money_at_risk_is_what_no_planned_call_uses() -> None:
+    risk = squeeze(TEXT.split("\nMoney at risk\n")[1].split("\nTonight\n")[0])
+    assert "call C13, 19.00: Paid for, but the call is not planned" in risk
+    assert "call C9, 31.00: Do not pay for it yet" in risk
+    assert "C12" not in risk  # its code is paid for, and it is served, though late
+
+
+def test_the_cost_is_split_into_what_it_is_made_of() -> None:
+    words = squeeze(TEXT)
+    # 35 min late costs the step of an hour at 60.00; two cylinders 1.50 dearer each.
+    assert "broken promises 60.00, preferences 3.00, dearer parts 3.00." in words
+
+
+def test_several_days_show_the_first_one_in_full_and_the_others_shorter() -> None:
+    text = outlook_text(OUTLOOK)
+    words = squeeze(text)
+    assert words.startswith("EMERGENCY FIRST")
+    assert words.count("EMERGENCY FIRST") == 1
+    assert "11 of 14 calls planned on 2 days" in words
+    assert "- Friday 27 November 2026, provisional: 1 of 1 call" in words
+    assert "PROMISE BROKEN, call C12" in words
+    first, later = text.split("\nFriday 27 November 2026: provisional\n")
+    assert TEXT.split("\n\nVan North")[1].rstrip() in first
+    assert "12:30 Rekey, call R1, Lock Cottage Lettings" in later
+    assert "order by 04:30" in later
+    assert "leave 12:13" not in later
+
+
+@pytest.mark.parametrize("width", [72, 80, 100])
+def test_no_line_of_several_days_is_wider_than_the_terminal(width: int) -> None:
+    evil = replace(OUTLOOK, answers=(hostile_answer(), hostile_answer()))
+    for outlook in (OUTLOOK, evil):
+        text = outlook_text(outlook, width, encoding="ascii")
+        assert max(map(measure, text.splitlines())) <= width
+        assert text.isascii()
+
+
+def test_a_promise_that_a_later_day_would_break_is_no_reason_to_ring_yet() -> None:
+    words = squeeze(outlook_text(replace(OUTLOOK, answers=(later_answer(), ANSWER))))
+    late = "promised until 11:00, starts 11:35, 35 min late"
+    assert f"PROMISE WOULD BE BROKEN, call C12: {late}" in words
+    assert "1 PROMISE WOULD BE BROKEN as planned now: - call C12, Wilma" in words
+    assert "Ring the customer tonight" not in words
+
+
+def test_a_call_for_certain_days_only_says_which() -> None:
+    days = (date(2026, 11, 27), date(2026, 11, 30))
+    calls = tuple(replace(c, dates=days if c.id == "C8" else ()) for c in DAY.calls)
+    words = squeeze(plan_text(replace(ANSWER, day=replace(DAY, calls=calls))))
+    assert words.count("only on Friday 27 November or Monday 30 November") == 1
+
+
+def test_a_van_that_stays_in_is_told_what_to_hand_over() -> None:
+    stays = replace(
+        ANSWER,
+        plan=replace(PLAN, routes=PLAN.routes[2:]),
+        pick_lists=(
+            ANSWER.pick_lists[2],
+            replace(ANSWER.pick_lists[0], lines=(), tools=()),
+        ),
+    )
+    words = squeeze(plan_text(stays))
+    assert "Without calls: North, Ada Quill" in words
+    assert "Flat cell 3 V (CELL-2), from van North to van East, for call C10" in words
+
+
+def test_a_provisional_plan_says_so_before_anything_else() -> None:
+    text = plan_text(ANSWER, provisional=True)
+    assert text.startswith("Provisional: this day will be planned anew")
+    assert "rovisional" not in TEXT
+
+
 def test_tonight_counts_the_codes_and_what_they_cost() -> None:
     # One code of 24.50 for a planned call, one of 31.00 for a call without a place.
     assert (
@@ -271,13 +455,13 @@ def test_vans_with_the_same_reason_are_named_together() -> None:
     day = a_day(a_call("C1"), vans=(a_van("A"), a_van("B"), a_van("C")))
     same = [Reason(rule=Rule.SKILL, text="no", van_id=van) for van in ("A", "B")]
     other = Reason(rule=Rule.STOCK, text="none left", van_id="C")
-    some = group_reasons(day, Unplaced(call_id="C1", reasons=(*same, other)))
+    some = group_reasons(day, (*same, other))
     assert [(why.who, why.text) for why in some] == [
         ("A and B", "no"),
         ("C", "none left"),
     ]
     third = replace(same[0], van_id="C")
-    every = group_reasons(day, Unplaced(call_id="C1", reasons=(*same, third)))
+    every = group_reasons(day, (*same, third))
     assert [why.who for why in every] == ["every van"]
 
 
@@ -372,7 +556,7 @@ def test_a_name_the_terminal_cannot_write_is_spelled_in_simpler_letters() -> Non
 def test_a_day_on_which_nothing_could_be_planned_is_still_an_answer() -> None:
     empty = replace(PLAN, routes=(), issues=())
     text = plan_text(replace(ANSWER, plan=empty, pick_lists=(), tonight=()))
-    assert "0 of 9 calls planned on 0 vans" in text
+    assert "0 of 13 calls planned on 0 vans" in text
 
 
 @given(st.text(), st.integers(2, 100))

@@ -5,6 +5,7 @@ from importlib import resources
 
 import pytest
 
+from dispatch.evening import HOURS_CAUTION
 from shared.model import Kind, ReadyKind
 from shared.trade import cautions, kinds, ready_items, traffic_profiles
 
@@ -57,9 +58,9 @@ def test_every_row_of_every_table_names_its_source(name: str) -> None:
     assert [(table, key) for table, key, row in rows if not row["source"]] == []
 
 
-def test_every_caution_is_used_by_some_kind() -> None:
+def test_every_caution_is_used_by_some_kind_or_by_hours_and_breaks() -> None:
     used = {name for kind in kinds().values() for name in kind.cautions}
-    assert used == set(cautions())
+    assert used | {HOURS_CAUTION} == set(cautions())
 
 
 def test_whoever_may_be_locked_in_gets_the_emergency_number_first() -> None:
