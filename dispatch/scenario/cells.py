@@ -12,7 +12,7 @@ from zoneinfo import ZoneInfo, available_timezones
 from shared.model import Need, Part, ReadyItem, ReadyState, Window
 from shared.units import DayClock
 
-_NUMBER = re.compile(r"[+-]?[0-9]{1,15}(?:[.,][0-9]{1,15})?")
+_NUMBER = re.compile(r"[+-]?[0-9]{1,15}(?:[.,][0-9]{1,17})?")  # 17: any float
 _GROUPED = re.compile(r"[+-]?0*[1-9][0-9]{0,2}[.,][0-9]{3}")
 _QUANTITY = re.compile(r"(.*?)\s+x\s*([0-9]{1,9})", re.DOTALL)
 _ONLY = re.compile(r"(.*?)\s+only", re.DOTALL)

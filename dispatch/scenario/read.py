@@ -55,6 +55,20 @@ USUAL_RATES = Rates(km_cents=50, hour_cents=3000, overtime_hour_cents=4500)
 USUAL_TRAFFIC = "town"
 PROMISES = ("keep", "may break")
 _FILES = ("day.toml", "calls.csv", "vans.toml", "parts.csv", "stock.csv")
+HEAD_KEYS = (
+    "name",
+    "note",
+    "date",
+    "zone",
+    "planned_at",
+    "cushion",
+    "service_level",
+    "tolerance_min",
+    "distance",
+    "exchange",
+    "promises",
+    "days",
+)
 READY_DETAILS = ("lead_h", "cost", "owner", "note")
 PART_COLUMNS = (
     "name",
@@ -104,7 +118,7 @@ VAN_KEYS = (
 )
 _FARTHEST_M = 1_000_000
 _TWO_DAYS_S = 48 * 3600
-_DEFAULTS: Mapping[str, Any] = {field.name: field.default for field in fields(Day)}
+DEFAULTS: Mapping[str, Any] = {field.name: field.default for field in fields(Day)}
 
 
 def read_scenario(folder: Path) -> Day:
@@ -242,23 +256,7 @@ def _read_head(folder: Path, findings: Findings) -> _Head:
     )
     if tree is None:
         return _Head(day=blank, rates=USUAL_RATES, matrix="", tools=(), placed=False)
-    row = tree.row(
-        (
-            "name",
-            "note",
-            "date",
-            "zone",
-            "planned_at",
-            "cushion",
-            "service_level",
-            "tolerance_min",
-            "distance",
-            "exchange",
-            "promises",
-            "days",
-        ),
-        ("shop", "counter", "tool", "costs", "travel"),
-    )
+    row = tree.row(HEAD_KEYS, ("shop", "counter", "tool", "costs", "travel"))
     day = replace(
         blank,
         date=row.demand("date", cells.calendar_day, blank.date),
@@ -269,26 +267,26 @@ def _read_head(folder: Path, findings: Findings) -> _Head:
     day = replace(
         day,
         planned_at_s=row.read(
-            "planned_at", cells.planned_at(day.clock), _DEFAULTS["planned_at_s"]
+            "planned_at", cells.planned_at(day.clock), DEFAULTS["planned_at_s"]
         ),
-        cushion=row.read("cushion", cells.share, _DEFAULTS["cushion"]),
+        cushion=row.read("cushion", cells.share, DEFAULTS["cushion"]),
         service_level=row.read(
-            "service_level", _service_level, _DEFAULTS["service_level"]
+            "service_level", _service_level, DEFAULTS["service_level"]
         ),
-        tolerance_s=row.read("tolerance_min", cells.duration, _DEFAULTS["tolerance_s"]),
+        tolerance_s=row.read("tolerance_min", cells.duration, DEFAULTS["tolerance_s"]),
         distance=DistanceUnit(
             row.read(
                 "distance",
                 cells.one_of(DistanceUnit, "'km' or 'mi' (miles)"),
-                _DEFAULTS["distance"],
+                DEFAULTS["distance"],
             )
         ),
-        exchange=row.read("exchange", cells.yes_no, _DEFAULTS["exchange"]),
+        exchange=row.read("exchange", cells.yes_no, DEFAULTS["exchange"]),
         promises_may_break=row.read(
             "promises", cells.one_of(PROMISES, "'keep' or 'may break'"), PROMISES[0]
         )
         == PROMISES[1],
-        horizon=row.read("days", cells.days, _DEFAULTS["horizon"]),
+        horizon=row.read("days", cells.days, DEFAULTS["horizon"]),
     )
     before = len(findings.faults)
     shop = tree.table("shop")
@@ -448,7 +446,7 @@ def _look_at_sharing(
 
 def _read_costs(tree: Tree) -> tuple[Rates, int, int]:
     """Return the rates, what an hour too late costs, and a preference not met."""
-    late, wish = _DEFAULTS["late_hour_cents"], _DEFAULTS["preference_cents"]
+    late, wish = DEFAULTS["late_hour_cents"], DEFAULTS["preference_cents"]
     table = tree.table("costs")
     if table is None:
         if "costs" not in tree.values:
