@@ -675,7 +675,7 @@ def _restock(dice: _Dice, day: Day) -> Day:
             Store(
                 id="counter_2",
                 place=spot,
-                opening=_window(day.clock, *opening) if dice.chance(0.8) else None,
+                opening=_window(day.clock, *opening) if dice.chance(0.6) else None,
             )
         )
     stocks = [Counter(counter.stock) for counter in counters]
@@ -922,8 +922,9 @@ def _tie(dice: _Dice, day: Day) -> Day:
     moved: dict[str, Place] = {}
     links: dict[tuple[str, str], Link] = {}
     tied: set[str] = set()
+    wanted = dice.steps(1, max(2, len(calls) // 4), 1)
     for _ in range(len(calls) * 3):
-        if len(calls) < 2 or len(links) >= max(1, len(calls) // 6):  # noqa: PLR2004
+        if len(calls) < 2 or len(links) == wanted:  # noqa: PLR2004 - a first, a second
             break
         row = dice.steps(0, len(calls) - 2, 1)
         first, then = calls[row], calls[dice.steps(row + 1, len(calls) - 1, 1)]
@@ -932,14 +933,14 @@ def _tie(dice: _Dice, day: Day) -> Day:
         over_min = start_min + -(-longest_s // 60)
         least = dice.weighed((0, 30, 60, 120), (0.5, 0.2, 0.2, 0.1))
         if spans[then.id][-1][1] < over_min + least + 30 or (
-            {first.id, then.id} & tied and not dice.chance(0.3)
+            {first.id, then.id} & tied and not dice.chance(0.6)
         ):
             continue
         # As long as it takes at most, on the way and waiting for the hours.
         late_min = max(0, spans[then.id][0][0] - start_min - shortest_s // 60)
         most = late_min + least + dice.steps(60, 240, 30)
         one_van = (
-            dice.chance(0.5)
+            dice.chance(0.7)
             and not {first.id, then.id} & tied
             and any(
                 _can(van, first)
