@@ -782,12 +782,45 @@ def _tools(dice: _Dice, day: Day) -> Day:
     restock_s = day.shop.restock_s
     if restock_s is None and any(tool.handover for tool in tools):
         restock_s = 600  # nothing changes hands where no van drives by
-    return replace(
+    day = replace(
         day,
         tools=tuple(tools),
         vans=tuple(vans),
         shop=replace(day.shop, restock_s=restock_s),
     )
+    for tool in tools:
+        if tool.handover and tool.quantity == 1 and dice.chance(0.6):
+            day = _contend(dice, day, tool)
+    return day
+
+
+def _contend(dice: _Dice, day: Day, tool: Tool) -> Day:
+    """Let two vans want one tool, one of them early and the other late."""
+    asking = sorted(
+        (
+            (spans[0][0], spans[-1][1], row)
+            for row, call in enumerate(day.calls)
+            if tool.id in call.equipment
+            and call.required_van is None
+            and (spans := _starts(day, call))
+        )
+    )
+    if len(asking) < 2 or len(day.vans) < 2:  # noqa: PLR2004 - one early, one late
+        return day
+    early = asking[0][2]
+    late = max(asking[1:], key=lambda each: each[1])[2]
+    order = dice.rng.permutation(len(day.vans)).tolist()[:2]
+    calls, vans = list(day.calls), list(day.vans)
+    for row, number in zip((early, late), order, strict=True):
+        call, van = calls[row], vans[number]
+        calls[row] = replace(call, required_van=van.id)
+        vans[number] = replace(
+            van,
+            loads_at_shop=True,
+            skills=van.skills | call.skills,
+            equipment=(van.equipment | call.equipment) - {tool.id},
+        )
+    return replace(day, calls=tuple(calls), vans=tuple(vans))
 
 
 def _ask_for(dice: _Dice, day: Day, beside: str) -> Day:
@@ -824,7 +857,11 @@ def _levels(dice: _Dice, day: Day) -> Day:
         vans.append(replace(van, skills=frozenset(skills)))
     calls = []
     for call in day.calls:
-        able = [van for van in vans if _can(van, call)] or vans
+        able = [
+            van
+            for van in vans
+            if van.skills >= call.skills and call.required_van in {None, van.id}
+        ]
         word = dice.pick(sorted(call.skills)) if call.skills else ""
         level = dice.steps(2, TOP_LEVEL, 1)
         known = any(f"{word} {level}" in van.skills for van in able)

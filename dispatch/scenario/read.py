@@ -237,6 +237,7 @@ class _Head:
     matrix: str
     tools: tuple[Row, ...]
     placed: bool  # the shop's place is known, so distances to it can be judged
+    dated: bool  # the days that are planned are known, so dates can be judged
 
 
 def _read_head(folder: Path, findings: Findings) -> _Head:
@@ -255,7 +256,14 @@ def _read_head(folder: Path, findings: Findings) -> _Head:
         name=folder.name,
     )
     if tree is None:
-        return _Head(day=blank, rates=USUAL_RATES, matrix="", tools=(), placed=False)
+        return _Head(
+            day=blank,
+            rates=USUAL_RATES,
+            matrix="",
+            tools=(),
+            placed=False,
+            dated=False,
+        )
     row = tree.row(HEAD_KEYS, ("shop", "counter", "tool", "costs", "travel"))
     day = replace(
         blank,
@@ -315,6 +323,7 @@ def _read_head(folder: Path, findings: Findings) -> _Head:
         matrix=_matrix_name(tree),
         tools=tuple(row for row, _ in tools),
         placed=placed,
+        dated=not {"date", "days"} & {fault.column for fault in findings.faults},
     )
 
 
@@ -418,7 +427,7 @@ def _look_at_sharing(
     head: _Head, vans: tuple[Van, ...] | None, findings: Findings
 ) -> None:
     """Refuse tools that nobody can carry; note what is allowed but cannot happen."""
-    if vans is None:
+    if vans is None or any(fault.file == "vans.toml" for fault in findings.faults):
         return
     for row in head.tools:
         if not any(van.loads_at_shop for van in vans):
@@ -982,7 +991,8 @@ def _read_call(
     preference = row.read("preference", cells.window(clock), None)
     _look_at_preference(row, preference, promise, free)
     any_day: tuple[date, ...] = ()
-    dates = row.read("dates", _known_dates(head.day), any_day)
+    known_dates = _known_dates(head.day) if head.dated else _any_date
+    dates = row.read("dates", known_dates, any_day)
     if promise is not None and len(dates) > 1:
         row.refuse(
             "dates",
@@ -1044,6 +1054,11 @@ def _look_at_preference(
             shown(row.text("preference")),
             f"a preference that meets the promise {row.text('promise')}",
         )
+
+
+def _any_date(text: str) -> tuple[date, ...]:
+    """Return nothing, having looked at a list of dates."""
+    return cells.calendar_days(text)[:0]
 
 
 def _known_dates(day: Day) -> Callable[[str], tuple[date, ...]]:

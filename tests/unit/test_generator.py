@@ -205,6 +205,18 @@ def some_tool(test: Callable[[Day, Tool], bool]) -> Callable[[Day], bool]:
     return lambda day: any(test(day, tool) for tool in day.tools)
 
 
+def has_to_change_hands(day: Day, tool: Tool) -> bool:
+    """Return whether two vans must serve a call that asks for the only one."""
+    asking = [call.required_van for call in day.calls if tool.id in call.equipment]
+    owners = {van.id for van in day.vans if tool.id in van.equipment}
+    return (
+        tool.handover
+        and tool.quantity == 1
+        and len({*asking} - {None, *owners}) > 1
+        and day.shop.restock_s is not None
+    )
+
+
 def some_van(test: Callable[[Day, Van], bool]) -> Callable[[Day], bool]:
     return lambda day: any(test(day, van) for van in day.vans)
 
@@ -246,6 +258,7 @@ ADDED: dict[str, tuple[float, Callable[[Day], bool]]] = {
     "two shared tools": (0.3, lambda day: len(day.tools) > 1),
     "a tool that changes hands": (0.5, some_tool(lambda _, tool: tool.handover)),
     "a tool that does not": (0.3, some_tool(lambda _, tool: not tool.handover)),
+    "a tool that must change hands": (0.1, some_tool(has_to_change_hands)),
     "several of one tool": (0.15, some_tool(lambda _, tool: tool.quantity > 1)),
     "a tool that no van owns and two calls want": (
         0.2,

@@ -1046,6 +1046,29 @@ def test_a_date_beyond_the_only_day_says_how_to_plan_more(tmp_path: Path) -> Non
     )
 
 
+def test_a_wrong_date_of_the_day_does_not_condemn_every_date_of_a_call(
+    tmp_path: Path,
+) -> None:
+    rows = linked("dates,promise,after", "2026-12-04,,", ",08:00-09:00,1")
+    for number, (right, wrong) in enumerate(
+        (("date = 2026", "date = 1926"), ("days = 3", "days = 9"))
+    ):
+        text = ("days = 3\n" + DAY).replace(right, wrong)
+        folder = tmp_path / str(number)
+        fault = the_fault(folder, day_toml=text, calls_csv=rows)
+        assert fault.file == "day.toml"
+
+
+def test_a_misspelt_start_does_not_condemn_the_tools(tmp_path: Path) -> None:
+    fault = the_fault(
+        tmp_path / "d",
+        day_toml=RESTOCK + TOOL,
+        calls_csv=CUTTING,
+        vans_toml=VANS + 'start = "shpo"\n',
+    )
+    assert fault.file == "vans.toml"
+
+
 HEAD_FAULTS = [
     ("days = 0\n" + DAY, 1, "days", "from 1 to 7"),
     ("days = 8\n" + DAY, 1, "days", "from 1 to 7"),
