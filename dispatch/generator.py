@@ -7,9 +7,10 @@ breaks, overtime), and none of them comes from a published source.
 """
 
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
+from enum import StrEnum
 from functools import cache
 from typing import TypeVar
 from zoneinfo import ZoneInfo
@@ -23,6 +24,7 @@ from shared.model import (
     Call,
     Day,
     Kind,
+    Link,
     Need,
     Part,
     Place,
@@ -31,6 +33,7 @@ from shared.model import (
     ReadyKind,
     ReadyState,
     Store,
+    Tool,
     Traffic,
     TravelRules,
     Van,
@@ -52,6 +55,8 @@ PLANNED_MIN = -6 * 60  # the day is planned at 18:00 the evening before
 SPARE_MIN = 15  # a window is longer than the visit by this
 SHORTEST = 0.7  # of the length that is usual for a call's kind
 KM_PER_DEGREE = 111.2  # of latitude
+SHARED_TOOL = "laser_cutter"
+TOP_LEVEL = 4
 
 # How often a kind is rung for, against the others; kinds not named here count 1.
 RUNG_FOR = {
@@ -98,10 +103,29 @@ OBJECTS = dict.fromkeys(("rekey", "lock_change", "lockout_house"), DOORS) | {
 }  # the other kinds of work are done on vehicles
 
 
+class Feature(StrEnum):
+    """What a day may have beyond calls, windows, skills and stock."""
+
+    RESTOCK = "restock"  # shop and counters on the way, prices at counters
+    EXCHANGE = "exchange"  # vans at one place hand each other parts
+    TOOLS = "tools"  # shared tools; with handover, the shop is a stop on the way
+    LEVELS = "levels"  # of skills
+    PACE = "pace"  # of drivers
+    PROMISES = "promises"  # that may break
+    PREFERENCES = "preferences"
+    LINKS = "links"  # between calls
+    LIMITS = "limits"  # of driving and working hours
+    DAYS = "days"  # several of them: dates of calls, days off of vans
+
+
+ALL = frozenset(Feature) - {Feature.DAYS}
+"""Everything that a single day can have."""
+
+
 class _Dice:
     """A random generator with the few throws that are needed here."""
 
-    def __init__(self, seed: int) -> None:
+    def __init__(self, seed: int | tuple[int, ...]) -> None:
         self.rng = np.random.default_rng(seed)
 
     def chance(self, share: float) -> bool:
@@ -141,7 +165,7 @@ class _Land:
         return _away(town, 2.2 * dice.rng.normal(size=2), f"{name}, {town.name}")
 
 
-def generate_day(
+def generate_day(  # noqa: PLR0913 - what to invent is said in one place
     seed: int,
     calls: int,
     vans: int,
@@ -149,6 +173,7 @@ def generate_day(
     tightness: float = 0.5,
     ease: float = 0.0,
     clock_change: bool | None = None,
+    features: frozenset[Feature] = frozenset(),
 ) -> Day:
     """Invent one day.
 
@@ -171,6 +196,11 @@ def generate_day(
     clock_change : bool, optional
         Whether the clock changes on that day (it has 23 or 25 hours); one day in
         ten by default.
+    features : frozenset of Feature
+        What the day has beyond the usual; ``ALL`` for everything that a single day
+        can have. Each comes from dice of its own: one more changes nothing about
+        the others but what builds on them. Now and then a day does without: there
+        is nothing to link on a day of one call.
 
     Returns
     -------
@@ -224,7 +254,12 @@ def generate_day(
         name=f"Invented day {seed}",
         note="Invented: people, places, parts and figures are made up.",
     )
-    return _relieve(dice, day, ease) if ease else day
+    if ease:
+        day = _relieve(dice, day, ease)
+    for number, feature in enumerate(Feature):
+        if feature in features:
+            day = _ADDED[feature](_Dice((seed, number)), day)
+    return day
 
 
 # --- the clock, the land, the parts ------------------------------------------
@@ -624,3 +659,404 @@ def _stretch(length_s: int, share: float) -> int:
 
 def _kept(stock: Mapping[str, int]) -> dict[str, int]:
     return {part_id: pieces for part_id, pieces in stock.items() if pieces}
+
+
+# --- what a day may have beyond that ------------------------------------------------
+
+
+def _restock(dice: _Dice, day: Day) -> Day:
+    """Let vans drive by at the shop and the counters, where some parts lie only."""
+    shop_stock = Counter(day.shop.stock)
+    counters = list(day.counters)
+    if dice.chance(0.4):
+        spot = _away(day.shop.place, 5 * dice.rng.normal(size=2), "Second counter")
+        opening = (8 * 60, dice.pick((12 * 60 + 30, 16 * 60)))
+        counters.append(
+            Store(
+                id="counter_2",
+                place=spot,
+                opening=_window(day.clock, *opening) if dice.chance(0.6) else None,
+            )
+        )
+    stocks = [Counter(counter.stock) for counter in counters]
+    for part_id, pieces in day.shop.stock.items():
+        if dice.chance(0.35):
+            dice.pick(stocks)[part_id] += pieces
+            del shop_stock[part_id]
+    for part in day.parts.values():
+        if not part.components and dice.chance(0.3):
+            dice.pick(stocks)[part.id] += dice.steps(1, 4, 1)
+    visited = [dice.chance(0.8) for _ in counters]
+    shop_visited = dice.chance(0.7) or not any(visited)
+    return replace(
+        day,
+        shop=replace(
+            day.shop,
+            stock=_kept(shop_stock),
+            restock_s=dice.steps(5, 20, 5) * 60 if shop_visited else None,
+        ),
+        counters=tuple(
+            replace(
+                counter,
+                stock=_kept(stock),
+                restock_s=dice.steps(5, 20, 5) * 60 if open_to else None,
+                prices=_prices(dice, stock, day.parts),
+            )
+            for counter, stock, open_to in zip(counters, stocks, visited, strict=True)
+        ),
+    )
+
+
+def _prices(
+    dice: _Dice, stock: Mapping[str, int], parts: Mapping[str, Part]
+) -> dict[str, int]:
+    """Price some of a counter's parts: mostly dearer than the firm gets them."""
+    return {
+        part_id: round(parts[part_id].unit_cost_cents * dice.pick((0.9, 1.15, 1.4)))
+        for part_id in _kept(stock)
+        if dice.chance(0.6)
+    }
+
+
+def _exchange(dice: _Dice, day: Day) -> Day:
+    """Let vans meet before leaving, some with what the other needs."""
+    vans = list(day.vans)
+    for row in range(1, len(vans)):
+        if dice.chance(0.7):
+            with_whom = vans[dice.steps(0, row - 1, 1)]
+            loads = with_whom.loads_at_shop or vans[row].loads_at_shop
+            vans[row] = replace(vans[row], start=with_whom.start, loads_at_shop=loads)
+    stocks = [Counter(van.stock) for van in vans]
+    for row, van in enumerate(vans):
+        others = [
+            stock
+            for other, stock in zip(vans, stocks, strict=True)
+            if other.id != van.id and other.start == van.start is not None
+        ]
+        for part_id, pieces in van.stock.items():
+            if others and dice.chance(0.3):
+                dice.pick(others)[part_id] += pieces
+                stocks[row][part_id] -= pieces
+    return replace(
+        day,
+        exchange=True,
+        vans=tuple(
+            replace(van, stock=_kept(stock))
+            for van, stock in zip(vans, stocks, strict=True)
+        ),
+    )
+
+
+def _tools(dice: _Dice, day: Day) -> Day:
+    """Take tools out of some vans and lay too few of them into the shop."""
+    asked = Counter(word for call in day.calls for word in sorted(call.equipment))
+    if not asked:
+        return day
+    words = dice.rng.permutation(sorted(asked)).tolist()[: dice.steps(1, 2, 1)]
+    tools: list[Tool] = []
+    for word in words:
+        if dice.chance(0.4) and SHARED_TOOL not in (tool.id for tool in tools):
+            day = _ask_for(dice, day, word)
+            word = SHARED_TOOL  # noqa: PLW2901 - asked for beside the old one
+        else:
+            day = replace(
+                day,
+                vans=tuple(
+                    van
+                    if dice.chance(0.35)
+                    else replace(van, equipment=van.equipment - {word})
+                    for van in day.vans
+                ),
+            )
+        tools.append(
+            Tool(
+                id=word,
+                quantity=dice.weighed((1, 2), (0.8, 0.2)),
+                handover=dice.chance(0.6),
+            )
+        )
+    vans = list(day.vans)
+    if not any(van.loads_at_shop for van in vans):
+        row = dice.steps(0, len(vans) - 1, 1)
+        vans[row] = replace(vans[row], loads_at_shop=True)
+    restock_s = day.shop.restock_s
+    if restock_s is None and any(tool.handover for tool in tools):
+        restock_s = 600  # nothing changes hands where no van drives by
+    day = replace(
+        day,
+        tools=tuple(tools),
+        vans=tuple(vans),
+        shop=replace(day.shop, restock_s=restock_s),
+    )
+    for tool in tools:
+        if tool.handover and tool.quantity == 1 and dice.chance(0.6):
+            day = _contend(dice, day, tool)
+    return day
+
+
+def _contend(dice: _Dice, day: Day, tool: Tool) -> Day:
+    """Let two vans want one tool, one of them early and the other late."""
+    asking = sorted(
+        (
+            (spans[0][0], spans[-1][1], row)
+            for row, call in enumerate(day.calls)
+            if tool.id in call.equipment
+            and call.required_van is None
+            and (spans := _starts(day, call))
+        )
+    )
+    if len(asking) < 2 or len(day.vans) < 2:  # noqa: PLR2004 - one early, one late
+        return day
+    early = asking[0][2]
+    late = max(asking[1:], key=lambda each: each[1])[2]
+    order = dice.rng.permutation(len(day.vans)).tolist()[:2]
+    calls, vans = list(day.calls), list(day.vans)
+    for row, number in zip((early, late), order, strict=True):
+        call, van = calls[row], vans[number]
+        calls[row] = replace(call, required_van=van.id)
+        vans[number] = replace(
+            van,
+            loads_at_shop=True,
+            skills=van.skills | call.skills,
+            equipment=(van.equipment | call.equipment) - {tool.id},
+        )
+    return replace(day, calls=tuple(calls), vans=tuple(vans))
+
+
+def _ask_for(dice: _Dice, day: Day, beside: str) -> Day:
+    """Ask for the shared tool in some of the calls that want another one."""
+    rows = [row for row, call in enumerate(day.calls) if beside in call.equipment]
+    surely = dice.pick(rows)
+    chosen = {row for row in rows if dice.chance(0.4)} | {surely}
+    return replace(
+        day,
+        calls=tuple(
+            replace(call, equipment=call.equipment | {SHARED_TOOL})
+            if row in chosen
+            else call
+            for row, call in enumerate(day.calls)
+        ),
+        vans=tuple(
+            replace(van, equipment=van.equipment | {SHARED_TOOL})
+            if dice.chance(0.15)
+            else van
+            for van in day.vans
+        ),
+    )
+
+
+def _levels(dice: _Dice, day: Day) -> Day:
+    """Tell the drivers apart, and ask for the better ones now and then."""
+    tops = range(1, TOP_LEVEL + 1)
+    vans = []
+    for van in day.vans:
+        skills = set(van.skills)
+        for word in sorted(van.skills):
+            top = dice.weighed(tops, (0.35, 0.3, 0.2, 0.15))
+            skills.update(f"{word} {level}" for level in range(2, top + 1))
+        vans.append(replace(van, skills=frozenset(skills)))
+    calls = []
+    for call in day.calls:
+        able = [
+            van
+            for van in vans
+            if van.skills >= call.skills and call.required_van in {None, van.id}
+        ]
+        word = dice.pick(sorted(call.skills)) if call.skills else ""
+        level = dice.steps(2, TOP_LEVEL, 1)
+        known = any(f"{word} {level}" in van.skills for van in able)
+        if word and dice.chance(0.5 if known else 0.04):
+            calls.append(replace(call, skills=call.skills | {f"{word} {level}"}))
+        else:
+            calls.append(call)
+    return replace(day, vans=tuple(vans), calls=tuple(calls))
+
+
+def _pace(dice: _Dice, day: Day) -> Day:
+    kinds = sorted({call.kind for call in day.calls})
+    vans = []
+    for van in day.vans:
+        pace: dict[str, float] = {}
+        if dice.chance(0.4):
+            pace |= {
+                kind: dice.steps(70, 140, 5) / 100 for kind in kinds if dice.chance(0.3)
+            }
+        if dice.chance(0.5):
+            pace["*"] = dice.steps(80, 130, 5) / 100
+        vans.append(replace(van, pace=pace))
+    return replace(day, vans=tuple(vans))
+
+
+def _soften(dice: _Dice, day: Day) -> Day:
+    return replace(
+        day, promises_may_break=True, late_hour_cents=dice.steps(2000, 12000, 500)
+    )
+
+
+def _prefer(dice: _Dice, day: Day) -> Day:
+    """Let some callers say when they would rather have the visit start."""
+    calls = []
+    for call in day.calls:
+        spans = _starts(day, call)
+        if not spans or not dice.chance(0.5):
+            calls.append(call)
+            continue
+        start_min, end_min = dice.pick(spans)
+        middle_min = min(end_min, dice.steps(start_min, end_min, 15))
+        calls.append(
+            replace(
+                call,
+                preference=_window(
+                    day.clock,
+                    max(0, middle_min - dice.pick((0, 30, 60))),
+                    middle_min + dice.pick((30, 60)),
+                ),
+            )
+        )
+    return replace(day, calls=tuple(calls), preference_cents=dice.steps(100, 1500, 50))
+
+
+def _starts(day: Day, call: Call) -> list[tuple[int, int]]:
+    """Return the minutes in which a visit may start, by promise, hours and length."""
+    spans = call.windows or {
+        van.shift for van in day.vans if call.required_van in {None, van.id}
+    }
+    _, longest_s = _lengths(day, call)
+    promise = call.promise or Window(start_s=0, end_s=48 * 3600)
+    found = (
+        (
+            max(span.start_s, promise.start_s),
+            min(span.end_s - longest_s, promise.end_s),
+        )
+        for span in spans
+    )
+    return sorted(
+        {
+            (_minute(day.clock, start_s), _minute(day.clock, end_s))
+            for start_s, end_s in found
+            if start_s <= end_s
+        }
+    )
+
+
+def _lengths(day: Day, call: Call) -> tuple[int, int]:
+    """Return how short and how long a visit is, by who comes."""
+    lengths = [
+        day.planned_s(call, van)
+        for van in day.vans
+        if call.required_van in {None, van.id}
+    ]
+    return min(lengths), max(lengths)
+
+
+def _tie(dice: _Dice, day: Day) -> Day:
+    """Link some calls to earlier ones, so that there is time for both."""
+    spans = {call.id: _starts(day, call) for call in day.calls}
+    # Links point forward in this order, so that no circle comes about.
+    calls = sorted(
+        (call for call in day.calls if spans[call.id]), key=lambda c: spans[c.id][0]
+    )
+    moved: dict[str, Place] = {}
+    links: dict[tuple[str, str], Link] = {}
+    tied: set[str] = set()
+    wanted = dice.steps(1, max(2, len(calls) // 4), 1)
+    for _ in range(len(calls) * 3):
+        if len(calls) < 2 or len(links) == wanted:  # noqa: PLR2004 - a first, a second
+            break
+        row = dice.steps(0, len(calls) - 2, 1)
+        first, then = calls[row], calls[dice.steps(row + 1, len(calls) - 1, 1)]
+        start_min = spans[first.id][0][0]
+        shortest_s, longest_s = _lengths(day, first)
+        over_min = start_min + -(-longest_s // 60)
+        least = dice.weighed((0, 30, 60, 120), (0.5, 0.2, 0.2, 0.1))
+        if spans[then.id][-1][1] < over_min + least + 30 or (
+            {first.id, then.id} & tied and not dice.chance(0.6)
+        ):
+            continue
+        # As long as it takes at most, on the way and waiting for the hours.
+        late_min = max(0, spans[then.id][0][0] - start_min - shortest_s // 60)
+        most = late_min + least + dice.steps(60, 240, 30)
+        one_van = (
+            dice.chance(0.7)
+            and not {first.id, then.id} & tied
+            and any(
+                _can(van, first)
+                and _can(van, then)
+                and {first.required_van, then.required_van} <= {None, van.id}
+                for van in day.vans
+            )
+        )
+        if dice.chance(0.5):  # a second visit behind the same door
+            moved[then.id] = moved.get(first.id, first.place)
+        tied |= {first.id, then.id}
+        links[first.id, then.id] = Link(
+            first=first.id,
+            then=then.id,
+            same_van=one_van,
+            min_gap_s=least * 60,
+            max_gap_s=most * 60 if dice.chance(0.4) else None,
+        )
+    order = {call.id: row for row, call in enumerate(day.calls)}
+    return replace(
+        day,
+        calls=tuple(
+            replace(call, place=moved.get(call.id, call.place)) for call in day.calls
+        ),
+        links=tuple(sorted(links.values(), key=lambda link: order[link.then])),
+    )
+
+
+def _limit(dice: _Dice, day: Day) -> Day:
+    vans = []
+    for van in day.vans:
+        shift_s = van.shift.end_s - van.shift.start_s
+        vans.append(
+            replace(
+                van,
+                drive_limit_s=dice.steps(60, 240, 15) * 60
+                if dice.chance(0.45)
+                else None,
+                work_limit_s=dice.steps(0.75 * shift_s, 1.05 * shift_s, 900)
+                if dice.chance(0.45)
+                else None,
+            )
+        )
+    return replace(day, vans=tuple(vans))
+
+
+def _stretch_out(dice: _Dice, day: Day) -> Day:
+    """Spread the calls over several days."""
+    horizon = dice.steps(2, 4, 1)
+    dates = [day.date + timedelta(days=number) for number in range(horizon)]
+    linked = {call_id for link in day.links for call_id in (link.first, link.then)}
+    calls = []
+    for call in day.calls:
+        chosen = tuple(each for each in dates if dice.chance(0.5))
+        if call.promise is not None:
+            chosen = (dice.pick(dates),)
+        # Linked calls have all days, or the first: together they find one.
+        free = call.id in linked or dice.chance(0.4)
+        calls.append(call if free else replace(call, dates=chosen))
+    return replace(
+        day,
+        horizon=horizon,
+        calls=tuple(calls),
+        vans=tuple(
+            replace(van, off=frozenset({dice.pick(dates)})) if dice.chance(0.3) else van
+            for van in day.vans
+        ),
+    )
+
+
+_ADDED: Mapping[Feature, Callable[[_Dice, Day], Day]] = {
+    Feature.RESTOCK: _restock,
+    Feature.EXCHANGE: _exchange,
+    Feature.TOOLS: _tools,
+    Feature.LEVELS: _levels,
+    Feature.PACE: _pace,
+    Feature.PROMISES: _soften,
+    Feature.PREFERENCES: _prefer,
+    Feature.LINKS: _tie,
+    Feature.LIMITS: _limit,
+    Feature.DAYS: _stretch_out,
+}

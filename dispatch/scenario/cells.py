@@ -12,7 +12,7 @@ from zoneinfo import ZoneInfo, available_timezones
 from shared.model import Need, Part, ReadyItem, ReadyState, Window
 from shared.units import DayClock
 
-_NUMBER = re.compile(r"[+-]?[0-9]{1,15}(?:[.,][0-9]{1,15})?")
+_NUMBER = re.compile(r"[+-]?[0-9]{1,15}(?:[.,][0-9]{1,17})?")  # 17: any float
 _GROUPED = re.compile(r"[+-]?0*[1-9][0-9]{0,2}[.,][0-9]{3}")
 _QUANTITY = re.compile(r"(.*?)\s+x\s*([0-9]{1,9})", re.DOTALL)
 _ONLY = re.compile(r"(.*?)\s+only", re.DOTALL)
@@ -20,6 +20,7 @@ _OR = re.compile(r"\s+or\s+")
 _DASH = re.compile(r"\s*(?:-|\u2013|\u2014|\bto\b)\s*")  # hyphen, en dash, em dash
 _FORBIDDEN_IN_ID = re.compile(r'[|/\\<>"?*\x00-\x1f\x7f]')
 _HALF_DAY = re.compile(r"[0-9]\s*[ap]\.?\s?m\b", re.IGNORECASE)
+_LEVEL = re.compile(r"(.*[^_])_([0-9]{1,2})")  # a year or a standard is no level
 _WAIVED = re.compile(r"waived\s+by\s+(.+)", re.IGNORECASE | re.DOTALL)
 
 _MOMENT = "a moment such as 2026-12-02 18:00, or 06:30"
@@ -31,6 +32,9 @@ MOST_PIECES = 1_000_000
 MOST_MONEY = Decimal(1_000_000)
 MOST_MINUTES = 24 * 60
 MOST_LEAD_H = 366 * 24
+MOST_DAYS = 7
+MOST_LEVEL = 9
+LEAST_PACE, MOST_PACE = Decimal("0.25"), Decimal(4)
 FIRST_YEAR, LAST_YEAR = 1970, 2199
 
 
@@ -266,6 +270,65 @@ def visit_length(text: str) -> int:
     return length_s
 
 
+def limit(text: str) -> int:
+    """Return the most hours that a day may hold of something.
+
+    Parameters
+    ----------
+    text : str
+        Hours, more than 0.
+
+    Returns
+    -------
+    int
+        Seconds.
+    """
+    limit_s = seconds(3600, 24, "hours")(text)
+    if limit_s <= 0:
+        raise Refused("hours, more than 0 and at most 24")
+    return limit_s
+
+
+def days(text: str) -> int:
+    """Return how many days are planned.
+
+    Parameters
+    ----------
+    text : str
+        1 to 7.
+
+    Returns
+    -------
+    int
+        The same.
+    """
+    if not re.fullmatch(f"[1-{MOST_DAYS}]", text):
+        raise Refused(f"a whole number of days from 1 to {MOST_DAYS}")
+    return int(text)
+
+
+def pace(text: str) -> float:
+    """Return a driver's pace.
+
+    Parameters
+    ----------
+    text : str
+        A share of the usual length of a visit.
+
+    Returns
+    -------
+    float
+        0.25 to 4.
+    """
+    number = decimal(text)
+    if not LEAST_PACE <= number <= MOST_PACE:
+        raise Refused(
+            f"a share of the usual length from {LEAST_PACE} to {MOST_PACE}: below 1 is "
+            "quicker, above 1 slower"
+        )
+    return float(number)
+
+
 def share(text: str) -> float:
     """Return a share, written as 0.05 or 5%.
 
@@ -405,6 +468,75 @@ def terms(text: str) -> frozenset[str]:
     return frozenset(term(word) for word in words(text))
 
 
+def _skill(text: str) -> str:
+    """Return a skill as the tables write it, its level behind a space."""
+    word = term(text)
+    levelled = _LEVEL.fullmatch(word)
+    if levelled is None:
+        return word
+    level = int(levelled[2])
+    if not 1 <= level <= MOST_LEVEL:
+        raise Refused(
+            f"skills whose levels are 1 to {MOST_LEVEL}, such as 'pinning 3'; "
+            f"'{text[:LONGEST_ID]}' is not"
+        )
+    return levelled[1] if level == 1 else f"{levelled[1]} {level}"
+
+
+def skills(text: str) -> frozenset[str]:
+    """Return the skills that a call asks for, each at its level.
+
+    Parameters
+    ----------
+    text : str
+        ``school clearance | pinning 2``.
+
+    Returns
+    -------
+    frozenset of str
+        As the tables write them; the bare word is level 1.
+    """
+    return frozenset(_skill(word) for word in words(text))
+
+
+def mastery(text: str) -> frozenset[str]:
+    """Return the skills that a driver has, with all levels below.
+
+    Parameters
+    ----------
+    text : str
+        ``school clearance | pinning 3``.
+
+    Returns
+    -------
+    frozenset of str
+        With ``pinning``, ``pinning 2`` and ``pinning 3``.
+    """
+    found = set(skills(text))
+    for word in tuple(found):
+        name, level = level_of(word)
+        found.add(name)
+        found.update(f"{name} {lower}" for lower in range(2, level))
+    return frozenset(found)
+
+
+def level_of(skill: str) -> tuple[str, int]:
+    """Return a skill's bare word and its level.
+
+    Parameters
+    ----------
+    skill : str
+        As the tables write it: ``pinning 3``.
+
+    Returns
+    -------
+    tuple of str and int
+        ``pinning`` and 3.
+    """
+    name, space, level = skill.rpartition(" ")
+    return (name, int(level)) if space and level.isdecimal() else (skill, 1)
+
+
 def priority(text: str) -> int:
     """Return a priority.
 
@@ -445,6 +577,22 @@ def calendar_day(text: str) -> date:
             f"a date such as 2026-12-03, from {FIRST_YEAR} to {LAST_YEAR}"
         ) from None
     return day
+
+
+def calendar_days(text: str) -> tuple[date, ...]:
+    """Return the dates of a list cell, separated by ``|``.
+
+    Parameters
+    ----------
+    text : str
+        As 2026-12-03 | 2026-12-04.
+
+    Returns
+    -------
+    tuple of date
+        In order, each once.
+    """
+    return tuple(sorted({calendar_day(word) for word in words(text)}))
 
 
 def time_zone(text: str) -> ZoneInfo:

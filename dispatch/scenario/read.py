@@ -1,15 +1,16 @@
 """A folder becomes a day, or a list of everything that is wrong with it."""
 
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, fields, replace
-from datetime import date
+from datetime import date, timedelta
 from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
 
 from dispatch.scenario import cells
 from dispatch.scenario.cells import FEW, Refused
+from dispatch.scenario.links import LINK_COLUMNS, read_links
 from dispatch.scenario.source import (
     Findings,
     Row,
@@ -23,12 +24,14 @@ from shared.model import (
     Break,
     Call,
     Day,
+    Link,
     Part,
     Place,
     Rates,
     ReadyItem,
     ReadyKind,
     Store,
+    Tool,
     Traffic,
     TravelRules,
     Van,
@@ -50,7 +53,22 @@ CATEGORIES = (
 )
 USUAL_RATES = Rates(km_cents=50, hour_cents=3000, overtime_hour_cents=4500)
 USUAL_TRAFFIC = "town"
+PROMISES = ("keep", "may break")
 _FILES = ("day.toml", "calls.csv", "vans.toml", "parts.csv", "stock.csv")
+HEAD_KEYS = (
+    "name",
+    "note",
+    "date",
+    "zone",
+    "planned_at",
+    "cushion",
+    "service_level",
+    "tolerance_min",
+    "distance",
+    "exchange",
+    "promises",
+    "days",
+)
 READY_DETAILS = ("lead_h", "cost", "owner", "note")
 PART_COLUMNS = (
     "name",
@@ -69,6 +87,8 @@ CALL_COLUMNS = (
     "description",
     "windows",
     "promise",
+    "preference",
+    "dates",
     "median_min",
     "p90_min",
     "needs",
@@ -76,6 +96,7 @@ CALL_COLUMNS = (
     "equipment",
     "priority",
     "required_van",
+    *LINK_COLUMNS,
     "note",
     *ReadyKind,
     *(f"{kind}_{detail}" for kind in ReadyKind for detail in READY_DETAILS),
@@ -86,6 +107,9 @@ VAN_KEYS = (
     "shift",
     "loads_at_shop",
     "overtime_limit_min",
+    "drive_limit_h",
+    "work_limit_h",
+    "off",
     "skills",
     "equipment",
     "km_cost",
@@ -94,7 +118,7 @@ VAN_KEYS = (
 )
 _FARTHEST_M = 1_000_000
 _TWO_DAYS_S = 48 * 3600
-_DEFAULTS: Mapping[str, Any] = {field.name: field.default for field in fields(Day)}
+DEFAULTS: Mapping[str, Any] = {field.name: field.default for field in fields(Day)}
 
 
 def read_scenario(folder: Path) -> Day:
@@ -121,19 +145,25 @@ def read_scenario(folder: Path) -> Day:
     head = _read_head(folder, findings)
     parts = _read_parts(folder, findings)
     vans = _read_vans(folder, head, findings)
-    stock = _read_stock(folder, head, vans, parts, findings)
-    calls = _read_calls(folder, head, vans, parts, findings)
+    stock, prices = _read_stock(folder, head, vans, parts, findings)
+    calls, links = _read_calls(folder, head, vans, parts, findings)
     day = replace(
         head.day,
         shop=replace(head.day.shop, stock=stock.get("shop", {})),
         counters=tuple(
-            replace(counter, stock=stock.get(counter.id, {}))
+            replace(
+                counter,
+                stock=stock.get(counter.id, {}),
+                prices=prices.get(counter.id, {}),
+            )
             for counter in head.day.counters
         ),
         parts=parts or {},
         vans=tuple(replace(van, stock=stock.get(van.id, {})) for van in vans or ()),
         calls=calls,
+        links=links,
     )
+    _look_at_sharing(head, vans, findings)
     day = _read_travel(folder, head, day, findings)
     _look_at_terms(day, findings)
     _look_at_log(folder, findings)
@@ -205,7 +235,9 @@ class _Head:
     day: Day
     rates: Rates
     matrix: str
+    tools: tuple[Row, ...]
     placed: bool  # the shop's place is known, so distances to it can be judged
+    dated: bool  # the days that are planned are known, so dates can be judged
 
 
 def _read_head(folder: Path, findings: Findings) -> _Head:
@@ -224,21 +256,15 @@ def _read_head(folder: Path, findings: Findings) -> _Head:
         name=folder.name,
     )
     if tree is None:
-        return _Head(day=blank, rates=USUAL_RATES, matrix="", placed=False)
-    row = tree.row(
-        (
-            "name",
-            "note",
-            "date",
-            "zone",
-            "planned_at",
-            "cushion",
-            "service_level",
-            "tolerance_min",
-            "distance",
-        ),
-        ("shop", "counter", "costs", "travel"),
-    )
+        return _Head(
+            day=blank,
+            rates=USUAL_RATES,
+            matrix="",
+            tools=(),
+            placed=False,
+            dated=False,
+        )
+    row = tree.row(HEAD_KEYS, ("shop", "counter", "tool", "costs", "travel"))
     day = replace(
         blank,
         date=row.demand("date", cells.calendar_day, blank.date),
@@ -249,40 +275,55 @@ def _read_head(folder: Path, findings: Findings) -> _Head:
     day = replace(
         day,
         planned_at_s=row.read(
-            "planned_at", cells.planned_at(day.clock), _DEFAULTS["planned_at_s"]
+            "planned_at", cells.planned_at(day.clock), DEFAULTS["planned_at_s"]
         ),
-        cushion=row.read("cushion", cells.share, _DEFAULTS["cushion"]),
+        cushion=row.read("cushion", cells.share, DEFAULTS["cushion"]),
         service_level=row.read(
-            "service_level", _service_level, _DEFAULTS["service_level"]
+            "service_level", _service_level, DEFAULTS["service_level"]
         ),
-        tolerance_s=row.read("tolerance_min", cells.duration, _DEFAULTS["tolerance_s"]),
+        tolerance_s=row.read("tolerance_min", cells.duration, DEFAULTS["tolerance_s"]),
         distance=DistanceUnit(
             row.read(
                 "distance",
                 cells.one_of(DistanceUnit, "'km' or 'mi' (miles)"),
-                _DEFAULTS["distance"],
+                DEFAULTS["distance"],
             )
         ),
+        exchange=row.read("exchange", cells.yes_no, DEFAULTS["exchange"]),
+        promises_may_break=row.read(
+            "promises", cells.one_of(PROMISES, "'keep' or 'may break'"), PROMISES[0]
+        )
+        == PROMISES[1],
+        horizon=row.read("days", cells.days, DEFAULTS["horizon"]),
     )
     before = len(findings.faults)
     shop = tree.table("shop")
     if shop is None and "shop" not in tree.values:
         row.refuse("shop", "no such table", "a table [shop] with lat and lon")
     elif shop is not None:
-        place = _read_place(shop.row(("lat", "lon", "name")), None, "name", "Shop")
-        day = replace(day, shop=Store(id="shop", place=place))
+        about = shop.row(("lat", "lon", "name", "restock_min"))
+        place = _read_place(about, None, "name", "Shop")
+        restock_s = about.read("restock_min", cells.visit_length, None)
+        day = replace(day, shop=Store(id="shop", place=place, restock_s=restock_s))
     placed = len(findings.faults) == before
     origin = day.shop.place if placed else None
+    rates, late_hour_cents, preference_cents = _read_costs(tree)
+    tools = _read_tools(tree)
     day = replace(
         day,
         counters=_read_counters(tree, origin, day.clock),
         travel=_read_travel_rules(tree, day.clock),
+        late_hour_cents=late_hour_cents,
+        preference_cents=preference_cents,
+        tools=tuple(tool for _, tool in tools),
     )
     return _Head(
         day=day,
-        rates=_read_costs(tree),
+        rates=rates,
         matrix=_matrix_name(tree),
+        tools=tuple(row for row, _ in tools),
         placed=placed,
+        dated=not {"date", "days"} & {fault.column for fault in findings.faults},
     )
 
 
@@ -337,23 +378,84 @@ def _read_counters(
 ) -> tuple[Store, ...]:
     counters: list[Store] = []
     for table in tree.tables("counter"):
-        row = table.row(("id", "name", "lat", "lon", "opening"))
+        row = table.row(("id", "name", "lat", "lon", "opening", "restock_min"))
         counter_id = row.demand("id", cells.an_id, "")
         if counter_id == "shop":
             row.refuse("id", "'shop'", "another id: 'shop' is the firm's own store")
         elif counter_id and counter_id in {counter.id for counter in counters}:
             row.refuse("id", shown(counter_id), "each counter's id once")
+        opening = row.read("opening", cells.window(clock), None)
+        restock_s = row.read("restock_min", cells.visit_length, None)
+        if (
+            opening is not None
+            and restock_s is not None
+            and opening.end_s - opening.start_s < restock_s
+        ):
+            row.refuse(
+                "restock_min",
+                shown(row.text("restock_min")),
+                f"a stop that fits into the opening {row.text('opening')}",
+            )
         counters.append(
             Store(
                 id=counter_id,
                 place=_read_place(row, origin, "name", counter_id),
-                opening=row.read("opening", cells.window(clock), None),
+                opening=opening,
+                restock_s=restock_s,
             )
         )
     return tuple(counters)
 
 
-def _read_costs(tree: Tree) -> Rates:
+def _read_tools(tree: Tree) -> tuple[tuple[Row, Tool], ...]:
+    """Return the shared tools, each with the row it stands in."""
+    tools: list[tuple[Row, Tool]] = []
+    for table in tree.tables("tool"):
+        row = table.row(("id", "quantity", "handover"))
+        tool_id = cells.term(row.demand("id", cells.an_id, ""))
+        if tool_id and tool_id in {tool.id for _, tool in tools}:
+            row.refuse("id", shown(tool_id), "each tool once, with its quantity")
+        quantity = row.read("quantity", cells.count, 1)
+        if quantity < 1:
+            row.refuse("quantity", "'0'", "at least 1: leave the tool out otherwise")
+        handover = row.read("handover", cells.yes_no, False)  # noqa: FBT003
+        tools.append((row, Tool(id=tool_id, quantity=quantity, handover=handover)))
+    return tuple(tools)
+
+
+def _look_at_sharing(
+    head: _Head, vans: tuple[Van, ...] | None, findings: Findings
+) -> None:
+    """Refuse tools that nobody can carry; note what is allowed but cannot happen."""
+    if vans is None or any(fault.file == "vans.toml" for fault in findings.faults):
+        return
+    for row in head.tools:
+        if not any(van.loads_at_shop for van in vans):
+            row.refuse(
+                "id",
+                shown(row.text("id")),
+                "a van that can carry it: no van loads at the shop (say loads_at_shop "
+                "= true in vans.toml, or name the tool in a van's equipment)",
+            )
+    if head.day.shop.restock_s is None:
+        findings.notices += [
+            f"day.toml: tool '{tool.id}' cannot change hands during the day: [shop] "
+            "has no restock_min"
+            for tool in head.day.tools
+            if tool.handover
+        ]
+    starts = [
+        (van.start.lat_deg, van.start.lon_deg) for van in vans if van.start is not None
+    ]
+    if head.day.exchange and len(set(starts)) == len(starts):
+        findings.notices.append(
+            "day.toml: exchange = true, but no two vans start at one place"
+        )
+
+
+def _read_costs(tree: Tree) -> tuple[Rates, int, int]:
+    """Return the rates, what an hour too late costs, and a preference not met."""
+    late, wish = DEFAULTS["late_hour_cents"], DEFAULTS["preference_cents"]
     table = tree.table("costs")
     if table is None:
         if "costs" not in tree.values:
@@ -361,9 +463,14 @@ def _read_costs(tree: Tree) -> Rates:
                 f"{tree.file}: no [costs]; reckoned with 0.50 a kilometre, 30.00 an "
                 "hour and 45.00 more an hour of overtime"
             )
-        return USUAL_RATES
-    row = table.row(("km", "hour", "overtime_hour"))
-    return _read_rates(row, ("km", "hour", "overtime_hour"), USUAL_RATES)
+        return USUAL_RATES, late, wish
+    keys = ("km", "hour", "overtime_hour")
+    row = table.row((*keys, "late_hour", "preference"))
+    return (
+        _read_rates(row, keys, USUAL_RATES),
+        row.read("late_hour", cells.money, late),
+        row.read("preference", cells.money, wish),
+    )
 
 
 def _read_rates(row: Row, keys: tuple[str, str, str], usual: Rates) -> Rates:
@@ -541,13 +648,16 @@ def _read_stock(
     vans: tuple[Van, ...] | None,
     parts: dict[str, Part] | None,
     findings: Findings,
-) -> dict[str, dict[str, int]]:
-    """Return pieces by holder and part; nothing is said twice about lost files."""
+) -> tuple[dict[str, dict[str, int]], dict[str, dict[str, int]]]:
+    """Return pieces and prices by holder and part.
+
+    Nothing is said twice about lost files.
+    """
     rows = read_table(
         folder / "stock.csv",
         findings,
         required=("holder", "part", "quantity"),
-        optional=(),
+        optional=("price",),
         why="one line per holder (van, shop, counter) and part",
     )
     holders = {"shop", *(counter.id for counter in head.day.counters)}
@@ -564,6 +674,8 @@ def _read_stock(
         return text
 
     stock: dict[str, dict[str, int]] = {}
+    prices: dict[str, dict[str, int]] = {}
+    own = {"shop", *(van.id for van in vans or ())}
     lines: dict[tuple[str, str], int | None] = {}
     for row in rows or ():
         holder = (
@@ -582,7 +694,17 @@ def _read_stock(
             )
         lines.setdefault(key, row.line)
         stock.setdefault(holder, {}).setdefault(part_id, pieces)
-    return stock
+        price = row.read("price", cells.money, None)
+        if price is not None and holder in own:
+            row.refuse(
+                "price",
+                shown(row.text("price")),
+                "nothing: only a trade counter has a price of its own (what a part "
+                "costs stands in parts.csv, unit_cost)",
+            )
+        elif price is not None:
+            prices.setdefault(holder, {}).setdefault(part_id, price)
+    return stock, prices
 
 
 # --- vans.toml ---------------------------------------------------------------
@@ -609,7 +731,11 @@ def _read_van(table: Tree, head: _Head, taken: set[str]) -> Van:
         key for key in ("start", "finish") if isinstance(table.values.get(key), dict)
     ]
     said = [key for key in ("start", "finish") if key not in places]
-    row = table.row((*VAN_KEYS, *said), (*places, "meal"))
+    paces = isinstance(table.values.get("pace"), dict)
+    row = table.row(
+        (*VAN_KEYS, *said, *(() if paces else ("pace",))),
+        (*places, "meal", *(("pace",) if paces else ())),
+    )
     van_id = row.demand("id", cells.an_id, "")
     if van_id and van_id in taken:
         row.refuse(
@@ -624,6 +750,8 @@ def _read_van(table: Tree, head: _Head, taken: set[str]) -> Van:
         shift, paid = Window(start_s=0, end_s=_TWO_DAYS_S), None
     else:
         paid = Window(start_s=shift.start_s, end_s=shift.end_s + overtime_s)
+    if paid is not None and head.day.horizon > 1:
+        _look_at_night(row, paid)
     start = _read_end(table, row, "start", head, head.day.shop.place)
     if "start" in places and "loads_at_shop" not in row.cells:
         _look_at_start(row, start, head)
@@ -640,12 +768,63 @@ def _read_van(table: Tree, head: _Head, taken: set[str]) -> Van:
         shift=shift,
         overtime_limit_s=overtime_s,
         meal=_read_meal(table, clock, paid),
-        skills=cells.terms(row.text("skills")),
+        skills=row.read("skills", cells.mastery, frozenset()),
         equipment=cells.terms(row.text("equipment")),
         rates=_read_rates(
             row, ("km_cost", "hour_cost", "overtime_hour_cost"), head.rates
         ),
+        pace=_read_pace(table, row),
+        drive_limit_s=row.read("drive_limit_h", cells.limit, None),
+        work_limit_s=row.read("work_limit_h", cells.limit, None),
+        off=_read_off(row, head.day),
     )
+
+
+def _look_at_night(row: Row, paid: Window) -> None:
+    """Refuse a shift that is not over when the next day's begins."""
+    if paid.end_s - paid.start_s > _TWO_DAYS_S // 2:
+        row.refuse(
+            "shift",
+            shown(row.text("shift")),
+            "with several days, a shift that with its overtime is over before the next "
+            "day's begins",
+        )
+
+
+def _read_pace(table: Tree, row: Row) -> dict[str, float]:
+    """Return a driver's pace: one figure for all kinds, or one for each."""
+    if "pace" in row.cells:
+        usual = row.demand("pace", cells.pace, 1.0)
+        return {"*": usual}
+    nested = table.table("pace")
+    if nested is None:
+        return {}
+    kinds_of = {}
+    for word in nested.values:
+        try:
+            kinds_of[word] = word if word == "*" else _kind(word)
+        except Refused as refused:
+            row.refuse("pace", shown(word), f"{refused}, or * for all others")
+    # Unknown words are told already: not again, as keys that were left aside.
+    nested.values = {word: nested.values[word] for word in kinds_of}
+    paces = nested.row(tuple(kinds_of))
+    return {kind: paces.read(word, cells.pace, 1.0) for word, kind in kinds_of.items()}
+
+
+def _read_off(row: Row, day: Day) -> frozenset[date]:
+    never: tuple[date, ...] = ()
+    off = row.read("off", cells.calendar_days, never)
+    strange = [str(each) for each in off if each not in _planned_dates(day)]
+    if strange:
+        row.findings.notices.append(
+            f"{row.file}: van '{row.text('id')}' is off on {', '.join(strange[:FEW])}"
+            f"{', ...' if len(strange) > FEW else ''}, which is not planned here"
+        )
+    return frozenset(off)
+
+
+def _planned_dates(day: Day) -> tuple[date, ...]:
+    return tuple(day.date + timedelta(days=number) for number in range(day.horizon))
 
 
 def _look_at_start(row: Row, start: Place | None, head: _Head) -> None:
@@ -715,19 +894,40 @@ def _read_meal(table: Tree, clock: DayClock, paid: Window | None) -> Break | Non
 
 
 def _look_at_terms(day: Day, findings: Findings) -> None:
-    """Note a van's skill or equipment that nothing asks for, but nearly."""
-    for what in ("skills", "equipment"):
+    """Note words of skills and equipment that find no match, but nearly."""
+    shared = {tool.id for tool in day.tools}
+    for what, lack in (
+        ("skills", "no driver knows"),
+        ("equipment", "no van carries and no tool is"),
+    ):
         usual = frozenset[str]().union(*(getattr(k, what) for k in day.kinds.values()))
         asked = usual.union(*(getattr(call, what) for call in day.calls))
+        bare = {cells.level_of(word)[0] for word in asked}
         for van in day.vans:
-            has: frozenset[str] = getattr(van, what)
-            for word in sorted(has - asked):
+            has = {cells.level_of(word)[0] for word in getattr(van, what)}
+            for word in sorted(has - bare):
                 guess = cells.nearest(word, sorted(usual - has))
                 if guess:
                     findings.notices.append(
                         f"vans.toml: no work asks for '{word}' among the {what} of "
                         f"van '{van.id}'{guess}"
                     )
+        there = frozenset[str]().union(*(getattr(van, what) for van in day.vans))
+        if what == "equipment":
+            there |= shared
+            findings.notices += [
+                f"day.toml: no work asks for the tool '{word}'"
+                + cells.nearest(word, sorted(bare - there))
+                for word in sorted(shared - bare)
+            ]
+        for call in day.calls:
+            # What the kind asks for is told with the reason why the call stays out.
+            own = getattr(call, what) - getattr(day.kinds[call.kind], what)
+            findings.notices += [
+                f"calls.csv: call '{call.id}' asks for '{word}', which {lack}"
+                + cells.nearest(word, sorted(there))
+                for word in sorted(own - there)
+            ]
 
 
 # --- calls.csv ---------------------------------------------------------------
@@ -739,7 +939,7 @@ def _read_calls(
     vans: tuple[Van, ...] | None,
     parts: dict[str, Part] | None,
     findings: Findings,
-) -> tuple[Call, ...]:
+) -> tuple[tuple[Call, ...], tuple[Link, ...]]:
     rows = read_table(
         folder / "calls.csv",
         findings,
@@ -758,7 +958,8 @@ def _read_calls(
         calls.append(call)
     if rows == []:
         findings.notices.append("calls.csv: no call below the header")
-    return tuple(calls)
+    day = replace(head.day, calls=tuple(calls), vans=vans or ())
+    return day.calls, read_links(first, day)
 
 
 def _read_call(
@@ -781,18 +982,22 @@ def _read_call(
     nowhen: tuple[Window, ...] = ()
     free = row.read("windows", cells.windows(clock), nowhen)
     promise = row.read("promise", cells.window(clock), None)
-    if (
-        promise is not None
-        and free
-        and not any(
-            promise.start_s <= span.end_s and span.start_s <= promise.end_s
-            for span in free
-        )
-    ):
+    if promise is not None and free and not _meets(promise, free):
         row.refuse(
             "promise",
             shown(row.text("promise")),
             f"a promise that meets the customer's windows {row.text('windows')}",
+        )
+    preference = row.read("preference", cells.window(clock), None)
+    _look_at_preference(row, preference, promise, free)
+    any_day: tuple[date, ...] = ()
+    known_dates = _known_dates(head.day) if head.dated else _any_date
+    dates = row.read("dates", known_dates, any_day)
+    if promise is not None and len(dates) > 1:
+        row.refuse(
+            "dates",
+            shown(row.text("dates")),
+            "one date: a promise is for one day",
         )
     van_ids = [van.id for van in vans or ()]
     known_van = cells.one_of(van_ids, "the id of a van in vans.toml")
@@ -807,8 +1012,10 @@ def _read_call(
         description=row.text("description"),
         windows=free,
         promise=promise,
+        preference=preference,
+        dates=dates,
         needs=() if parts is None else row.read("needs", cells.needs(parts), ()),
-        skills=kind.skills | cells.terms(row.text("skills")),
+        skills=kind.skills | row.read("skills", cells.skills, kind.skills),
         equipment=kind.equipment | cells.terms(row.text("equipment")),
         priority=row.read("priority", cells.priority, 2),
         required_van=None
@@ -821,6 +1028,59 @@ def _read_call(
         ),
         note=row.text("note"),
     )
+
+
+def _meets(span: Window, others: Iterable[Window]) -> bool:
+    return any(
+        span.start_s <= other.end_s and other.start_s <= span.end_s for other in others
+    )
+
+
+def _look_at_preference(
+    row: Row, wish: Window | None, promise: Window | None, free: tuple[Window, ...]
+) -> None:
+    """Refuse a preference in which the visit can never start."""
+    if wish is None:
+        return
+    if free and not _meets(wish, free):
+        row.refuse(
+            "preference",
+            shown(row.text("preference")),
+            f"a preference that meets the customer's windows {row.text('windows')}",
+        )
+    elif promise is not None and not _meets(wish, (promise,)):
+        row.refuse(
+            "preference",
+            shown(row.text("preference")),
+            f"a preference that meets the promise {row.text('promise')}",
+        )
+
+
+def _any_date(text: str) -> tuple[date, ...]:
+    """Return nothing, having looked at a list of dates."""
+    return cells.calendar_days(text)[:0]
+
+
+def _known_dates(day: Day) -> Callable[[str], tuple[date, ...]]:
+    """Return a parser for some of the days that are planned."""
+    planned = _planned_dates(day)
+
+    def parse(text: str) -> tuple[date, ...]:
+        dates = cells.calendar_days(text)
+        strange = [str(each) for each in dates if each not in planned]
+        if strange and day.horizon == 1:
+            raise Refused(
+                f"{day.date}, the only day planned (more with days = 2 to "
+                f"{cells.MOST_DAYS} in day.toml)"
+            )
+        if strange:
+            raise Refused(
+                f"dates from {planned[0]} to {planned[-1]}, the days planned (days = "
+                f"{day.horizon} in day.toml); {', '.join(strange[:FEW])} is not"
+            )
+        return dates
+
+    return parse
 
 
 def _kind(text: str) -> str:
@@ -881,8 +1141,10 @@ def _read_travel(folder: Path, head: _Head, day: Day, findings: Findings) -> Day
         why="one line per pair of places",
     )
     alias = _nodes(day)
+    stores = (f"store:{counter.id}" for counter in day.counters)
     ends = cells.one_of(
-        dict.fromkeys((*alias, "shop")), "call:ID, shop, start:VAN or finish:VAN"
+        dict.fromkeys((*alias, "shop", *stores)),
+        "call:ID, shop, store:COUNTER, start:VAN or finish:VAN",
     )
     given: dict[tuple[str, str], tuple[int, int]] = {}
     for row in rows or ():
@@ -933,6 +1195,12 @@ def _nodes(day: Day) -> dict[str, tuple[str, Place]]:
             if place is not None:
                 key = f"{end}:{van.id}"
                 nodes[key] = ("shop" if place == day.shop.place else key, place)
+    for key, store in (
+        ("shop", day.shop),
+        *((f"store:{counter.id}", counter) for counter in day.counters),
+    ):
+        if store.restock_s is not None:
+            nodes[key] = (key, store.place)
     return nodes
 
 
@@ -944,7 +1212,7 @@ def _pairs(nodes: Iterable[str]) -> Iterable[tuple[str, str]]:
                 origin != target
                 and not origin.startswith("finish:")
                 and not target.startswith("start:")
-                and (origin.startswith("call:") or target.startswith("call:"))
+                and not (origin.startswith("start:") and target.startswith("finish:"))
             ):
                 yield origin, target
 

@@ -1,16 +1,19 @@
 """A day becomes a folder that reads back as the same day."""
 
 import json
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from decimal import Decimal
 from pathlib import Path
 
 import pandas as pd
 
-from dispatch.scenario.cells import stamp
+from dispatch.scenario.cells import level_of, stamp
+from dispatch.scenario.links import LINK_COLUMNS, NO_LIMIT
 from dispatch.scenario.read import (
     CALL_COLUMNS,
+    DEFAULTS,
     PART_COLUMNS,
+    PROMISES,
     READY_DETAILS,
     USUAL_RATES,
     resolve_traffic,
@@ -18,6 +21,7 @@ from dispatch.scenario.read import (
 from shared.model import (
     Call,
     Day,
+    Link,
     Need,
     Part,
     Place,
@@ -25,6 +29,7 @@ from shared.model import (
     ReadyItem,
     ReadyKind,
     ReadyState,
+    Store,
     Traffic,
     Van,
     Window,
@@ -40,7 +45,10 @@ def write_scenario(day: Day, folder: Path) -> None:
     skills and equipment of a call's kind are added to it; its ready items stand in
     the order of :class:`~shared.model.ReadyKind`, one of each, with an owner and a
     note; text is stripped; the shop's id is ``shop``; a clock time that the end of
-    summer time repeats is read as its first pass; notices are not kept.
+    summer time repeats is read as its first pass; notices are not kept; who has a
+    skill at a level has it at those below; links stand in the order of their later
+    calls; dates of a call in their own, each once; what a counter asks a price for it
+    has a stock of.
 
     Parameters
     ----------
@@ -57,19 +65,19 @@ def write_scenario(day: Day, folder: Path) -> None:
         ("id", *PART_COLUMNS),
         (_part_cells(part) for part in day.parts.values()),
     )
+    priced = any(counter.prices for counter in day.counters)
     _write_table(
         folder / "stock.csv",
-        ("holder", "part", "quantity"),
-        (
-            {"holder": holder, "part": part_id, "quantity": str(pieces)}
-            for holder, stock in _holders(day)
-            for part_id, pieces in stock.items()
-        ),
+        ("holder", "part", "quantity", *(("price",) if priced else ())),
+        _stock_cells(day),
     )
-    calls = [_call_cells(call, day) for call in day.calls]
+    links: dict[str, list[Link]] = {}
+    for link in day.links:
+        links.setdefault(link.then, []).append(link)
+    calls = [_call_cells(call, day, links.get(call.id, [])) for call in day.calls]
     used = {column for cells in calls for column, cell in cells.items() if cell}
     details = {f"{kind}_{detail}" for kind in ReadyKind for detail in READY_DETAILS}
-    rare = {*ReadyKind, *details} - used
+    rare = {*ReadyKind, *details, "preference", "dates", *LINK_COLUMNS} - used
     columns = ("id", "lat", "lon", "kind", *CALL_COLUMNS)
     _write_table(
         folder / "calls.csv",
@@ -103,12 +111,19 @@ def _write_table(
     frame.to_csv(path, index=False, encoding="utf-8", lineterminator="\n")
 
 
-def _holders(day: Day) -> Iterable[tuple[str, Mapping[str, int]]]:
-    yield "shop", day.shop.stock
-    for counter in day.counters:
-        yield counter.id, counter.stock
-    for van in day.vans:
-        yield van.id, van.stock
+def _stock_cells(day: Day) -> Iterable[dict[str, str]]:
+    stores = (day.shop, *day.counters)
+    holders = [(store.id, store.stock, store.prices) for store in stores]
+    holders[0] = ("shop", day.shop.stock, {})
+    holders += [(van.id, van.stock, {}) for van in day.vans]
+    for holder, stock, prices in holders:
+        for part_id in dict.fromkeys((*stock, *prices)):
+            yield {
+                "holder": holder,
+                "part": part_id,
+                "quantity": str(stock.get(part_id, 0)),
+                "price": money(prices[part_id]) if part_id in prices else "",
+            }
 
 
 # --- words -------------------------------------------------------------------
@@ -154,6 +169,25 @@ def _strings(words: Iterable[str]) -> str:
     return f"[{', '.join(_quote(word) for word in sorted(words))}]"
 
 
+def _mastery(skills: Iterable[str]) -> list[str]:
+    """Return each skill once, at its highest level."""
+    highest: dict[str, int] = {}
+    for skill in skills:
+        word, level = level_of(skill)
+        highest[word] = max(level, highest.get(word, 1))
+    return [word if top == 1 else f"{word} {top}" for word, top in highest.items()]
+
+
+def _restock(store: Store) -> list[str]:
+    if store.restock_s is None:
+        return []
+    return [f"restock_min = {_units(store.restock_s, 60)}"]
+
+
+def _flag(value: object) -> str:
+    return str(value).lower()
+
+
 # --- files -------------------------------------------------------------------
 
 
@@ -169,12 +203,17 @@ def _day_text(day: Day) -> str:
         f"service_level = {_plain(day.service_level)}",
         f"tolerance_min = {_units(day.tolerance_s, 60)}",
         f'distance = "{day.distance}"',
+        *(["exchange = true"] if day.exchange else []),
+        *([f'promises = "{PROMISES[1]}"'] if day.promises_may_break else []),
+        *([f"days = {day.horizon}"] if day.horizon > 1 else []),
         "",
         "[shop]",
         *_place(day.shop.place).split(", ", 2),
+        *_restock(day.shop),
         "",
         "[costs]",
         *_rates(USUAL_RATES, ("km", "hour", "overtime_hour")),
+        *_priced(day),
         "",
         "[travel]",
         f"start_stop_min = {_units(travel.start_stop_s, 60)}",
@@ -192,7 +231,29 @@ def _day_text(day: Day) -> str:
         ]
         if counter.opening is not None:
             lines.append(f'opening = "{_window(clock, counter.opening)}"')
+        lines += _restock(counter)
+    for tool in day.tools:
+        lines += [
+            "",
+            "[[tool]]",
+            f"id = {_quote(tool.id)}",
+            f"quantity = {tool.quantity}",
+            f"handover = {_flag(tool.handover)}",
+        ]
     return "\n".join(lines) + "\n"
+
+
+def _priced(day: Day) -> list[str]:
+    """Return what broken promises and preferences cost, where it is not the usual."""
+    amounts = {
+        "late_hour": (day.late_hour_cents, DEFAULTS["late_hour_cents"]),
+        "preference": (day.preference_cents, DEFAULTS["preference_cents"]),
+    }
+    return [
+        f"{key} = {money(amount)}"
+        for key, (amount, usual) in amounts.items()
+        if amount != usual
+    ]
 
 
 def _traffic(traffic: Traffic, clock: DayClock) -> list[str]:
@@ -232,7 +293,7 @@ def _van_text(van: Van, day: Day) -> str:
         f"driver = {_quote(van.driver)}",
         f"start = {end(van.start)}",
         f"finish = {end(van.finish)}",
-        f"loads_at_shop = {str(van.loads_at_shop).lower()}",
+        f"loads_at_shop = {_flag(van.loads_at_shop)}",
         f'shift = "{_window(day.clock, van.shift)}"',
         f"overtime_limit_min = {_units(van.overtime_limit_s, 60)}",
     ]
@@ -241,8 +302,19 @@ def _van_text(van: Van, day: Day) -> str:
             f'meal = {{ window = "{_window(day.clock, van.meal.window)}", '
             f"length_min = {_units(van.meal.length_s, 60)} }}"
         )
+    if van.drive_limit_s is not None:
+        lines.append(f"drive_limit_h = {_units(van.drive_limit_s, 3600)}")
+    if van.work_limit_s is not None:
+        lines.append(f"work_limit_h = {_units(van.work_limit_s, 3600)}")
+    if van.off:
+        lines.append(f"off = [{', '.join(map(str, sorted(van.off)))}]")
+    if van.pace:
+        paces = (
+            f"{_quote(kind)} = {_plain(share)}" for kind, share in van.pace.items()
+        )
+        lines.append(f"pace = {{ {', '.join(paces)} }}")
     lines += [
-        f"skills = {_strings(van.skills)}",
+        f"skills = {_strings(_mastery(van.skills))}",
         f"equipment = {_strings(van.equipment)}",
         *_rates(van.rates, ("km_cost", "hour_cost", "overtime_hour_cost")),
     ]
@@ -275,7 +347,28 @@ def _need(need: Need, parts: Mapping[str, Part]) -> str:
     return text if need.quantity == 1 else f"{text} x{need.quantity}"
 
 
-def _call_cells(call: Call, day: Day) -> dict[str, str]:
+def _link_cells(links: Sequence[Link]) -> dict[str, str]:
+    """Return what comes before a call: one entry for all where they agree."""
+    if not links:
+        return {}
+    entries = {
+        "same_van": ["yes" if link.same_van else "no" for link in links],
+        "after_least_min": [_units(link.min_gap_s, 60) for link in links],
+        "after_most_min": [
+            NO_LIMIT if link.max_gap_s is None else _units(link.max_gap_s, 60)
+            for link in links
+        ],
+    }
+    usual = {"same_van": "no", "after_least_min": "0", "after_most_min": NO_LIMIT}
+    cells = {"after": " | ".join(link.first for link in links)}
+    for column, words in entries.items():
+        if set(words) != {usual[column]}:
+            same = len(set(words)) == 1
+            cells[column] = words[0] if same else " | ".join(words)
+    return cells
+
+
+def _call_cells(call: Call, day: Day, links: Sequence[Link]) -> dict[str, str]:
     clock, kind = day.clock, kinds()[call.kind]
     cells = {
         "id": call.id,
@@ -288,6 +381,10 @@ def _call_cells(call: Call, day: Day) -> dict[str, str]:
         "description": call.description,
         "windows": " | ".join(_window(clock, span) for span in call.windows),
         "promise": "" if call.promise is None else _window(clock, call.promise),
+        "preference": ""
+        if call.preference is None
+        else _window(clock, call.preference),
+        "dates": " | ".join(map(str, call.dates)),
         "median_min": _units(call.median_s, 60),
         "p90_min": _units(call.p90_s, 60),
         "needs": " | ".join(_need(need, day.parts) for need in call.needs),
@@ -296,6 +393,7 @@ def _call_cells(call: Call, day: Day) -> dict[str, str]:
         "priority": str(call.priority),
         "required_van": call.required_van or "",
         "note": call.note,
+        **_link_cells(links),
     }
     asked = {item.kind: item for item in kind.ready}
     said = {item.kind: item for item in call.ready}

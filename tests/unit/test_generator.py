@@ -2,6 +2,7 @@
 
 from collections import Counter
 from collections.abc import Callable, Mapping
+from dataclasses import fields, replace
 from functools import cache
 from itertools import pairwise
 from pathlib import Path
@@ -9,10 +10,10 @@ from time import perf_counter
 
 import pytest
 
-from dispatch.generator import generate_day
+from dispatch.generator import ALL, Feature, generate_day
 from dispatch.scenario import read_scenario, resolve_traffic, write_scenario
 from dispatch.travel import travel_table
-from shared.model import Day, Need, ReadyState
+from shared.model import Day, Link, Need, Place, ReadyState, Tool, Van
 from shared.trade import traffic_profiles
 
 SEEDS = range(200)
@@ -146,17 +147,247 @@ def test_small_days_show_every_hard_thing_often_enough(feature: str) -> None:
     assert sum(map(shows, small_days())) / len(small_days()) >= least
 
 
+@cache
+def full_days() -> tuple[Day, ...]:
+    """Return small days with everything that a single day can have."""
+    return tuple(generate_day(seed, 7, 2, features=ALL) for seed in SEEDS)
+
+
+@cache
+def spread_days() -> tuple[Day, ...]:
+    """Return small numbers of calls for several days."""
+    every = frozenset(Feature)
+    return tuple(generate_day(seed, 7, 2, features=every) for seed in SEEDS)
+
+
+def wanted_parts(day: Day) -> set[str]:
+    return {
+        part_id
+        for call in day.calls
+        for need in call.needs
+        for part_id in pieces_of(day, need)
+    }
+
+
+def lies_only_on_the_way(day: Day) -> bool:
+    """Return whether a wanted part is at a counter that vans may visit, only."""
+    here = set[str]().union(*stocks_of(day))
+    there = set[str]().union(
+        *(counter.stock for counter in day.counters if counter.restock_s)
+    )
+    return bool(wanted_parts(day) & (there - here))
+
+
+def has_an_exchange_to_make(day: Day) -> bool:
+    """Return whether a wanted part is with one of two vans that meet, only."""
+    one, other = day.vans
+    return (
+        day.exchange
+        and one.start == other.start is not None
+        and bool(
+            wanted_parts(day)
+            & (set(one.stock) ^ set(other.stock)) - set(day.shop.stock)
+        )
+    )
+
+
+def tells_levels_apart(day: Day) -> bool:
+    """Return whether a level that is asked for is one van's only."""
+    return any(
+        sum(word in van.skills for van in day.vans) == 1
+        for call in day.calls
+        for word in call.skills
+        if " " in word
+    )
+
+
+def some_tool(test: Callable[[Day, Tool], bool]) -> Callable[[Day], bool]:
+    return lambda day: any(test(day, tool) for tool in day.tools)
+
+
+def has_to_change_hands(day: Day, tool: Tool) -> bool:
+    """Return whether two vans must serve a call that asks for the only one."""
+    asking = [call.required_van for call in day.calls if tool.id in call.equipment]
+    owners = {van.id for van in day.vans if tool.id in van.equipment}
+    return (
+        tool.handover
+        and tool.quantity == 1
+        and len({*asking} - {None, *owners}) > 1
+        and day.shop.restock_s is not None
+    )
+
+
+def some_van(test: Callable[[Day, Van], bool]) -> Callable[[Day], bool]:
+    return lambda day: any(test(day, van) for van in day.vans)
+
+
+def some_link(test: Callable[[Day, Link], bool]) -> Callable[[Day], bool]:
+    return lambda day: any(test(day, link) for link in day.links)
+
+
+def door(day: Day, call_id: str) -> Place:
+    return next(call.place for call in day.calls if call.id == call_id)
+
+
+# As above, of days that have everything.
+ADDED: dict[str, tuple[float, Callable[[Day], bool]]] = {
+    "a shop on the way": (0.8, lambda day: day.shop.restock_s is not None),
+    "a counter on the way": (
+        0.7,
+        lambda day: any(counter.restock_s for counter in day.counters),
+    ),
+    "two counters": (0.2, lambda day: len(day.counters) > 1),
+    "a counter that is always open": (
+        0.05,
+        lambda day: any(counter.opening is None for counter in day.counters),
+    ),
+    "a part that must be fetched": (0.5, lies_only_on_the_way),
+    "a dearer and a cheaper price": (
+        0.8,
+        lambda day: (
+            {
+                price > day.parts[part_id].unit_cost_cents
+                for counter in day.counters
+                for part_id, price in counter.prices.items()
+            }
+            == {False, True}
+        ),
+    ),
+    "parts to hand over": (0.4, has_an_exchange_to_make),
+    "a shared tool": (0.95, lambda day: bool(day.tools)),
+    "two shared tools": (0.3, lambda day: len(day.tools) > 1),
+    "a tool that changes hands": (0.5, some_tool(lambda _, tool: tool.handover)),
+    "a tool that does not": (0.3, some_tool(lambda _, tool: not tool.handover)),
+    "a tool that must change hands": (0.1, some_tool(has_to_change_hands)),
+    "several of one tool": (0.15, some_tool(lambda _, tool: tool.quantity > 1)),
+    "a tool that no van owns and two calls want": (
+        0.2,
+        some_tool(
+            lambda day, tool: (
+                not any(tool.id in van.equipment for van in day.vans)
+                and sum(tool.id in call.equipment for call in day.calls) > 1
+            )
+        ),
+    ),
+    "a tool that one van owns": (
+        0.35,
+        some_tool(
+            lambda day, tool: sum(tool.id in van.equipment for van in day.vans) == 1
+        ),
+    ),
+    "a level that only one driver has": (0.5, tells_levels_apart),
+    "a pace that matters": (
+        0.7,
+        some_van(
+            lambda day, van: any(
+                day.planned_s(call, van) != day.planned_s(call) for call in day.calls
+            )
+        ),
+    ),
+    "a pace for one kind": (0.4, some_van(lambda _, van: bool({*van.pace} - {"*"}))),
+    "promises that may break": (0.95, lambda day: day.promises_may_break),
+    "a preference beside a promise": (
+        0.8,
+        lambda day: any(call.preference and call.promise for call in day.calls),
+    ),
+    "a link": (0.95, lambda day: bool(day.links)),
+    "a chain of links": (
+        0.03,
+        some_link(lambda day, link: link.then in {each.first for each in day.links}),
+    ),
+    "a link for one van": (0.3, some_link(lambda _, link: link.same_van)),
+    "a least gap": (0.3, some_link(lambda _, link: link.min_gap_s > 0)),
+    "a most gap": (0.3, some_link(lambda _, link: link.max_gap_s is not None)),
+    "a second visit behind one door": (
+        0.35,
+        some_link(lambda day, link: door(day, link.first) == door(day, link.then)),
+    ),
+    "a limit of driving": (0.5, some_van(lambda _, van: van.drive_limit_s is not None)),
+    "a limit of work": (0.5, some_van(lambda _, van: van.work_limit_s is not None)),
+}
+
+
+@pytest.mark.parametrize("feature", ADDED)
+def test_full_days_show_every_feature_often_enough(feature: str) -> None:
+    least, shows = ADDED[feature]
+    assert sum(map(shows, full_days())) / len(full_days()) >= least
+
+
+@pytest.mark.parametrize(
+    ("least", "shows"),
+    [
+        (0.99, lambda day: 2 <= day.horizon <= 4),
+        (0.2, lambda day: any(len(call.dates) > 1 for call in day.calls)),
+        (
+            0.6,
+            lambda day: any(
+                call.promise and call.dates > (day.date,) for call in day.calls
+            ),
+        ),
+        (0.4, some_van(lambda _, van: bool(van.off))),
+    ],
+)
+def test_several_days_show_dates_promises_for_later_and_days_off(
+    least: float, shows: Callable[[Day], bool]
+) -> None:
+    assert sum(map(shows, spread_days())) / len(spread_days()) >= least
+    assert not any(map(shows, full_days()))
+
+
+def test_a_day_without_features_is_as_it_was() -> None:
+    for day in small_days():
+        plain = replace(
+            day, vans=tuple(replace(van, pace={}, off=frozenset()) for van in day.vans)
+        )
+        assert plain == day
+        assert (day.tools, day.links, day.exchange, day.horizon) == ((), (), False, 1)
+        assert not any(store.restock_s for store in (day.shop, *day.counters))
+        assert not any(call.preference or call.dates for call in day.calls)
+
+
+@pytest.mark.parametrize("feature", Feature)
+def test_one_feature_changes_nothing_about_another(feature: Feature) -> None:
+    for seed in range(20):
+        plain = generate_day(seed, 9, 3)
+        day = generate_day(seed, 9, 3, features=frozenset({feature}))
+        changed = {
+            each.name
+            for each in fields(Day)
+            if getattr(day, each.name) != getattr(plain, each.name)
+        }
+        assert changed <= CHANGES[feature]
+
+
+CHANGES = {
+    Feature.RESTOCK: {"shop", "counters"},
+    Feature.EXCHANGE: {"exchange", "vans"},
+    Feature.TOOLS: {"tools", "calls", "vans", "shop"},
+    Feature.LEVELS: {"calls", "vans"},
+    Feature.PACE: {"vans"},
+    Feature.PROMISES: {"promises_may_break", "late_hour_cents"},
+    Feature.PREFERENCES: {"calls", "preference_cents"},
+    Feature.LINKS: {"links", "calls"},
+    Feature.LIMITS: {"vans"},
+    Feature.DAYS: {"horizon", "calls", "vans"},
+}
+
+
 def test_the_same_seed_invents_the_same_day() -> None:
     assert generate_day(5, 20, 3) == generate_day(5, 20, 3)
     assert generate_day(5, 20, 3) != generate_day(6, 20, 3)
+    full = generate_day(5, 20, 3, features=ALL)
+    assert full == generate_day(5, 20, 3, features=ALL) != generate_day(5, 20, 3)
 
 
 @pytest.mark.parametrize(
     ("calls", "vans"), [(0, 1), (1, 1), (7, 2), (35, 4), (200, 20)]
 )
-def test_a_day_is_sound_whatever_its_size(calls: int, vans: int) -> None:
+@pytest.mark.parametrize("features", [frozenset(), frozenset(Feature)])
+def test_a_day_is_sound_whatever_its_size(
+    calls: int, vans: int, features: frozenset[Feature]
+) -> None:
     for seed in range(20):
-        day = generate_day(seed, calls, vans, tightness=seed / 19)
+        day = generate_day(seed, calls, vans, tightness=seed / 19, features=features)
         assert len({call.id for call in day.calls}) == len(day.calls) == calls
         assert len({van.id for van in day.vans}) == len(day.vans) == vans
         assert travel_table(day).base_s.min() >= 0
@@ -216,6 +447,18 @@ def test_files_keep_an_invented_day_exactly(tmp_path: Path) -> None:
         day = generate_day(seed, 9, 2, clock_change=seed % 3 == 0)
         write_scenario(day, tmp_path / str(seed))
         assert read_scenario(tmp_path / str(seed)) == day
+
+
+@pytest.mark.parametrize("features", [ALL, frozenset(Feature)])
+def test_files_keep_a_day_with_all_features_exactly(
+    tmp_path: Path, features: frozenset[Feature]
+) -> None:
+    for seed in range(25):
+        day = generate_day(
+            seed, 9, 1 + seed % 4, clock_change=seed % 3 == 0, features=features
+        )
+        write_scenario(day, tmp_path / str(seed))
+        assert replace(read_scenario(tmp_path / str(seed)), notices=()) == day
 
 
 def test_a_thousand_calls_for_a_hundred_vans_take_less_than_a_second() -> None:
