@@ -21,7 +21,7 @@ from dispatch.problem import (
 )
 from dispatch.rules import judge
 from dispatch.solver import Budget, Outcome, Progress, solve
-from dispatch.stock import spare_issues
+from dispatch.stock import parts_cents, spare_issues
 from dispatch.timetable import Task, lay_out
 from dispatch.travel import TravelTable, travel_table
 from shared.errors import Defect
@@ -110,7 +110,7 @@ def _write_out(
         if routes is None or not _links_kept(day, routes):
             return None
         assignment = {route.van_id: list(route.call_ids) for route in routes}
-        issues = share_parts(day, assignment)
+        issues = share_parts(day, assignment, _stops(routes))
         tools = lend_tools(day, routes)
         if issues is None or tools is None:
             return None
@@ -196,11 +196,9 @@ def _idle_stops(
 
 
 def _priced(routes: Sequence[Route], issues: Sequence[Issue]) -> tuple[Route, ...]:
-    extra: Counter[str] = Counter()
-    for issue in issues:
-        extra[issue.van_id] += issue.extra_cents
+    cents = parts_cents(issues)
     return tuple(
-        replace(route, parts_units=extra[route.van_id] * UNITS_PER_CENT)
+        replace(route, parts_units=cents.get(route.van_id, 0) * UNITS_PER_CENT)
         for route in routes
     )
 

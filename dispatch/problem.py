@@ -17,9 +17,9 @@ from typing import NamedTuple, TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
-from dispatch.stock import pieces
+from dispatch.stock import pieces, substitute_cents, surcharge_cents
 from dispatch.travel import TravelTable
-from shared.model import LATE_STEPS_S, Call, Day, Need, Part, Store, Traffic, Van
+from shared.model import LATE_STEPS_S, Call, Day, Store, Traffic, Van
 from shared.units import UNITS_PER_CENT, UNITS_PER_METRE, UNITS_PER_SECOND
 
 Ints = NDArray[np.int64]
@@ -686,7 +686,7 @@ def _need_rows(day: Day, vans: Ints) -> tuple[Needs, list[tuple[int, int]]]:
             rows.add(
                 [
                     (
-                        _extra_cents(day, need, alternative) * UNITS_PER_CENT,
+                        substitute_cents(day, need, alternative) * UNITS_PER_CENT,
                         [
                             (columns[part], count)
                             for part, count in pieces(
@@ -701,7 +701,7 @@ def _need_rows(day: Day, vans: Ints) -> tuple[Needs, list[tuple[int, int]]]:
             rows.add([(0, [(tool_columns[tool], 1)])])
         spans.append((begin, len(rows.needs)))
     markup = [
-        [_markup(day.parts[part], store) for part in columns]
+        [surcharge_cents(day, store, part) * UNITS_PER_CENT for part in columns]
         + [0] * (width - len(columns))
         for store in restock_stores(day)
     ]
@@ -730,19 +730,6 @@ def _store_rows(day: Day, visits: int) -> Ints:
             for index, store in enumerate(stores)
         ]
     )
-
-
-def _extra_cents(day: Day, need: Need, alternative: str) -> int:
-    def price(choice: str) -> int:
-        used = pieces(day, choice, need.quantity)
-        return sum(day.parts[part].unit_cost_cents * n for part, n in used.items())
-
-    return max(0, price(alternative) - price(need.alternatives[0]))
-
-
-def _markup(part: Part, store: Store) -> int:
-    price_cents = store.prices.get(part.id, part.unit_cost_cents)
-    return max(0, price_cents - part.unit_cost_cents) * UNITS_PER_CENT
 
 
 def _pairs(rows: Sequence[tuple[int, int]]) -> Ints:
