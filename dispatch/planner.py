@@ -30,11 +30,14 @@ from shared.model import (
     Issue,
     Plan,
     Proof,
+    Reason,
     Route,
+    Rule,
     Status,
     Stop,
     StopKind,
     ToolUse,
+    Unplaced,
 )
 from shared.units import UNITS_PER_CENT
 
@@ -254,6 +257,7 @@ def _finish(
         unplaced=explain(day, travel, routes, issues),
         status=_status(quality, sum(route.cost_units for route in routes)),
         tools=written.tools,
+        late=_late(day, routes),
     )
     violations = judge(day, travel, plan)
     if violations:
@@ -262,6 +266,22 @@ def _finish(
             + "\n".join(str(violation) for violation in violations)
         )
     return plan
+
+
+def _late(day: Day, routes: Sequence[Route]) -> tuple[Unplaced, ...]:
+    """Say of each broken promise that no way was found to keep it."""
+    late = {
+        stop.call_id
+        for route in routes
+        for stop in route.stops
+        if stop.call_id is not None and stop.late_s > 0
+    }
+    reason = Reason(rule=Rule.PROMISE, text="no van can be there in time")
+    return tuple(
+        Unplaced(call_id=call.id, reasons=(reason,))
+        for call in day.calls
+        if call.id in late
+    )
 
 
 def _status(quality: _Quality, cost_units: int) -> Status:

@@ -351,7 +351,7 @@ class _Search:
                 stopped = self.budget.stop()
         columns = self._kept() if stopped else self._combined()
         left_out = weigh(self.problem, columns)
-        best = self.chains.index(self._best())
+        best = self._best_chain()
         if len(self.problem.links):
             apply_terms(self.problems[best], self.chains[best].best)
         return Outcome(
@@ -398,11 +398,12 @@ class _Search:
         spent = self.budget.spent() if self.budget.spent else 1.0
         return min(1.0, spent / SEARCHED)
 
+    def _best_chain(self) -> int:
+        scores = [memory.score[[BEST_LEFT, BEST_MONEY]] for memory in self.chains]
+        return min(range(CHAINS), key=lambda chain: scores[chain].tolist())
+
     def _best(self) -> Memory:
-        return min(
-            self.chains,
-            key=lambda memory: (memory.score[BEST_LEFT], memory.score[BEST_MONEY]),
-        )
+        return self.chains[self._best_chain()]
 
     def _tell(self, phase: str) -> None:
         best = self._best()

@@ -376,6 +376,8 @@ def choice_fetched(
         lacking = missing(problem, routes, van, item)
         if lacking > 0 and (
             problem.reused[part] == 1
+            # What the shop has a van that loads there takes in the morning.
+            or (row == len(problem.vans) and problem.vans[van, LOADS] == 1)
             or routes.used[row, part] + lacking > problem.stock[row, part]
         ):
             return HUGE
