@@ -42,7 +42,7 @@ from dispatch.problem import (
     WORK_MAX,
     Problem,
 )
-from dispatch.search._jit import kernel, leaf
+from dispatch.search._jit import entry, kernel, leaf
 
 # columns of Routes.labels: at position k of a route, before its k-th stop
 FREE_DUE, FREE_DONE, LATEST_DUE, LATEST_DONE = range(4)
@@ -499,7 +499,7 @@ def note_end(problem: Problem, routes: Routes, van: int) -> None:
     facts[van, MONEY] += facts[van, PARTS] + facts[van, PENALTY]
 
 
-@kernel
+@entry
 def time_route(problem: Problem, routes: Routes, van: int) -> bool:
     """Work out one route's labels, cost and return; False if it breaks a rule.
 
