@@ -7,6 +7,7 @@ from itertools import product
 
 import pytest
 
+from dispatch.conflict import Replan
 from dispatch.explain import CLOSE_VANS, explain
 from dispatch.generator import generate_day
 from dispatch.remedy import (
@@ -20,16 +21,19 @@ from dispatch.remedy import (
     stretches,
 )
 from dispatch.stock import give_out, leave_over
-from dispatch.timetable import lay_out
+from dispatch.timetable import Task, lay_out
 from dispatch.travel import travel_table
 from shared.model import (
     Break,
     Call,
     Day,
+    Plan,
+    Proof,
     ReadyItem,
     ReadyKind,
     Reason,
     Rule,
+    Status,
     Store,
     TravelRules,
     Unplaced,
@@ -39,6 +43,8 @@ from tests.builders import HOUR_S, SHOP, a_call, a_day, a_part, a_van, need, win
 
 NORTH = replace(SHOP, name="Kiln Road")
 
+BEST_FOUND = Status(proof=Proof.BEST_FOUND)
+
 Assignment = Mapping[str, Sequence[str]]
 
 
@@ -46,6 +52,7 @@ def explained(
     day: Day,
     assignment: Assignment | None = None,
     chosen: Mapping[tuple[str, int], str] | None = None,
+    replan: Replan | None = None,
 ) -> tuple[Unplaced, ...]:
     """Explain a plan of van ids to call ids, written out and with its parts."""
     assignment = assignment or {}
@@ -55,7 +62,9 @@ def explained(
     assert None not in routes, "the plan the test starts from does not work"
     issues = give_out(day, assignment, chosen)
     assert issues is not None, "the plan the test starts from lacks parts"
-    return explain(day, travel, [r for r in routes if r is not None], issues)
+    made = tuple(route for route in routes if route is not None)
+    plan = Plan(routes=made, issues=issues, unplaced=(), status=BEST_FOUND)
+    return explain(day, travel, plan, replan).unplaced
 
 
 def reasons(day: Day, assignment: Assignment | None = None) -> tuple[Reason, ...]:
@@ -220,7 +229,7 @@ def test_when_promise_and_window_both_end_too_early_the_customer_is_asked_once()
         "promise until 14:00 instead of 12:00, "
         "customer there until 14:30 instead of 12:30"
     )
-    assert together.offer.fits()
+    assert offer.after(together.change).fits()
 
 
 def test_a_part_nobody_has_is_named_with_the_counter_that_has_it() -> None:
@@ -581,10 +590,9 @@ def greedy(day: Day) -> dict[str, list[str]]:
 def offers(day: Day) -> list[Offer]:
     """Hold each call that greed leaves out to each able van; only what fits nowhere."""
     travel, plan = travel_table(day), greedy(day)
-    calls = {call.id: call for call in day.calls}
     placed = {call_id for order in plan.values() for call_id in order}
     held = [
-        make_offer(day, travel, van, [calls[i] for i in plan.get(van.id, [])], call)
+        make_offer(day, travel, van, [Task(i) for i in plan.get(van.id, [])], call)
         for call in day.calls
         if call.id not in placed
         for van in day.vans
@@ -592,18 +600,15 @@ def offers(day: Day) -> list[Offer]:
     return [offer for offer in held if not offer.fits()]
 
 
-def fits(day: Day, offer: Offer, calls: Mapping[str, Call], van: Van) -> bool:
-    """Return whether the van can take the call on the whole day with other facts."""
-    changed = replace(day, calls=tuple(calls.get(c.id, c) for c in day.calls))
+def fits(day: Day, offer: Offer) -> bool:
+    """Return whether the van can take the call on the whole of a changed day."""
+    van = next(van for van in day.vans if van.id == offer.van_id)
+    there = {call.id for call in day.calls}
+    order = [t.call_id for t in offer.order if t.call_id in there]
+    orders = [[*order[:n], offer.call_id, *order[n:]] for n in range(len(order) + 1)]
     return any(
-        lay_out(
-            changed,
-            offer.travel,
-            van,
-            [*offer.order[:place], offer.call_id, *offer.order[place:]],
-        )
-        is not None
-        for place in range(len(offer.order) + 1)
+        lay_out(day, offer.travel, van, [i for i in ids if i]) is not None
+        for ids in orders
     )
 
 
@@ -612,19 +617,19 @@ def test_a_change_on_the_clock_helps_and_five_minutes_less_does_not(seed: int) -
     day = generate_day(seed, 9, 2, tightness=1.0)
     for offer in offers(day):
         breach = find_breach(offer)
-        hindered = breach.late[0].call_id if breach and breach.late else None
+        late = breach.late[0] if breach and breach.late else None
+        hindered = late.what if late and late.rule is Rule.WINDOW else None
         remedy = find_time_remedy(offer, hindered)
         moves = [s for group in stretches(offer, hindered) for s in group]
         if remedy is None:
-            assert not any(s.move(offer, s.most_s).fits() for s in moves)
+            assert not any(offer.after(s.by(s.most_s)).fits() for s in moves)
             continue
-        after = {call.id: call for call in remedy.offer.day.calls}
-        assert fits(day, offer, after, remedy.offer.van)
+        assert fits(remedy.change(day), offer)
         assert remedy.size_s % STEP_S == 0
         less_s = remedy.size_s - STEP_S
         for stretch in moves:
             if 0 < less_s <= stretch.most_s:
-                assert not stretch.move(offer, less_s).fits(), stretch.what
+                assert not offer.after(stretch.by(less_s)).fits(), stretch.what
 
 
 @pytest.mark.parametrize("seed", range(30))
@@ -635,9 +640,10 @@ def test_a_call_that_gives_way_makes_room_and_is_no_more_important(seed: int) ->
         swap = find_swap(offer)
         if swap is None:
             continue
-        (gone,) = set(offer.order) - set(swap.offer.order)
+        after = swap.change(day)
+        (gone,) = set(calls) - {call.id for call in after.calls}
         assert calls[gone].priority >= offer.call.priority
-        assert fits(day, swap.offer, {}, offer.van)
+        assert fits(after, offer)
 
 
 @pytest.mark.parametrize("seed", range(30))
