@@ -75,7 +75,10 @@ CLOSE_VANS = 3  # at least so many vans are looked at closely for every call
 CLOSE_LOOKS = 400  # and so many in all, where there are more vans
 _CHOICES = 64  # combinations of substitutes weighed when parts are missing
 _NAMES = 3  # named before "and more"
-_ANEW = ", with all routes planned anew"
+SMALL_CALLS = (
+    14  # whole days of so many are planned anew; own choice: a tenth of a second
+)
+_ANEW = ", with routes planned anew"
 
 
 def explain(
@@ -235,9 +238,61 @@ class _Desk:
         """Return a van as it stands on this desk's day."""
         return next(van for van in self.day.vans if van.id == van_id)
 
-    def question(self, call: Call, change: Change) -> Day:
-        """Return the changed day with the calls that it has to serve."""
-        return restrict(change(self.day), {*self.stops, call.id})
+    def serves(
+        self, call: Call, change: Change, vans: Iterable[Van | str | None]
+    ) -> bool | None:
+        """Return whether a new plan of the changed day serves the call as well.
+
+        As well as all that are served now. On a large day only some vans are planned
+        anew, the first of those given and as many more as make a small day; the
+        others stay as they are. Then a no proves nothing.
+        """
+        if self.trials is None:
+            return None
+        day = restrict(change(self.day), {*self.stops, call.id})
+        if len(day.calls) <= SMALL_CALLS:
+            return self.trials.serves(day)
+        ids = dict.fromkeys(v.id if isinstance(v, Van) else v for v in vans if v)
+        part = self._part(day, call, list(ids))
+        return None if part is None else self.trials.serves(part) or None
+
+    def _part(self, day: Day, call: Call, van_ids: Sequence[str]) -> Day | None:
+        """Return the day of a few vans, with what the others leave over."""
+        inside: list[str] = []
+        calls = {call.id}
+        for van_id in van_ids:
+            own = {task.call_id for task in self.routes[van_id] if task.call_id}
+            if not inside or len(calls) + len(own) <= SMALL_CALLS:
+                inside.append(van_id)
+                calls |= own
+        part = restrict(day, calls)
+        ends = (({link.first, link.then} & calls) for link in day.links)
+        if any(len(some) == 1 for some in ends):
+            return None  # what others do decides when these can be served
+        outside = [issue for issue in self.issues if issue.van_id not in inside]
+        given = [i for i in self.issues if i.van_id in inside and i.from_van]
+        left = _leave_over(day, outside)
+        for issue in given:
+            if issue.from_van not in inside:
+                left.vans[issue.van_id][issue.part_id] += issue.quantity
+        out = Counter(u.tool_id for u in self.tools if u.van_id not in inside)
+        return replace(
+            part,
+            vans=tuple(
+                replace(van, stock=+left.vans[van.id])
+                for van in day.vans
+                if van.id in inside
+            ),
+            shop=replace(day.shop, stock=+left.stores[day.shop.id]),
+            counters=tuple(
+                replace(store, stock=+left.stores[store.id]) for store in day.counters
+            ),
+            tools=tuple(
+                replace(tool, quantity=tool.quantity - out[tool.id])
+                for tool in day.tools
+                if tool.quantity > out[tool.id]
+            ),
+        )
 
     def nearest(self, call: Call) -> list[Van]:
         """Return the vans, those that can do the call first, the nearest first."""
@@ -515,7 +570,8 @@ def _settle(
             continue
         key = remedy.words, None if remedy.stretch is None else remedy.stretch.van_id
         if key not in asked:
-            asked[key] = trials.serves(desk.question(call, remedy.change))
+            vans = [reason.van_id, *near]
+            asked[key] = desk.serves(call, remedy.change, vans)
         serves = asked[key]
         if serves is False and remedy.change is _as_it_is:
             # The van has room, but not beside what other vans need.
@@ -566,40 +622,40 @@ def _seek_less(
     groups = [of_customer(desk.day, call), *(of_van(van) for van in near)]
     if most_s < STEP_S:
         return None
-    if not trials.serves(
-        desk.question(call, loosen([s for some in groups for s in some], most_s))
-    ):
+    every = loosen([s for some in groups for s in some], most_s)
+    if not desk.serves(call, every, near):
         return None
     best: Remedy | None = None
     for group in groups:
-        if len(group) > 1 and not trials.serves(
-            desk.question(call, loosen(group, most_s))
-        ):
+        vans = [group[0].van_id if group else None, *near]
+        if len(group) > 1 and not desk.serves(call, loosen(group, most_s), vans):
             continue
         for stretch in group:
-            found = _halve(desk, call, stretch, most_s)
+            found = _halve(desk, call, stretch, most_s, vans)
             if found is not None:
                 best = found
                 most_s = found.size_s - STEP_S
     return best
 
 
-def _halve(desk: _Desk, call: Call, stretch: Stretch, most_s: int) -> Remedy | None:
+def _halve(
+    desk: _Desk,
+    call: Call,
+    stretch: Stretch,
+    most_s: int,
+    vans: Sequence[Van | str | None],
+) -> Remedy | None:
     """Return the smallest move of a limit that a new plan shows to suffice."""
-    trials = desk.trials
-    enough, too_little = min(most_s, stretch.most_s) // STEP_S + 1, 0
-    tried, best = enough - 1, None
-    while trials is not None and enough - too_little > 1:
-        change = stretch.by(tried * STEP_S)
-        if trials.serves(desk.question(call, change)):
-            enough = tried
-            best = make_remedy(stretch, desk.day.clock, tried * STEP_S)
-        elif best is None:
-            return None
+    enough, too_little = min(most_s, stretch.most_s) // STEP_S, 0
+    if enough < 1 or not desk.serves(call, stretch.by(enough * STEP_S), vans):
+        return None
+    while enough - too_little > 1:
+        middle = (enough + too_little) // 2
+        if desk.serves(call, stretch.by(middle * STEP_S), vans):
+            enough = middle
         else:
-            too_little = tried
-        tried = (enough + too_little) // 2
-    return best
+            too_little = middle
+    return make_remedy(stretch, desk.day.clock, enough * STEP_S)
 
 
 def _say_less(desk: _Desk, kept: Sequence[_Finding], less: Remedy) -> list[_Finding]:
