@@ -65,6 +65,7 @@ from shared.model import (
     Rule,
     Stop,
     Tool,
+    ToolUse,
     Unplaced,
     Van,
     Window,
@@ -75,9 +76,7 @@ CLOSE_VANS = 3  # at least so many vans are looked at closely for every call
 CLOSE_LOOKS = 400  # and so many in all, where there are more vans
 _CHOICES = 64  # combinations of substitutes weighed when parts are missing
 _NAMES = 3  # named before "and more"
-SMALL_CALLS = (
-    14  # whole days of so many are planned anew; own choice: a tenth of a second
-)
+SMALL_CALLS = 12
 _ANEW = ", with routes planned anew"
 
 
@@ -325,21 +324,35 @@ class _Desk:
         )
 
     def _handover(self, van: Van) -> Handover:
-        """Return when the van must hand shared tools over: as it does now."""
-        quantity = {tool.id: tool.quantity for tool in self.day.tools}
-        uses = Counter(use.tool_id for use in self.tools)
+        """Return when the van must hand shared tools over for those who come next."""
         due = Handover()
-        stop = self.restocks.get((van.id, self.day.shop.id))
         for use in self.tools:
-            if use.van_id != van.id or uses[use.tool_id] <= quantity[use.tool_id]:
+            if use.van_id != van.id:
                 continue
-            if use.returned and stop is not None:
-                due = due._replace(return_s=stop.finish_s)
-            else:
-                due = due._replace(back_s=self.finish[van.id])
-            if use.collected and stop is not None:
-                due = due._replace(collect_s=stop.start_s)
+            since_s, until_s = self._held(use)
+            others = [
+                self._held(other)
+                for other in self.tools
+                if other.tool_id == use.tool_id and other.van_id != van.id
+            ]
+            waits_s = [begins_s for begins_s, _ in others if begins_s >= until_s]
+            frees_s = [ends_s for _, ends_s in others if ends_s <= since_s]
+            if waits_s and use.returned:
+                due = due._replace(return_s=_least(due.return_s, min(waits_s)))
+            elif waits_s:
+                due = due._replace(back_s=_least(due.back_s, min(waits_s)))
+            if frees_s and use.collected:
+                collect_s = max(due.collect_s or 0, *frees_s)
+                due = due._replace(collect_s=collect_s)
         return due
+
+    def _held(self, use: ToolUse) -> tuple[int, int]:
+        """Return from when and until when a van has a shared tool."""
+        stop = self.restocks.get((use.van_id, self.day.shop.id))
+        since_s = stop.start_s if use.collected and stop is not None else 0
+        if use.returned and stop is not None:
+            return since_s, stop.finish_s
+        return since_s, self.finish[use.van_id]
 
     def gear(self, van: Van, call: Call) -> tuple[Reason | None, tuple[Way, ...]]:
         """Return why the van cannot have the equipment along, or how it can."""
@@ -497,6 +510,10 @@ def _join(one: Way, other: Way) -> Way | None:
             return None
     joined = Way(*(mine or its for mine, its in zip(one, other, strict=True)))
     return joined if joined.after is None or joined.after != joined.before else None
+
+
+def _least(one: int | None, other: int) -> int:
+    return other if one is None else min(one, other)
 
 
 def _is_able(day: Day, van: Van, call: Call) -> bool:
@@ -690,7 +707,7 @@ def _general(desk: _Desk, call: Call, near: Sequence[Van]) -> list[_Finding]:
     found = [
         reason
         for reason in (
-            _no_moment(desk, call),
+            _no_moment(desk, call, _able(desk, call) or [None]),
             _not_ready(desk, call),
             _nowhere(desk, call),
             _nobody(
@@ -719,9 +736,9 @@ def _able(desk: _Desk, call: Call) -> list[Van]:
     return [van for van in desk.day.vans if _is_able(desk.day, van, call)]
 
 
-def _no_moment(desk: _Desk, call: Call) -> Reason | None:
+def _no_moment(desk: _Desk, call: Call, vans: Sequence[Van | None]) -> Reason | None:
+    """Say that the visit is too long for the customer's time, whoever drives."""
     day = desk.day
-    vans: list[Van | None] = [*_able(desk, call)] or [None]
     promised = replace(call, ready=())
     free = replace(promised, promise=None)
     if any(start_windows(day, promised, van) for van in vans):
@@ -860,6 +877,10 @@ def _for_van(desk: _Desk, call: Call, van: Van, *, close: bool) -> _Finding:
     if reason is not None:
         return _change_van(desk, call, van, reason) if close else _Finding(reason)
     offer = desk.offer(van, call)
+    no_moment = _no_moment(desk, call, [van])
+    if no_moment is not None:
+        reason = replace(no_moment, van_id=van.id)
+        return _Finding(reason, _time(offer) if close else None)
     working = offer.working() if close or not offer.order else []
     if working:
         where = _between(desk, offer.order, working[0])
@@ -999,7 +1020,7 @@ def _past(desk: _Desk, call: Call, van: Van, rule: Rule) -> tuple[str, Change]:
     """Return the change past a rule that has nothing to do with the clock."""
     if rule is Rule.SKILL:
         skilled = replace(van, skills=van.skills | call.skills)
-        words = f"a driver who does {_lacking(call.skills, van.skills)}"
+        words = f"a driver who does {_skilled(call.skills - van.skills)}"
         return words, lambda day: put_van(day, skilled)
     if rule is Rule.EQUIPMENT:
         equipped = replace(van, equipment=van.equipment | call.equipment)
@@ -1210,21 +1231,29 @@ def _listed(codes: Iterable[str]) -> str:
 
 
 def _lacking(wanted: frozenset[str], have: frozenset[str]) -> str:
-    """Name what is wanted beyond what there is; of a skill the highest level only."""
+    """Name what is wanted beyond what there is, and of a skill at which level."""
+    best = _levels(have)
+    return ", ".join(
+        _skilled([f"{word} {level}"])
+        + (f" (level {best[word]} at most)" if word in best else "")
+        for word, level in sorted(_levels(wanted - have).items())
+    )
+
+
+def _skilled(codes: Iterable[str]) -> str:
+    """Name skills, each at the highest level asked for."""
+    return ", ".join(
+        _word(word) + (f" at level {level}" if level > 1 else "")
+        for word, level in sorted(_levels(codes).items())
+    )
+
+
+def _levels(codes: Iterable[str]) -> dict[str, int]:
     levels: dict[str, int] = {}
-    for code in wanted - have:
+    for code in codes:
         word, level = _level(code)
         levels[word] = max(level, levels.get(word, 0))
-    best: dict[str, int] = {}
-    for code in have:
-        word, level = _level(code)
-        best[word] = max(level, best.get(word, 0))
-    return ", ".join(
-        f"{_word(word)} at level {level} (level {best[word]} at most)"
-        if word in best
-        else _word(word) + (f" at level {level}" if level > 1 else "")
-        for word, level in sorted(levels.items())
-    )
+    return levels
 
 
 def _level(code: str) -> tuple[str, int]:
