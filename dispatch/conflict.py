@@ -8,8 +8,8 @@ shows the contrary only where it is proved.
 from collections.abc import Callable, Mapping, Sequence
 from typing import NamedTuple
 
+from dispatch.offer import restrict
 from dispatch.problem import NEVER, start_windows
-from dispatch.remedy import restrict
 from dispatch.travel import TravelTable
 from shared.model import Call, Conflict, Day
 
@@ -18,6 +18,7 @@ PER_DAY = 60
 
 PER_CALL = 12
 PER_CONFLICT = 40  # of very small days, each a few hundredths of a second
+FEW_CALLS = 9  # a day of more counts for two
 UNPROVED = 4  # a searched answer takes as long as so many proved ones
 SET_MOST = 6  # calls of a conflict; more, and nobody sees what to do about it
 _POOLS = (2, 4, 7, 10)  # calls looked at beside the one left out, nearest first
@@ -50,7 +51,8 @@ class Trials:
     replan : callable
         Plans a changed day.
     most : int
-        How many re-plans in all; one that is not proved counts for several.
+        How many re-plans in all; a large one, or one that is not proved, counts for
+        several.
     """
 
     def __init__(self, replan: Replan, most: int = PER_DAY) -> None:
@@ -84,7 +86,9 @@ class Trials:
         if self.turn < 1:
             return None
         answer = self.replan(day)
-        spent = 1 if answer.proved else UNPROVED
+        spent = 1 if len(day.calls) <= FEW_CALLS else 2
+        if not answer.proved:
+            spent = UNPROVED
         self.turn -= spent
         self.left -= spent
         if not answer.left_out:

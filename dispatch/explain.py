@@ -10,44 +10,40 @@ re-planning shows to suffice says so.
 
 from collections import Counter
 from collections.abc import Iterable, Sequence
-from copy import copy
 from dataclasses import replace
-from itertools import islice, product
 from typing import NamedTuple
 
 from dispatch.conflict import Replan, Trials, find_conflicts
+from dispatch.desk import Desk, harden, is_able, late_ids, shortfall, take_off
+from dispatch.offer import (
+    FAR_S,
+    Breach,
+    Change,
+    Late,
+    Offer,
+    Spot,
+    find_breach,
+    find_call,
+    put_call,
+    put_link,
+    put_van,
+)
 from dispatch.problem import start_windows
 from dispatch.reach import latest_start_s
 from dispatch.remedy import (
-    FAR_S,
     STEP_S,
-    Breach,
-    Change,
-    Handover,
-    Late,
-    Offer,
     Remedy,
-    Spot,
     Stretch,
-    Way,
-    find_breach,
-    find_call,
     find_customer_remedy,
     find_swap,
     find_time_remedy,
     loosen,
-    make_offer,
     make_remedy,
     name_ready,
     of_customer,
     of_van,
-    put_call,
-    put_link,
-    put_van,
-    restrict,
-    tasks_of,
 )
-from dispatch.stock import choose, demand, part_name
+from dispatch.stock import choose, part_name
 from dispatch.supply import counter_name, elsewhere
 from dispatch.timetable import Task
 from dispatch.travel import TravelTable
@@ -59,13 +55,9 @@ from shared.model import (
     Link,
     Origin,
     Plan,
-    Proof,
-    Purpose,
     Reason,
     Rule,
-    Stop,
     Tool,
-    ToolUse,
     Unplaced,
     Van,
     Window,
@@ -74,9 +66,7 @@ from shared.units import minutes
 
 CLOSE_VANS = 3  # at least so many vans are looked at closely for every call
 CLOSE_LOOKS = 400  # and so many in all, where there are more vans
-_CHOICES = 64  # combinations of substitutes weighed when parts are missing
 _NAMES = 3  # named before "and more"
-SMALL_CALLS = 12
 _ANEW = ", with routes planned anew"
 
 
@@ -124,8 +114,8 @@ def _explain_unplaced(
     if not left_out:
         return ()
     close = max(CLOSE_VANS, CLOSE_LOOKS // len(left_out))
-    desk = _Desk(_promise_less(day, {*_late_ids(plan), *left_out}), travel, plan)
-    desk.told, desk.trials = day, trials
+    asked = harden(day, {*late_ids(plan), *left_out})
+    desk = Desk(asked, travel, plan, trials)
     return tuple(
         Unplaced(call_id=call_id, reasons=_reasons(desk, call, close))
         for call_id in left_out
@@ -136,411 +126,16 @@ def _explain_unplaced(
 def _explain_late(
     day: Day, travel: TravelTable, plan: Plan, trials: Trials | None
 ) -> tuple[Unplaced, ...]:
-    late = _late_ids(plan)
+    late = late_ids(plan)
     close = max(CLOSE_VANS, CLOSE_LOOKS // max(1, len(late)))
     found = []
     for call in day.calls:
         if call.id in late:
-            kept = _promise_less(day, late - {call.id})
-            desk = _Desk(kept, travel, _take_off(day, plan, call.id))
-            desk.told, desk.trials = day, trials
+            kept = harden(day, late - {call.id})
+            desk = Desk(kept, travel, take_off(day, plan, call.id), trials)
             reasons = _reasons(desk, call, close)
             found.append(Unplaced(call_id=call.id, reasons=reasons))
     return tuple(found)
-
-
-def _late_ids(plan: Plan) -> set[str]:
-    stops = (stop for route in plan.routes for stop in route.stops)
-    return {stop.call_id for stop in stops if stop.call_id and stop.late_s > 0}
-
-
-def _promise_less(day: Day, free: set[str]) -> Day:
-    """Return the day with every promise hard, but for calls that may be late."""
-    if not day.promises_may_break:
-        return day
-    calls = (
-        replace(call, promise=replace(call.promise, end_s=FAR_S))
-        if call.id in free and call.promise is not None
-        else call
-        for call in day.calls
-    )
-    return replace(day, calls=tuple(calls), promises_may_break=False)
-
-
-def _take_off(day: Day, plan: Plan, call_id: str) -> Plan:
-    """Return the plan as if one of its calls were on no route, not timed anew."""
-    issues = [issue for issue in plan.issues if issue.call_id != call_id]
-    calls = {call.id: call for call in day.calls}
-    routes, tools = [], []
-    for route in plan.routes:
-        kept = [other for other in route.call_ids if other != call_id]
-        asked = {item for other in kept for item in calls[other].equipment}
-        uses = [
-            use
-            for use in plan.tools
-            if use.van_id == route.van_id and use.tool_id in asked
-        ]
-        tools += uses
-        fetched = {i.store_id for i in issues if i.van_id == route.van_id}
-        if any(use.collected or use.returned for use in uses):
-            fetched.add(day.shop.id)
-        stops = (
-            stop
-            for stop in route.stops
-            if stop.call_id != call_id
-            and (stop.store_id is None or stop.store_id in fetched)
-        )
-        if call_id in route.call_ids:
-            route = replace(route, stops=tuple(stops))  # noqa: PLW2901
-        routes.append(route)
-    return replace(plan, routes=tuple(routes), issues=tuple(issues), tools=tuple(tools))
-
-
-class _Desk:
-    """The plan as it lies there: each van's route, and the parts it can still have."""
-
-    def __init__(self, day: Day, travel: TravelTable, plan: Plan) -> None:
-        self.day = day
-        self.told = day
-        self.travel = travel
-        self.trials: Trials | None = None
-        self.proved = plan.status.proof is Proof.PROVED_BEST
-        self.issues = [i for i in plan.issues if i.purpose is Purpose.CALL]
-        self.tools = plan.tools
-        self.finish = {route.van_id: route.finish_s for route in plan.routes}
-        self.routes: dict[str, tuple[Task, ...]] = {van.id: () for van in day.vans}
-        self.routes |= {route.van_id: tasks_of(route) for route in plan.routes}
-        self.stops: dict[str, tuple[str, Stop]] = {}
-        self.restocks: dict[tuple[str, str], Stop] = {}
-        for route in plan.routes:
-            for stop in route.stops:
-                if stop.call_id is not None:
-                    self.stops[stop.call_id] = route.van_id, stop
-                if stop.store_id is not None:
-                    self.restocks[route.van_id, stop.store_id] = stop
-        self.rows = {van.id: self._rows(van) for van in day.vans}
-        self.left = _leave_over(day, self.issues)
-
-    def _rows(self, van: Van) -> list[int]:
-        keys = [f"call:{t.call_id}" for t in self.routes[van.id] if t.call_id]
-        keys += [f"start:{van.id}", f"finish:{van.id}"]
-        return [self.travel.keys[key] for key in keys if key in self.travel.keys]
-
-    def after(self, change: Change) -> "_Desk":
-        """Return the desk on a changed day."""
-        desk = copy(self)
-        desk.day = change(self.day)
-        desk.left = _leave_over(desk.day, self.issues)
-        return desk
-
-    def van(self, van_id: str) -> Van:
-        """Return a van as it stands on this desk's day."""
-        return next(van for van in self.day.vans if van.id == van_id)
-
-    def serves(
-        self, call: Call, change: Change, vans: Iterable[Van | str | None]
-    ) -> bool | None:
-        """Return whether a new plan of the changed day serves the call as well.
-
-        As well as all that are served now. On a large day only some vans are planned
-        anew, the first of those given and as many more as make a small day; the
-        others stay as they are. Then a no proves nothing.
-        """
-        if self.trials is None:
-            return None
-        day = restrict(change(self.day), {*self.stops, call.id})
-        if len(day.calls) <= SMALL_CALLS:
-            return self.trials.serves(day)
-        ids = dict.fromkeys(v.id if isinstance(v, Van) else v for v in vans if v)
-        part = self._part(day, call, list(ids))
-        return None if part is None else self.trials.serves(part) or None
-
-    def _part(self, day: Day, call: Call, van_ids: Sequence[str]) -> Day | None:
-        """Return the day of a few vans, with what the others leave over."""
-        inside: list[str] = []
-        calls = {call.id}
-        for van_id in van_ids:
-            own = {task.call_id for task in self.routes[van_id] if task.call_id}
-            if not inside or len(calls) + len(own) <= SMALL_CALLS:
-                inside.append(van_id)
-                calls |= own
-        part = restrict(day, calls)
-        ends = (({link.first, link.then} & calls) for link in day.links)
-        if any(len(some) == 1 for some in ends):
-            return None  # what others do decides when these can be served
-        outside = [issue for issue in self.issues if issue.van_id not in inside]
-        given = [i for i in self.issues if i.van_id in inside and i.from_van]
-        left = _leave_over(day, outside)
-        for issue in given:
-            if issue.from_van not in inside:
-                left.vans[issue.van_id][issue.part_id] += issue.quantity
-        out = Counter(u.tool_id for u in self.tools if u.van_id not in inside)
-        return replace(
-            part,
-            vans=tuple(
-                replace(van, stock=+left.vans[van.id])
-                for van in day.vans
-                if van.id in inside
-            ),
-            shop=replace(day.shop, stock=+left.stores[day.shop.id]),
-            counters=tuple(
-                replace(store, stock=+left.stores[store.id]) for store in day.counters
-            ),
-            tools=tuple(
-                replace(tool, quantity=tool.quantity - out[tool.id])
-                for tool in day.tools
-                if tool.quantity > out[tool.id]
-            ),
-        )
-
-    def nearest(self, call: Call) -> list[Van]:
-        """Return the vans, those that can do the call first, the nearest first."""
-        row = self.travel.keys[f"call:{call.id}"]
-
-        def distance(van: Van) -> tuple[bool, int]:
-            rows = self.rows[van.id]
-            drives = self.travel.base_s[rows, row]
-            return not _is_able(self.day, van, call), int(drives.min()) if rows else 0
-
-        return sorted(self.day.vans, key=distance)
-
-    def offer(self, van: Van, call: Call) -> Offer:
-        """Hold the call out to the van with its route."""
-        _, parts = self.parts(van, call)
-        _, tools = self.gear(van, call)
-        pairs = product(parts or (Way(),), tools or (Way(),))
-        ways = dict.fromkeys(way for one, two in pairs if (way := _join(one, two)))
-        offer = make_offer(self.day, self.travel, van, self.routes[van.id], call)
-        ends = {end for link in offer.links for end in (link.first, link.then)}
-        return replace(
-            offer,
-            ways=tuple(ways),
-            others={
-                end: self.stops[end][1]
-                for end in sorted(ends)
-                if end in self.stops and self.stops[end][0] != van.id
-            },
-            handover=self._handover(van),
-        )
-
-    def _handover(self, van: Van) -> Handover:
-        """Return when the van must hand shared tools over for those who come next."""
-        due = Handover()
-        for use in self.tools:
-            if use.van_id != van.id:
-                continue
-            since_s, until_s = self._held(use)
-            others = [
-                self._held(other)
-                for other in self.tools
-                if other.tool_id == use.tool_id and other.van_id != van.id
-            ]
-            waits_s = [begins_s for begins_s, _ in others if begins_s >= until_s]
-            frees_s = [ends_s for _, ends_s in others if ends_s <= since_s]
-            if waits_s and use.returned:
-                due = due._replace(return_s=_least(due.return_s, min(waits_s)))
-            elif waits_s:
-                due = due._replace(back_s=_least(due.back_s, min(waits_s)))
-            if frees_s and use.collected:
-                collect_s = max(due.collect_s or 0, *frees_s)
-                due = due._replace(collect_s=collect_s)
-        return due
-
-    def _held(self, use: ToolUse) -> tuple[int, int]:
-        """Return from when and until when a van has a shared tool."""
-        stop = self.restocks.get((use.van_id, self.day.shop.id))
-        since_s = stop.start_s if use.collected and stop is not None else 0
-        if use.returned and stop is not None:
-            return since_s, stop.finish_s
-        return since_s, self.finish[use.van_id]
-
-    def gear(self, van: Van, call: Call) -> tuple[Reason | None, tuple[Way, ...]]:
-        """Return why the van cannot have the equipment along, or how it can."""
-        tools = {tool.id: tool for tool in self.day.tools}
-        joined: Way | None = Way()
-        out = self.out(van, call)
-        lacking = []
-        for item in sorted(call.equipment - van.equipment):
-            way = self._borrow(van, tools[item]) if item in tools else None
-            if way is not None:
-                joined = None if joined is None else _join(joined, way)
-            elif item not in {tool.id for tool in out}:
-                lacking.append(item)
-        if lacking:
-            text = "; ".join(_gear_words(self.day, lacking))
-            return Reason(rule=Rule.EQUIPMENT, text=text, van_id=van.id), ()
-        if out:
-            text = "; ".join(self._out_words(tool) for tool in out)
-            return Reason(rule=Rule.TOOL, text=text, van_id=van.id), ()
-        return None, () if joined is None else (joined,)
-
-    def out(self, van: Van, call: Call) -> list[Tool]:
-        """Return the shared tools that the van would need and other vans have."""
-        own = van.equipment | {u.tool_id for u in self.tools if u.van_id == van.id}
-        lacking = call.equipment - own
-        return [t for t in self.day.tools if t.id in lacking and self._is_out(t)]
-
-    def _is_out(self, tool: Tool) -> bool:
-        return sum(use.tool_id == tool.id for use in self.tools) >= tool.quantity
-
-    def _borrow(self, van: Van, tool: Tool) -> Way | None:
-        """Return when the van has a shared tool along, or could have."""
-        shop = self.day.shop
-        for use in self.tools:
-            if (use.van_id, use.tool_id) == (van.id, tool.id):
-                return Way(
-                    after=shop.id if use.collected else None,
-                    before=shop.id if use.returned else None,
-                )
-        if self._is_out(tool):
-            return None
-        if van.loads_at_shop:
-            return Way()
-        if not tool.handover or shop.restock_s is None:
-            return None
-        stops = (van.id, shop.id) in self.restocks
-        return Way(after=shop.id) if stops else Way(via=shop.id)
-
-    def _out_words(self, tool: Tool) -> str:
-        vans = [f"van {use.van_id}" for use in self.tools if use.tool_id == tool.id]
-        one = tool.quantity == 1
-        whose = "the shop's only one goes" if one else f"the shop's {tool.quantity} go"
-        return f"{_word(tool.id)} is out ({whose} with {_several(vans)})"
-
-    def parts(self, van: Van, call: Call) -> tuple[dict[str, int], tuple[Way, ...]]:
-        """Return the fewest pieces the van lacks, or how it can have them all."""
-        if not call.needs:
-            return {}, (Way(),)
-        at_hand = self._at_hand(van)
-        short = self._short(van, call, at_hand)
-        if not short:
-            return {}, (Way(),)
-        ways = []
-        for store in (self.day.shop, *self.day.counters):
-            stops = (van.id, store.id) in self.restocks
-            if (store.id == self.day.shop.id and van.loads_at_shop) or (
-                store.restock_s is None and not stops
-            ):
-                continue
-            if not self._short(van, call, at_hand + self.left.stores[store.id]):
-                ways.append(Way(after=store.id) if stops else Way(via=store.id))
-        return ({}, tuple(ways)) if ways else (short, ())
-
-    def _at_hand(self, van: Van) -> Counter[str]:
-        """Return the unclaimed pieces that the van could have on leaving."""
-        pool = Counter(self.left.vans[van.id])
-        if van.loads_at_shop:
-            pool.update(self.left.stores[self.day.shop.id])
-        if self.day.exchange:
-            for other in self.day.vans:
-                if other.id != van.id and _meet(van, other):
-                    pool.update(self.left.vans[other.id])
-        return +pool
-
-    def _short(self, van: Van, call: Call, pool: Counter[str]) -> dict[str, int]:
-        short = _shortfall(self.day, call, pool)
-        if not short:
-            return {}
-        # Its own calls may take other alternatives; what is fetched on the way may
-        # not be there yet when one of them is served.
-        fetched = {
-            issue.call_id for issue in self.issues if issue.origin is Origin.RESTOCK
-        }
-        whole = Counter(pool)
-        for issue in self.issues:
-            if issue.van_id == van.id and issue.call_id not in fetched:
-                whole[issue.part_id] += issue.quantity
-        needs = [
-            need
-            for task in self.routes[van.id]
-            if task.call_id is not None
-            and task.call_id not in fetched
-            and (other := find_call(self.day, task.call_id)) is not None
-            for need in other.needs
-        ]
-        if choose(self.day, [*needs, *call.needs], whole) is not None:
-            return {}
-        return short
-
-    def firm(self) -> Counter[str]:
-        """Return the pieces of all vans and the shop together, claimed or not."""
-        whole = Counter(self.day.shop.stock)
-        for van in self.day.vans:
-            whole.update(van.stock)
-        return whole
-
-
-class _Left(NamedTuple):
-    """Pieces that no call has claimed, by van and by store."""
-
-    vans: dict[str, Counter[str]]
-    stores: dict[str, Counter[str]]
-
-
-def _leave_over(day: Day, issues: Sequence[Issue]) -> _Left:
-    left = _Left(
-        {van.id: Counter(van.stock) for van in day.vans},
-        {store.id: Counter(store.stock) for store in (*day.counters, day.shop)},
-    )
-    for issue in issues:
-        if issue.origin is Origin.ABOARD:
-            source = left.vans[issue.van_id]
-        elif issue.origin is Origin.VAN and issue.from_van is not None:
-            source = left.vans[issue.from_van]
-        else:
-            source = left.stores[issue.store_id or day.shop.id]
-        source[issue.part_id] -= issue.quantity
-    return left
-
-
-def _meet(one: Van, other: Van) -> bool:
-    """Return whether two vans start at one place, so that they may hand parts over."""
-    if one.start is None or other.start is None:
-        return False
-    return (one.start.lat_deg, one.start.lon_deg) == (
-        other.start.lat_deg,
-        other.start.lon_deg,
-    )
-
-
-def _join(one: Way, other: Way) -> Way | None:
-    """Return the way that is both, if one stop each is enough."""
-    for mine, its in zip(one, other, strict=True):
-        if mine is not None and its is not None and mine != its:
-            return None
-    joined = Way(*(mine or its for mine, its in zip(one, other, strict=True)))
-    return joined if joined.after is None or joined.after != joined.before else None
-
-
-def _least(one: int | None, other: int) -> int:
-    return other if one is None else min(one, other)
-
-
-def _is_able(day: Day, van: Van, call: Call) -> bool:
-    """Return whether driver and equipment can do the call; the shop lends tools."""
-    return (
-        call.skills <= van.skills
-        and call.equipment <= van.equipment | {tool.id for tool in day.tools}
-        and call.required_van in (None, van.id)
-    )
-
-
-def _shortfall(day: Day, call: Call, pool: Counter[str]) -> dict[str, int]:
-    """Return the pieces a pool lacks for a call, by the choice that lacks least."""
-    fewest: dict[str, int] | None = None
-    choices = product(*(need.alternatives for need in call.needs))
-    for picks in islice(choices, _CHOICES):
-        wanted: Counter[str] = Counter()
-        for used in demand(day, call, picks):
-            wanted.update(used)
-        short = {
-            part_id: count - pool[part_id]
-            for part_id, count in wanted.items()
-            if count > pool[part_id]
-        }
-        if fewest is None or sum(short.values()) < sum(fewest.values()):
-            fewest = short
-    return fewest or {}
 
 
 # --- one call ------------------------------------------------------------------
@@ -557,7 +152,7 @@ class _Finding(NamedTuple):
     sure: bool = True
 
 
-def _reasons(desk: _Desk, call: Call, close: int) -> tuple[Reason, ...]:
+def _reasons(desk: Desk, call: Call, close: int) -> tuple[Reason, ...]:
     near = desk.nearest(call)
     found = _general(desk, call, near[:close])
     if not found:
@@ -570,7 +165,7 @@ def _reasons(desk: _Desk, call: Call, close: int) -> tuple[Reason, ...]:
 
 
 def _settle(
-    desk: _Desk, call: Call, found: Sequence[_Finding], near: Sequence[Van]
+    desk: Desk, call: Call, found: Sequence[_Finding], near: Sequence[Van]
 ) -> tuple[Reason, ...]:
     """Keep the changes that stand the test of planning anew; look for smaller ones."""
     trials = desk.trials
@@ -587,7 +182,7 @@ def _settle(
             continue
         key = remedy.words, None if remedy.stretch is None else remedy.stretch.van_id
         if key not in asked:
-            vans = [reason.van_id, *near]
+            vans = [reason.van_id, *(van.id for van in near)]
             asked[key] = desk.serves(call, remedy.change, vans)
         serves = asked[key]
         if serves is False and remedy.change is _as_it_is:
@@ -620,7 +215,7 @@ _UNMOVED = {Rule.SKILL, Rule.EQUIPMENT, Rule.REQUIRED_VAN}
 
 
 def _seek_less(
-    desk: _Desk, call: Call, kept: Sequence[_Finding], near: Sequence[Van]
+    desk: Desk, call: Call, kept: Sequence[_Finding], near: Sequence[Van]
 ) -> Remedy | None:
     """Find a smaller move of one limit that suffices if all routes are planned anew."""
     trials = desk.trials
@@ -640,11 +235,11 @@ def _seek_less(
     if most_s < STEP_S:
         return None
     every = loosen([s for some in groups for s in some], most_s)
-    if not desk.serves(call, every, near):
+    if not desk.serves(call, every, [van.id for van in near]):
         return None
     best: Remedy | None = None
     for group in groups:
-        vans = [group[0].van_id if group else None, *near]
+        vans = [group[0].van_id if group else None, *(van.id for van in near)]
         if len(group) > 1 and not desk.serves(call, loosen(group, most_s), vans):
             continue
         for stretch in group:
@@ -656,11 +251,11 @@ def _seek_less(
 
 
 def _halve(
-    desk: _Desk,
+    desk: Desk,
     call: Call,
     stretch: Stretch,
     most_s: int,
-    vans: Sequence[Van | str | None],
+    vans: Sequence[str | None],
 ) -> Remedy | None:
     """Return the smallest move of a limit that a new plan shows to suffice."""
     enough, too_little = min(most_s, stretch.most_s) // STEP_S, 0
@@ -675,7 +270,7 @@ def _halve(
     return make_remedy(stretch, desk.day.clock, enough * STEP_S)
 
 
-def _say_less(desk: _Desk, kept: Sequence[_Finding], less: Remedy) -> list[_Finding]:
+def _say_less(desk: Desk, kept: Sequence[_Finding], less: Remedy) -> list[_Finding]:
     """Put a smaller change in the place of a larger one of its kind, or first."""
     said = less._replace(words=less.words + _ANEW)
     van_id = None if less.stretch is None else less.stretch.van_id
@@ -699,7 +294,7 @@ _MOVED = {Rule.WINDOW, Rule.PROMISE, Rule.READY}
 """Rules that another time of the day gets around."""
 
 
-def _general(desk: _Desk, call: Call, near: Sequence[Van]) -> list[_Finding]:
+def _general(desk: Desk, call: Call, near: Sequence[Van]) -> list[_Finding]:
     day = desk.day
     if not day.vans:
         return [_Finding(Reason(rule=Rule.ROOM, text="no van is out on this day"))]
@@ -732,11 +327,11 @@ def _general(desk: _Desk, call: Call, near: Sequence[Van]) -> list[_Finding]:
     return [_general_remedy(desk, call, near, found[0])]
 
 
-def _able(desk: _Desk, call: Call) -> list[Van]:
-    return [van for van in desk.day.vans if _is_able(desk.day, van, call)]
+def _able(desk: Desk, call: Call) -> list[Van]:
+    return [van for van in desk.day.vans if is_able(desk.day, van, call)]
 
 
-def _no_moment(desk: _Desk, call: Call, vans: Sequence[Van | None]) -> Reason | None:
+def _no_moment(desk: Desk, call: Call, vans: Sequence[Van | None]) -> Reason | None:
     """Say that the visit is too long for the customer's time, whoever drives."""
     day = desk.day
     promised = replace(call, ready=())
@@ -745,24 +340,25 @@ def _no_moment(desk: _Desk, call: Call, vans: Sequence[Van | None]) -> Reason | 
         return None
     length = minutes(min(day.planned_s(call, van) for van in vans))
     there = ", ".join(_span(day, window) for window in call.windows)
-    told = find_call(desk.told, call.id)
-    promise = None if told is None else told.promise
+    promise = call.promise
     if promise is None or not any(start_windows(day, free, van) for van in vans):
         return Reason(
             rule=Rule.WINDOW,
             text=f"a visit of {length} does not fit {there}, the customer's time",
         )
+    told = f"from {day.clock.spoken(promise.start_s)} on"  # where it may be late
+    if promise.end_s < FAR_S:
+        told = _span(day, promise)
     return Reason(
         rule=Rule.PROMISE,
         text=(
-            f"a visit of {length} that starts as promised, "
-            f"{_span(day, promise)}, is not over while the customer is there: "
-            f"{there}"
+            f"a visit of {length} that starts as promised, {told}, is not over while "
+            f"the customer is there: {there}"
         ),
     )
 
 
-def _not_ready(desk: _Desk, call: Call) -> Reason | None:
+def _not_ready(desk: Desk, call: Call) -> Reason | None:
     day = desk.day
     ready_s = day.ready_s(call)
     if ready_s is None:
@@ -790,14 +386,14 @@ def _latest_start_s(day: Day, call: Call, van: Van) -> int | None:
     return latest_start_s(day, replace(call, median_s=length_s, p90_s=length_s), van)
 
 
-def _nowhere(desk: _Desk, call: Call) -> Reason | None:
+def _nowhere(desk: Desk, call: Call) -> Reason | None:
     day, total = desk.day, desk.firm()
     for counter in day.counters:
         if counter.restock_s is not None:
             total.update(counter.stock)
     if not call.needs or choose(day, call.needs, total) is not None:
         return None
-    short = _shortfall(day, call, total)
+    short = shortfall(day, call, total)
     wanted = {part_id: count + total[part_id] for part_id, count in short.items()}
     return Reason(
         rule=Rule.STOCK,
@@ -839,7 +435,7 @@ def _no_such_van(day: Day, call: Call) -> Reason | None:
     )
 
 
-def _not_led(desk: _Desk, call: Call) -> Reason | None:
+def _not_led(desk: Desk, call: Call) -> Reason | None:
     for link in desk.day.links:
         if link.then == call.id and link.first not in desk.stops:
             text = f"call {link.first} must be served first and is not"
@@ -848,7 +444,7 @@ def _not_led(desk: _Desk, call: Call) -> Reason | None:
 
 
 def _general_remedy(
-    desk: _Desk, call: Call, near: Sequence[Van], reason: Reason
+    desk: Desk, call: Call, near: Sequence[Van], reason: Reason
 ) -> _Finding:
     """Find the smallest change that lets one of the nearest vans take the call."""
     if reason.rule in _MOVED:
@@ -872,7 +468,7 @@ def _general_remedy(
 # --- one van -----------------------------------------------------------------
 
 
-def _for_van(desk: _Desk, call: Call, van: Van, *, close: bool) -> _Finding:
+def _for_van(desk: Desk, call: Call, van: Van, *, close: bool) -> _Finding:
     reason = _blocked(desk, call, van)
     if reason is not None:
         return _change_van(desk, call, van, reason) if close else _Finding(reason)
@@ -911,9 +507,9 @@ def _for_van(desk: _Desk, call: Call, van: Van, *, close: bool) -> _Finding:
     )
 
 
-def _blocked(desk: _Desk, call: Call, van: Van) -> Reason | None:
+def _blocked(desk: Desk, call: Call, van: Van) -> Reason | None:
     """Return the first rule that blocks the van before the clock is looked at."""
-    gear, _ = desk.gear(van, call)
+    gear = _gear(desk, call, van)
     bond = _bond(desk, call, van)
     if not call.skills <= van.skills:
         lacking = _lacking(call.skills, van.skills)
@@ -937,7 +533,7 @@ def _blocked(desk: _Desk, call: Call, van: Van) -> Reason | None:
     return Reason(rule=rule, text=text, van_id=van.id)
 
 
-def _bond(desk: _Desk, call: Call, van: Van) -> tuple[Link, str, str] | None:
+def _bond(desk: Desk, call: Call, van: Van) -> tuple[Link, str, str] | None:
     """Return the link that ties the call to another van, with call and van."""
     for link in desk.day.links:
         if link.same_van and call.id in (link.first, link.then):
@@ -945,6 +541,27 @@ def _bond(desk: _Desk, call: Call, van: Van) -> tuple[Link, str, str] | None:
             if other in desk.stops and desk.stops[other][0] != van.id:
                 return link, other, desk.stops[other][0]
     return None
+
+
+def _gear(desk: Desk, call: Call, van: Van) -> Reason | None:
+    gear = desk.gear(van, call)
+    if gear.ways:
+        return None
+    rule = Rule.EQUIPMENT if gear.lacking else Rule.TOOL
+    words = [*_gear_words(desk.day, gear.lacking)]
+    if not words:
+        words = [_out_words(desk, tool) for tool in gear.out]
+    return Reason(rule=rule, text="; ".join(words) or _TWO_STOPS, van_id=van.id)
+
+
+_TWO_STOPS = "its shared tools are there only before and after one stop at the shop"
+
+
+def _out_words(desk: Desk, tool: Tool) -> str:
+    vans = [f"van {use.van_id}" for use in desk.tools if use.tool_id == tool.id]
+    one = tool.quantity == 1
+    whose = "the shop's only one goes" if one else f"the shop's {tool.quantity} go"
+    return f"{_word(tool.id)} is out ({whose} with {_several(vans)})"
 
 
 def _gear_words(day: Day, equipment: Iterable[str]) -> Iterable[str]:
@@ -958,7 +575,7 @@ def _gear_words(day: Day, equipment: Iterable[str]) -> Iterable[str]:
         yield f"{_word(item)} is not aboard ({', '.join(where)})"
 
 
-def _lack_words(desk: _Desk, van: Van, part_id: str, count: int) -> str:
+def _lack_words(desk: Desk, van: Van, part_id: str, count: int) -> str:
     """Say that a van lacks a part, and where its pieces are."""
     day, left = desk.day, desk.left
     part = _part(day, part_id)
@@ -1003,7 +620,7 @@ def _gone(whose: str, issues: Sequence[Issue]) -> list[str]:
     return [f"{pieces} to call{'s' * (len(calls) > 1)} {_several(calls)}"]
 
 
-def _change_van(desk: _Desk, call: Call, van: Van, reason: Reason) -> _Finding:
+def _change_van(desk: Desk, call: Call, van: Van, reason: Reason) -> _Finding:
     """Find the one change past a rule that lets the van take the call."""
     words, change = _past(desk, call, van, reason.rule)
     then = desk.after(change)
@@ -1016,7 +633,7 @@ def _change_van(desk: _Desk, call: Call, van: Van, reason: Reason) -> _Finding:
     )
 
 
-def _past(desk: _Desk, call: Call, van: Van, rule: Rule) -> tuple[str, Change]:
+def _past(desk: Desk, call: Call, van: Van, rule: Rule) -> tuple[str, Change]:
     """Return the change past a rule that has nothing to do with the clock."""
     if rule is Rule.SKILL:
         skilled = replace(van, skills=van.skills | call.skills)
@@ -1036,7 +653,7 @@ def _past(desk: _Desk, call: Call, van: Van, rule: Rule) -> tuple[str, Change]:
         words = f"let another van serve it than call {other}"
         return words, lambda day: put_link(day, link, loose)
     if rule is Rule.TOOL:
-        out = {tool.id for tool in desk.out(van, call)}
+        out = {tool.id for tool in desk.gear(van, call).out}
         words = f"one more {_listed(out)} in the shop"
         return words, lambda day: _lend_more(day, out)
     missing, _ = desk.parts(van, call)
@@ -1064,7 +681,7 @@ def _time(offer: Offer, hindered: str | None = None) -> Remedy | None:
     return _moved(offer, hindered) or find_swap(offer)
 
 
-def _impossible(desk: _Desk, alone: Offer) -> Reason:
+def _impossible(desk: Desk, alone: Offer) -> Reason:
     """Say why the van could not take the call even if it had nothing else to do."""
     day, van = alone.day, alone.van
     breach = find_breach(alone)
@@ -1132,7 +749,7 @@ def _no_meal(van: Van, day: Day) -> str:
     )
 
 
-def _no_room(desk: _Desk, offer: Offer) -> _Finding:
+def _no_room(desk: Desk, offer: Offer) -> _Finding:
     """Say where in the route the call does least harm, and what breaks there."""
     van, order = offer.van, offer.order
     breach = find_breach(offer)
@@ -1153,7 +770,7 @@ def _no_room(desk: _Desk, offer: Offer) -> _Finding:
     )
 
 
-def _late_words(desk: _Desk, offer: Offer, late: Late) -> str:
+def _late_words(desk: Desk, offer: Offer, late: Late) -> str:
     clock = offer.day.clock
     at, limit = clock.spoken(_up(late.at_s)), clock.spoken(late.limit_s)
     who = "it" if late.what == offer.call_id else f"call {late.what}"
@@ -1178,7 +795,7 @@ def _store_name(day: Day, store_id: str) -> str:
     return "the shop" if store_id == day.shop.id else counter_name(day, store_id)
 
 
-def _between(desk: _Desk, order: Sequence[Task], spot: Spot) -> str:
+def _between(desk: Desk, order: Sequence[Task], spot: Spot) -> str:
     before = [_task_name(desk.day, task) for task in order[: spot.place]]
     after = [_task_name(desk.day, task) for task in order[spot.place :]]
     if not order:
