@@ -21,7 +21,7 @@ PER_CONFLICT = 40  # of very small days, each a few hundredths of a second
 FEW_CALLS = 9  # a day of more counts for two
 UNPROVED = 4  # a searched answer takes as long as so many proved ones
 SET_MOST = 6  # calls of a conflict; more, and nobody sees what to do about it
-_POOLS = (2, 4, 7, 10)  # calls looked at beside the one left out, nearest first
+_POOLS = (2, 4, 8)  # calls looked at beside the one left out, nearest first
 
 
 class Replanned(NamedTuple):

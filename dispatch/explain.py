@@ -99,7 +99,7 @@ def explain(
     unplaced = _explain_unplaced(day, travel, plan, trials)
     late = _explain_late(day, travel, plan, trials)
     conflicts: tuple[Conflict, ...] = ()
-    if replan is not None and unplaced:
+    if replan is not None and unplaced and day.vans:
         left_out = [one.call_id for one in unplaced]
         placed = [call_id for route in plan.routes for call_id in route.call_ids]
         conflicts = find_conflicts(day, travel, replan, placed, left_out)
@@ -175,6 +175,9 @@ def _settle(
         )
     trials.begin()
     kept: list[_Finding] = list(found)
+    if _is_overlooked(desk, call, found, near):
+        first = Reason(rule=Rule.ROOM, text=_SEARCHED, remedy=_AGAIN)
+        return (first, *(one.reason for one in found))
     asked: dict[tuple[str, str | None], bool | None] = {}
     for row in sorted(range(len(kept)), key=lambda row: _size(kept[row])):
         reason, remedy, sure = kept[row]
@@ -196,6 +199,18 @@ def _settle(
     return tuple(_with(one.reason, one.remedy) for one in kept)
 
 
+def _is_overlooked(
+    desk: Desk, call: Call, found: Sequence[_Finding], near: Sequence[Van]
+) -> bool:
+    """Return whether a new plan serves the call with nothing changed at all."""
+    if desk.proved or all(one.reason.rule in _UNMOVED for one in found):
+        return False
+    room = any(one.remedy and one.remedy.change is _as_it_is for one in found)
+    if room or found[0].reason.van_id is None:
+        return False  # it is known already, or known to be impossible
+    return desk.serves(call, _as_it_is, [van.id for van in near]) is True
+
+
 def _with(reason: Reason, remedy: Remedy | None) -> Reason:
     return reason if remedy is None else replace(reason, remedy=remedy.words)
 
@@ -210,6 +225,8 @@ def _as_it_is(day: Day) -> Day:
 
 
 _FULL = "no room beside its calls"
+_SEARCHED = "the search found no room; more rounds might"
+_AGAIN = "plan again with more rounds: another plan serves it beside all others"
 _UNMOVED = {Rule.SKILL, Rule.EQUIPMENT, Rule.REQUIRED_VAN}
 """Rules that no other time of the day gets around."""
 
@@ -484,7 +501,7 @@ def _for_van(desk: Desk, call: Call, van: Van, *, close: bool) -> _Finding:
         return _Finding(
             Reason(
                 rule=Rule.ROOM,
-                text="the search found no room; more rounds might",
+                text=_SEARCHED,
                 van_id=van.id,
             ),
             Remedy(0, words, _as_it_is),

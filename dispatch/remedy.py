@@ -5,7 +5,7 @@ place in it (:mod:`dispatch.offer`). A change is a function from day to day, so 
 the same one can be tried on a single route and by planning the whole day anew.
 """
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import replace
 from typing import NamedTuple
 
@@ -185,8 +185,8 @@ def find_customer_remedy(offer: Offer) -> Remedy | None:
         return None
     promises = _of_promise(call, "promise")
     best: Remedy | None = None
-    for index, window in enumerate(call.windows):
-        pairs = zip(promises, _of_window(call, index, window), strict=True)
+    for window in call.windows:
+        pairs = zip(promises, _of_window(call, window), strict=True)
         for promise, there in pairs:
 
             def move(
@@ -288,8 +288,8 @@ def of_customer(day: Day, call: Call) -> list[Stretch]:
         Promise, availability, what must be ready, gaps to linked calls.
     """
     found = _of_promise(call, "promise")
-    for index, window in enumerate(call.windows):
-        found += _of_window(call, index, window)
+    for window in call.windows:
+        found += _of_window(call, window)
     ready_s = day.ready_s(call)
     if ready_s is not None:
         most_s = ready_s - day.planned_at_s
@@ -422,14 +422,18 @@ def _of_promise(call: Call, name: str) -> list[Stretch]:
     return [until, since] if promise.end_s < FAR_S else [since]
 
 
-def _of_window(call: Call, index: int, window: Window) -> list[Stretch]:
+def _of_window(call: Call, window: Window) -> list[Stretch]:
     def widen(day: Day, before_s: int, after_s: int) -> Day:
         asked = find_call(day, call.id)
         if asked is None:
             return day
-        windows = list(asked.windows)
-        windows[index] = _wider(windows[index], before_s, after_s)
-        return put_call(day, replace(asked, windows=tuple(windows)))
+        grown = (
+            _wider(some, before_s, after_s)
+            if some.start_s <= window.start_s and window.end_s <= some.end_s
+            else some
+            for some in asked.windows
+        )
+        return put_call(day, replace(asked, windows=_merged(grown)))
 
     return [
         Stretch(
@@ -446,6 +450,21 @@ def _of_window(call: Call, index: int, window: Window) -> list[Stretch]:
             later=False,
         ),
     ]
+
+
+def _merged(windows: Iterable[Window]) -> tuple[Window, ...]:
+    """Return windows without overlap."""
+    merged: list[Window] = []
+    for window in windows:
+        if merged and window.start_s < merged[-1].end_s:
+            last = merged.pop()
+            end_s = max(last.end_s, window.end_s)
+            merged.append(
+                Window(start_s=min(last.start_s, window.start_s), end_s=end_s)
+            )
+        else:
+            merged.append(window)
+    return tuple(merged)
 
 
 def _of_link(link: Link, other: str) -> list[Stretch]:

@@ -1,5 +1,6 @@
 """Every unplaced call says why, and what is proposed really helps."""
 
+import re
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
@@ -8,6 +9,7 @@ from itertools import combinations, permutations, product
 import pytest
 
 from dispatch.conflict import (
+    PER_CALL,
     PER_DAY,
     Replan,
     Replanned,
@@ -16,11 +18,14 @@ from dispatch.conflict import (
 from dispatch.explain import CLOSE_VANS, explain
 from dispatch.generator import generate_day
 from dispatch.offer import Offer, find_breach, make_offer, restrict
+from dispatch.planner import plan_day
 from dispatch.remedy import (
     STEP_S,
     find_customer_remedy,
     find_swap,
     find_time_remedy,
+    of_customer,
+    of_van,
     stretches,
 )
 from dispatch.stock import give_out, leave_over
@@ -524,6 +529,23 @@ def test_where_hours_are_missing_a_call_that_is_no_more_important_gives_way() ->
     assert only(a_day(urgent, second, vans=vans), {"V1": ("C1",)})[2] == ""
 
 
+def test_two_times_of_a_customer_that_grow_together_become_one() -> None:
+    # C1 is done at 8:20, C2 takes until 9:35. There from 8:00 to 8:40 and from 8:50 to
+    # 9:50: a quarter of an hour closes the gap; alone, neither would be long enough.
+    day = a_day(
+        a_call("C1", promise=window(8, 8), median_s=1200, p90_s=1200),
+        a_call(
+            "C2",
+            windows=(window(8, 8 + 2 / 3), window(8 + 5 / 6, 9 + 5 / 6)),
+            **hours(1.25),
+        ),
+    )
+
+    assert (
+        only(day, {"V1": ("C1",)})[2] == "customer there until 08:55 instead of 08:40"
+    )
+
+
 def test_the_promise_of_the_call_in_the_way_may_be_the_smallest_change() -> None:
     # C2 first makes C1 start at 8:30, 15 min late; after C1 it is itself 20 min late.
     day = a_day(
@@ -799,14 +821,14 @@ OVERTIME = "finish 09:30 instead of 09:00 (30 min overtime more)"
 
 
 def test_a_change_is_said_when_a_new_plan_with_it_serves_everybody() -> None:
-    replan, days = asked([SERVED, REFUSED])
+    replan, days = asked([REFUSED, SERVED, REFUSED])
 
     (unplaced,) = explained(full_van(), {"V1": ("C1",)}, replan=replan)
 
     assert [reason.remedy for reason in unplaced.reasons] == [OVERTIME]
-    # The first question is the change itself: half an hour more, for both calls.
-    assert days[0].vans[0].overtime_limit_s == HOUR_S / 2
-    assert [call.id for call in days[0].calls] == ["C1", "C2"]
+    # Nothing changed first, then the change itself: half an hour more for both calls.
+    assert [d.vans[0].overtime_limit_s for d in days[:2]] == [0, HOUR_S / 2]
+    assert [call.id for call in days[1].calls] == ["C1", "C2"]
 
 
 def test_a_change_is_not_said_when_a_new_plan_with_it_is_proved_to_fail() -> None:
@@ -825,9 +847,9 @@ def test_what_works_on_the_route_is_said_although_the_new_plan_did_not_find_it()
     (unplaced,) = explained(full_van(), {"V1": ("C1",)}, replan=replan)
 
     assert [reason.remedy for reason in unplaced.reasons] == [OVERTIME]
-    # The change, then whether all limits together would do with less. The third one
-    # begins the search for a conflict, which breaks off at once.
-    assert len(days) == 3
+    # Nothing changed, the change, then whether all limits together would do with
+    # less. The fourth begins the search for a conflict, which breaks off at once.
+    assert len(days) == 4
 
 
 def test_no_day_is_planned_anew_more_than_sixty_times_for_its_remedies() -> None:
@@ -925,7 +947,7 @@ def test_on_a_large_day_only_a_few_vans_are_planned_anew() -> None:
     calls[14] = replace(calls[14], needs=(need("BLANK"),))
     plan = {f"V{n}": tuple(f"C{5 * n + i}" for i in range(5)) for n in range(3)}
     day = a_day(*calls, vans=vans, parts=(a_part(),), shop={"BLANK": 2})
-    replan, days = asked([SERVED, REFUSED])
+    replan, days = asked([REFUSED, SERVED, REFUSED])
 
     (unplaced,) = explained(day, plan, replan=replan)
 
@@ -945,6 +967,84 @@ def test_on_a_large_day_only_a_few_vans_are_planned_anew() -> None:
     assert [reason.remedy for reason in unplaced.reasons] == [
         "finish 11:00 instead of 10:30 (30 min overtime more)"
     ] * 3
+
+
+def test_what_a_new_plan_serves_as_it_is_needs_no_change() -> None:
+    # C1 fills the hour that C2 is promised for; it could as well come later.
+    day = a_day(
+        a_call("C1", **hours(1)),
+        a_call("C2", promise=window(8, 8.5), **hours(1)),
+        vans=(a_van(shift=window(8, 10)), a_van("V2", shift=window(8, 8.25))),
+    )
+
+    (unplaced,) = explained(day, {"V1": ("C1",)}, replan=exactly)
+    assert unplaced.reasons[0].remedy.startswith("van V1 could take it before call C1")
+
+    # The same where no single route has room: C1 has to go to V2 for C2 to come in.
+    day = a_day(
+        a_call("C1", **hours(1)),
+        a_call("C2", skills=frozenset({"safes"}), **hours(1)),
+        vans=(
+            a_van("V1", shift=window(8, 9), skills=frozenset({"safes"})),
+            a_van("V2", shift=window(8, 9)),
+        ),
+    )
+    (unplaced,) = explained(day, {"V1": ("C1",)}, replan=exactly)
+
+    first, *vans = unplaced.reasons
+    assert first == Reason(
+        rule=Rule.ROOM,
+        text="the search found no room; more rounds might",
+        remedy="plan again with more rounds: another plan serves it beside all others",
+    )
+    assert [(reason.van_id, reason.remedy) for reason in vans] == [
+        ("V1", ""),
+        ("V2", ""),
+    ]
+
+
+def minutes_moved(remedy: str) -> int | None:
+    """Return by how many minutes a remedy moves a time of the day."""
+    found = re.search(r"(\d\d):(\d\d) instead of (\d\d):(\d\d)", remedy)
+    if found is None:
+        return None
+    hour, minute, old_hour, old_minute = map(int, found.groups())
+    return abs(60 * (hour - old_hour) + minute - old_minute)
+
+
+@pytest.mark.parametrize("seed", range(40))
+def test_no_new_plan_does_with_five_minutes_less_of_any_limit(seed: int) -> None:
+    day = generate_day(seed, 5, 2, tightness=1.0)
+    plan = greedy(day)
+    placed = {call_id for ids in plan.values() for call_id in ids}
+    for call in day.calls:
+        if call.id in placed:
+            continue
+        asked_for = restrict(day, placed | {call.id})
+        questions: list[Day] = []
+
+        def replan(day: Day, questions: list[Day] = questions) -> Replanned:
+            questions.append(day)
+            return exactly(day)
+
+        (unplaced,) = explained(asked_for, plan, replan=replan)
+
+        moves = [minutes_moved(reason.remedy) for reason in unplaced.reasons]
+        moved = [minutes for minutes in moves if minutes is not None]
+        changed = [
+            d for d in questions if d.vans != day.vans or d.calls != asked_for.calls
+        ]
+        tried = sum(len(d.calls) == len(asked_for.calls) for d in changed)
+        if not moved or tried >= PER_CALL - 1:  # one more asked with nothing changed
+            continue  # nothing moves on the clock, or too much to try it all
+        less_s = min(moved) * 60 - STEP_S
+        limits = [
+            *of_customer(day, call),
+            *(s for van in day.vans for s in of_van(van)),
+        ]
+        for limit in limits:
+            by_s = min(less_s, limit.most_s // STEP_S * STEP_S)
+            assert exactly(limit.move(asked_for, by_s)).left_out, limit.what
 
 
 # --- calls that cannot be together ---------------------------------------------
@@ -1037,6 +1137,43 @@ def test_every_conflict_fails_and_each_subset_without_one_succeeds(seed: int) ->
         assert exactly(restrict(day, together)).left_out
         for one in together:
             assert not exactly(restrict(day, together - {one})).left_out
+
+
+# --- with the real planner ------------------------------------------------------
+
+
+def test_a_planned_day_says_who_cannot_be_together_and_what_would_help() -> None:
+    # Three calls of half an hour at nine sharp for two vans.
+    day = a_day(
+        *(a_call(f"C{n}", promise=window(9, 9)) for n in range(1, 4)),
+        a_call("C4", priority=3),
+        vans=(a_van("V1"), a_van("V2")),
+    )
+
+    plan = plan_day(day)
+
+    (unplaced,) = plan.unplaced
+    assert [reason.remedy for reason in unplaced.reasons] == [
+        "promise until 09:30 instead of 09:00"
+    ] * 2
+    assert [found.call_ids for found in plan.conflicts] == [("C1", "C2", "C3")]
+    assert plan.late == ()
+
+
+def test_a_planned_day_says_what_would_have_kept_a_promise() -> None:
+    day = a_day(
+        a_call("C1", promise=window(9, 9)),
+        a_call("C2", promise=window(9, 9), priority=3),
+        promises_may_break=True,
+    )
+
+    plan = plan_day(day)
+
+    assert plan.unplaced == ()
+    (late,) = plan.late
+    assert late.call_id == "C2"
+    (reason,) = late.reasons
+    assert reason.remedy == "promise until 09:30 instead of 09:00"
 
 
 # --- the full model, van by van ---------------------------------------------------
@@ -1478,7 +1615,7 @@ def test_a_broken_promise_says_what_stood_in_its_way() -> None:
 
 def test_what_keeps_a_promise_is_tried_with_all_other_promises_hard() -> None:
     day, tasks = rivals()
-    replan, days = asked([SERVED, REFUSED])
+    replan, days = asked([REFUSED, SERVED, REFUSED])
     travel = travel_table(day)
     route = lay_out(day, travel, day.vans[0], tasks["V1"])
     assert route is not None
@@ -1486,9 +1623,9 @@ def test_what_keeps_a_promise_is_tried_with_all_other_promises_hard() -> None:
 
     explain(day, travel, plan, replan)
 
-    assert not days[0].promises_may_break
+    assert not days[1].promises_may_break
     # C1 as promised; C2 half an hour later, which is what was asked about.
-    assert [c.promise for c in days[0].calls] == [window(8, 8), window(8, 8.5)]
+    assert [c.promise for c in days[1].calls] == [window(8, 8), window(8, 8.5)]
 
 
 def test_a_call_left_out_may_be_late_itself_but_makes_nobody_else_late() -> None:
