@@ -7,8 +7,10 @@ parts and its reasons, and judged before anybody sees it.
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import replace
+from functools import partial
 from typing import NamedTuple
 
+from dispatch.conflict import Replanned
 from dispatch.explain import explain
 from dispatch.partition import Column, share_parts
 from dispatch.problem import (
@@ -30,19 +32,17 @@ from shared.model import (
     Issue,
     Plan,
     Proof,
-    Reason,
     Route,
-    Rule,
     Status,
     Stop,
     StopKind,
     ToolUse,
-    Unplaced,
 )
 from shared.units import UNITS_PER_CENT
 
 __all__ = ["Budget", "Progress", "plan_day"]
 
+REPLAN_ROUNDS = 2_000  # for days too large to prove; they are small all the same
 WORTH_SAYING = 1.25  # a bound further below the plan tells nobody anything
 
 
@@ -254,11 +254,11 @@ def _finish(
     plan = Plan(
         routes=routes,
         issues=(*issues, *spare_issues(day, routes, issues)),
-        unplaced=explain(day, travel, routes, issues),
+        unplaced=(),
         status=_status(quality, sum(route.cost_units for route in routes)),
         tools=written.tools,
-        late=_late(day, routes),
     )
+    plan = explain(day, travel, plan, partial(_replan, seed=quality.budget.seed))
     violations = judge(day, travel, plan)
     if violations:
         raise Defect(
@@ -268,19 +268,22 @@ def _finish(
     return plan
 
 
-def _late(day: Day, routes: Sequence[Route]) -> tuple[Unplaced, ...]:
-    """Say of each broken promise that no way was found to keep it."""
-    late = {
-        stop.call_id
-        for route in routes
-        for stop in route.stops
-        if stop.call_id is not None and stop.late_s > 0
-    }
-    reason = Reason(rule=Rule.PROMISE, text="no van can be there in time")
-    return tuple(
-        Unplaced(call_id=call.id, reasons=(reason,))
-        for call in day.calls
-        if call.id in late
+def _replan(day: Day, seed: int) -> Replanned:
+    """Plan a changed day as briefly as will do to explain the real one."""
+    travel = travel_table(day)
+    problem = build_problem(day, travel)
+
+    def rest_cost(columns: Sequence[Column]) -> int | None:
+        written = _write_out(day, travel, columns, problem.given)
+        return None if written is None else written.parts_units
+
+    outcome = solve(problem, Budget(seed=seed, rounds=REPLAN_ROUNDS), rest_cost)
+    written = _write_out(day, travel, outcome.columns, outcome.visits)
+    routes = () if written is None else written.routes
+    served = {call_id for route in routes for call_id in route.call_ids}
+    return Replanned(
+        left_out=frozenset(call.id for call in day.calls if call.id not in served),
+        proved=outcome.proved and written is not None,
     )
 
 
