@@ -14,9 +14,8 @@ from typing import NamedTuple
 import click
 
 from dispatch.generator import generate_day
-from dispatch.partition import Column
 from dispatch.problem import Problem, build_problem
-from dispatch.proof import prove
+from dispatch.proof import Known, prove
 from dispatch.solver import Budget, solve
 from dispatch.travel import travel_table
 
@@ -50,8 +49,7 @@ def measure(problem: Problem) -> Row:
 def warm_up() -> None:
     """Load the kernels, so that no day is charged with that."""
     problem = build_problem(day := generate_day(0, 8, 2), travel_table(day))
-    none: tuple[Column, ...] = ()
-    prove(problem, none)
+    prove(problem, Known((), 0))
     solve(problem, Budget(rounds=1))
 
 
