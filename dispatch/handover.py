@@ -44,9 +44,9 @@ class Handover(NamedTuple):
         Returns
         -------
         str
-            No call of a day has it: ids hold no spaces.
+            No call of a folder has it: ids hold no bar.
         """
-        return f"bring {self.tool_id}"
+        return f"bring|{self.tool_id}"
 
     @property
     def collect_id(self) -> str:
@@ -57,7 +57,7 @@ class Handover(NamedTuple):
         str
             As :attr:`bring_id`.
         """
-        return f"collect {self.tool_id}"
+        return f"collect|{self.tool_id}"
 
 
 def find_handovers(day: Day, routes: Sequence[Route]) -> Iterator[Handover]:
@@ -202,7 +202,8 @@ def arrange_travel(travel: TravelTable, calls: int, handover: Handover) -> Trave
     """
     shop = travel.keys["shop"]
     keys = list(travel.keys)
-    names = [*keys[:calls], handover.bring_id, handover.collect_id, *keys[calls:]]
+    visits = [f"call:{id_}" for id_ in (handover.bring_id, handover.collect_id)]
+    names = [*keys[:calls], *visits, *keys[calls:]]
     rows = [*range(calls), shop, shop, *range(calls, len(keys))]
     return travel._replace(
         keys={name: row for row, name in enumerate(names)},

@@ -169,7 +169,7 @@ def _write_out(desk: _Desk, columns: Sequence[Column], visits: Ints) -> _Written
             return None
     while True:
         routes = _lay_out(day, desk.travel, tasks)
-        if routes is None or not _links_kept(day, routes):
+        if routes is None or not _links_kept(desk, routes):
             return None
         assignment = {route.van_id: list(route.call_ids) for route in routes}
         issues = share_parts(day, assignment, _stops(routes))
@@ -215,15 +215,18 @@ def _lay_out(
     return routes
 
 
-def _links_kept(day: Day, routes: Sequence[Route]) -> bool:
+def _links_kept(desk: _Desk, routes: Sequence[Route]) -> bool:
     """Return whether linked calls are served in time after each other."""
-    at: dict[str, tuple[str, Stop]] = {
-        stop.call_id: (route.van_id, stop)
-        for route in routes
-        for stop in route.stops
-        if stop.call_id is not None
-    }
-    for link in day.links:
+    at: dict[str, tuple[str, Stop]] = {}
+    for route in routes:
+        for stop in route.stops:
+            if stop.call_id is not None:
+                at[stop.call_id] = (route.van_id, stop)
+            elif desk.handover is not None and stop.store_id == desk.day.shop.id:
+                brings = route.van_id == desk.handover.giver
+                ends = desk.handover.bring_id, desk.handover.collect_id
+                at[ends[0] if brings else ends[1]] = (route.van_id, stop)
+    for link in desk.asked.links:
         if link.then not in at:
             continue
         if link.first not in at:
