@@ -329,7 +329,9 @@ def _finish(day: Day, travel: TravelTable, written: _Written, budget: Budget) ->
         status=written.status,
         tools=written.tools,
     )
-    plan = explain(day, travel, plan, partial(_replan, seed=budget.seed))
+    # Who stops a search does not want to wait for reasons to be planned anew.
+    replan = None if plan.status.stopped else partial(_replan, seed=budget.seed)
+    plan = explain(day, travel, plan, replan)
     violations = judge(day, travel, plan)
     if violations:
         raise Defect(
