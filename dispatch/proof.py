@@ -13,8 +13,9 @@ fractions of routes; its prices on calls tell which further routes are worth add
   of calls (Jepsen, Petersen, Spoorendonk and Pisinger (2008), Operations Research
   56(2), from memory), and the exact cover, which knows parts, chooses from the rest.
 
-It is asked twice: first, whether any plan leaves out less or breaks fewer promises,
-with their weights for costs; then, what a plan costs that leaves out no more.
+It is asked several times: first, priority by priority, whether any plan leaves out
+fewer calls or breaks fewer promises, their number for costs; then, what a plan costs
+that leaves out no more.
 
 Parts in short supply are in the programme as the exact cover has them, but in
 fractions, and rounded down where a need takes several pieces of a part. Links, limits
@@ -87,7 +88,7 @@ from dispatch.search.tours import (
     order_of,
 )
 
-WEIGHT_UNITS = 1_000_000  # cost units for a weight of 1, so that prices can be parts
+COUNT_UNITS = 1_000_000  # cost units for a call left out, so that prices can be parts
 PRICED = 1_000  # the programme reckons in this part of the dearest route
 SLACK = 900  # prices are rounded: a gain below this part of a programme's unit is none
 GRID_S = 120  # seconds of a slot of the table ahead, if there is room
@@ -95,7 +96,6 @@ ENTRIES = 6_000_000  # of one van's table, 48 MB
 ALL_ENTRIES = 24_000_000  # of all vans'
 NEAR = 4  # neighbours a visit remembers at first
 NEAR_MAX = 8  # and at most
-WEIGHT_ROOM = 1 << 56  # cost units; all weights together, in the first question
 IMPOSSIBLE = -(1 << 60)  # less than any bound
 WALKS = 4  # times the neighbours are mended for one set of prices
 FIRST_ROOM, ROOM = 1 << 14, 1 << 20  # labels of one van and one search
@@ -236,9 +236,9 @@ class _Proof:
         self.rooms = _Rooms()
 
     def run(self) -> Proof:
-        least = self._least_left_out()
-        bound, proved = self._least_cost(minimal=least == self.weight)
-        return Proof(self.better, proved and least == self.weight, max(0, bound))
+        minimal = self._leaves_out_least()
+        bound, proved = self._least_cost(minimal=minimal)
+        return Proof(self.better, proved and minimal, max(0, bound))
 
     def _stand_in(self, columns: Iterable[Column]) -> list[Column]:
         """Return routes as the first of their vans' twins drives them past stores."""
@@ -273,52 +273,58 @@ class _Proof:
             self._know(Known(columns, cost))
         return cost
 
-    def _least_left_out(self) -> int:
-        """Return a weight that no plan gets below; mend the known plan if it does."""
-        known = self.weight
-        all_weight = int(self.problem.visits[:, [WEIGHT, BROKEN]].sum())
-        unit = min(WEIGHT_UNITS, WEIGHT_ROOM // max(1, all_weight))
-        if known == 0 or unit == 0:
-            return 0
-        views = {van: _costless(view, unit) for van, view in self.views.items()}
-        master = _Master(self.problem, views, unit=unit, rows=None)
-        search = _Generation(views, master, self.rooms, self.effort)
-        weights = self.problem.visits[:, WEIGHT]
-        pool = sorted(self.pool, key=lambda one: -int(weights[list(one.visits)].sum()))
-        broken = self.problem.visits[:, BROKEN]
-        for column in [*self.upper, *pool]:
-            paid = int(broken[list(column.visits)].sum()) * unit
-            master.add(column._replace(cost=paid))
-        enough = (known - 1) * unit + 1
-        bound = search.run(enough)
-        if bound < enough:
-            columns = search.list_columns(enough - 1 - bound)
-            if columns is not None:
-                low, columns = _thin_out(master, columns, enough)
-                bound = max(bound, low)
-                if bound < enough and len(columns) <= COVERED:
-                    return self._place_most(columns, bound, unit)
-        return min(known, max(0, -(-bound // unit)))
+    def _leaves_out_least(self) -> bool:
+        """Return whether no plan leaves out less; mend the known plan if one does."""
+        place = 0
+        while place < len(levels := _levels(self.problem, self.weight)):
+            before = self.weight
+            if levels[place].most == 0 or self._is_least(levels, place):
+                place += 1
+            elif self.weight == before:
+                return False
+        return True
 
-    def _place_most(self, columns: Sequence[Column], bound: int, unit: int) -> int:
-        """Choose from all routes that a plan leaving out less could have."""
+    def _is_least(self, levels: Sequence[_Level], place: int) -> bool:
+        """Return whether no plan is better at one level that is as good before it."""
+        level = levels[place]
+        unit = COUNT_UNITS
+        views = {van: _costless(view, unit, level) for van, view in self.views.items()}
+        master = _Master(self.problem, views, unit, levels[:place], level)
+        search = _Generation(views, master, self.rooms, self.effort)
+        for column in [*self.upper, *self.pool]:
+            master.add(self._counted(column, level, unit))
+        enough = (level.most - 1) * unit + 1
+        bound = search.run(enough)
+        if bound >= enough:
+            return True
+        columns = search.list_columns(enough - 1 - bound)
+        if columns is None:
+            return False
+        low, columns = _thin_out(master, columns, enough)
+        if low >= enough:
+            return True
+        return len(columns) <= COVERED and self._place_most(columns)
+
+    def _counted(self, column: Column, level: _Level, unit: int) -> Column:
+        broken = self.problem.visits[list(column.visits), BROKEN].tolist()
+        return column._replace(cost=unit * sum(map(level.count, broken)))
+
+    def _place_most(self, columns: Sequence[Column]) -> bool:
+        """Choose from all routes of better plans; return whether there is none."""
         known = self.weight
         found = place_most(
             self.problem, [*columns, *self.upper], self.upper, effort=COVER_EFFORT
         )
-        if found is not None:
-            chosen, proved = found
-            left_out = weigh(self.problem, chosen)
-            if left_out < known:
-                priced = tuple(_priced(self.problem, one) for one in chosen)
-                cover = choose_routes(
-                    self.problem, self._stand_in(priced), effort=COVER_EFFORT
-                )
-                if cover is not None and cover.left_out == left_out:
-                    self._improve(cover.columns, cover.cost)
-            if proved:
-                return left_out
-        return max(0, -(-bound // unit))
+        if found is None:
+            return False
+        chosen, proved = found
+        left_out = weigh(self.problem, chosen)
+        if left_out < known:
+            priced = self._stand_in(_priced(self.problem, one) for one in chosen)
+            cover = choose_routes(self.problem, priced, effort=COVER_EFFORT)
+            if cover is not None and cover.left_out == left_out:
+                self._improve(cover.columns, cover.cost)
+        return proved and left_out >= known
 
     def _least_cost(self, *, minimal: bool) -> tuple[int, bool]:
         """Bound the cost with so much left out; whether it is that of the plan.
@@ -328,13 +334,10 @@ class _Proof:
         dearest = max((column.cost for column in self.upper), default=0)
         dearest = max([dearest, *(column.cost for column in self.pool)])
         unit = max(1, dearest // PRICED)
-        rows = _levels(self.problem, self.weight) if minimal else None
-        master = _Master(
-            self.problem,
-            self.views,
-            unit=unit,
-            rows=[_Level(self.weight, {})] if rows is None else rows,
-        )
+        # A plan that leaves out less may leave out more of what counts less.
+        whole = [_Level(self.weight, {})]
+        levels = _levels(self.problem, self.weight) if minimal else whole
+        master = _Master(self.problem, self.views, unit, levels)
         search = _Generation(self.views, master, self.rooms, self.effort)
         for column in [*self.upper, *self.pool]:
             master.add(column)
@@ -458,15 +461,14 @@ def _items(problem: Problem, choice: int) -> list[tuple[int, int]]:
     return sorted(used.items())
 
 
-def _costless(view: Problem, unit: int) -> Problem:
-    """Return a view in which nothing costs but broken promises, each its weight."""
+def _costless(view: Problem, unit: int, level: _Level) -> Problem:
+    """Return a view in which nothing costs but the promises broken at one level."""
     vans = view.vans.copy()
     vans[:, [M_UNITS, S_UNITS, OVER_UNITS]] = 0
     # Without metres no way to serve a set is kept only for being shorter.
     flat = np.zeros_like(view.distance_m)
     visits = view.visits.copy()
-    visits[:, UNITS] = unit * visits[:, BROKEN]
-    visits[:, BROKEN] = 0
+    visits[:, UNITS] = [unit * level.count(w) for w in visits[:, BROKEN].tolist()]
     return view._replace(
         vans=_frozen(vans),
         distance_m=_frozen(flat),
@@ -509,13 +511,10 @@ class _Level(NamedTuple):
         return self.counted.get(weight, 0) if self.counted else weight
 
 
-def _levels(problem: Problem, left_out: int) -> list[_Level] | None:
+def _levels(problem: Problem, left_out: int) -> list[_Level]:
     """Return how many of each weight a plan leaves out that leaves out just so much.
 
-    Returns
-    -------
-    list of _Level or None
-        ``None`` where the sum does not tell.
+    Heaviest first; one level of all weights where the sum does not tell.
     """
     calls = problem.call_count
     broken = np.zeros(calls, np.int64)  # the most each call's promise weighs
@@ -528,7 +527,7 @@ def _levels(problem: Problem, left_out: int) -> list[_Level] | None:
     below = 0
     for weight, count in sorted(some.items()):
         if weight <= below:
-            return None
+            return [_Level(left_out, {})]
         below += weight * count
     levels = []
     for weight in sorted(some, reverse=True):
@@ -571,9 +570,9 @@ class _Master:
         self,
         problem: Problem,
         views: Mapping[int, Problem],
-        *,
         unit: int,
-        rows: Sequence[_Level] | None,
+        levels: Sequence[_Level],
+        aim: _Level | None = None,
     ) -> None:
         self.problem = problem
         self.lp = Linear(unit)
@@ -588,11 +587,10 @@ class _Master:
         self._cover = [self.lp.add_row(1, 1) for _ in range(calls)]
         self._fleet = {van: self.lp.add_row(n, -1) for van, n in self.vans.items()}
         self._links: dict[tuple[int, int], list[int]] = {}
-        # Where weight is what is asked for, it is a cost, and no row limits it.
-        self._levels = {self.lp.add_row(one.most, -1): one for one in rows or ()}
+        self._levels = {self.lp.add_row(one.most, -1): one for one in levels}
         for call, weight in enumerate(problem.visits[:calls, WEIGHT].tolist()):
             self.lp.add_variable(
-                weight * unit if rows is None else 0,
+                0 if aim is None else unit * aim.count(weight),
                 {self._cover[call]: 1, **self._weighed([weight])},
                 1,
             )
