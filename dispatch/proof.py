@@ -105,7 +105,7 @@ LISTED = 300_000  # routes of all vans that can be thinned out
 CUT_ROUNDS, CUTS_ADDED, CUT_LEAST = 60, 15, 0.02
 FEW = 200  # routes for which no cut is worth its time
 STALE = 8  # rounds in which the gap shrinks by less than a fiftieth
-BRANCHES = 400  # parts of the plans looked at one by one
+TREE_EFFORT = 150_000  # routes in programmes solved; two or three seconds
 CLOSED = 300  # routes the exact cover is asked about at once
 CLOSE_EFFORT = 0.3  # CP-SAT's deterministic time for these
 SURE = 0.02  # nearer to a whole number the programme is decided
@@ -1151,6 +1151,7 @@ class _Tree:
         self.judge = judge
         self.calls = master.problem.call_count
         self.open = [_Branch(-1, pool, frozenset())]
+        self.effort = TREE_EFFORT
         master.give_way(10 * max(master.lp.unit, judge.upper()))
 
     @property
@@ -1160,9 +1161,7 @@ class _Tree:
 
     def run(self, stop: Callable[[], bool]) -> int:
         """Divide until nothing is open or it takes too long; return a bound."""
-        for _ in range(BRANCHES):
-            if not self.open or stop():
-                break
+        while self.open and self.effort > 0 and not stop():
             branch = self.open.pop()
             more = self._split(branch)
             if more is None:
@@ -1194,6 +1193,7 @@ class _Tree:
             ]
             master.lp.forbid([*outside, *(master.out[call] for call in branch.kept)])
             prices = master.solve()
+            self.effort -= len(master.columns)
             if prices is None:
                 break
             found, added, pool = pool.price(master, prices, upper)
@@ -1253,14 +1253,12 @@ class _Tree:
         self, branch: _Branch, shares: Mapping[int, NDArray[np.float64]]
     ) -> list[_Branch] | None:
         """Go on from an answer in whole routes: they may lack parts, or be better."""
-        upper, pool = self.judge.upper(), branch.pool
+        upper, pool, master = self.judge.upper(), branch.pool, self.master
         self.judge.close(
             [
                 column
-                for use, column in zip(
-                    self.master.use, self.master.columns, strict=True
-                )
-                if self.master.lp.value(use) > 1 - SURE
+                for use, column in zip(master.use, master.columns, strict=True)
+                if master.lp.value(use) > 1 - SURE
             ]
         )
         if self.judge.upper() < upper:
