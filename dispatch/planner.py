@@ -310,6 +310,8 @@ def lend_tools(
             for tool in day.tools
             if tool.id in asked - vans[route.van_id].equipment
         ]
+    if sum(use.collected or use.returned for use in uses) < len(ends):
+        return None  # somebody would drive to the shop for nothing
     # The one who collects it takes the piece that the other has brought back.
     out = Counter(use.tool_id for use in uses if not use.collected)
     if any(out[tool.id] > tool.quantity for tool in day.tools) or not all(
