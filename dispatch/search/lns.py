@@ -809,8 +809,9 @@ def cheapest_place(
                 break  # no money makes up for a broken promise
             broken = visits[visit, BROKEN]
         base, node = visits[visit, UNITS], visits[visit, NODE]
-        count = visits[visit, WINDOWS]
-        last_start = visits[visit, WINDOW + 2 * count - 1] if count > 0 else -1
+        last_start = -1
+        for index in range(visits[visit, WINDOWS]):  # the last may be cut off
+            last_start = max(last_start, visits[visit, WINDOW + 2 * index + 1])
         for van in range(len(vans)):
             if problem.allowed[van, visit] == 0 or notes.barred[van] == 1:
                 continue
