@@ -473,9 +473,9 @@ def test_what_a_calls_parts_cost_on_a_van_is_asked_without_leaving_a_trace() -> 
                 answers.append(price)
         for name in ("used", "facts", "fetched", "store_of"):
             assert np.array_equal(getattr(memory.now, name), getattr(before, name))
-    assert answers.count(0) > fewer(30, 2)
+    assert answers.count(0) > fewer(20, 2)
     assert answers.count(HUGE) > fewer(30, 2)
-    assert sum(0 < price < HUGE for price in answers) > fewer(10, 0) - 1
+    assert sum(0 < price < HUGE for price in answers) > fewer(2, 0) - 1
 
 
 def test_what_is_fetched_on_the_way_is_what_lacks_and_can_be_given_back() -> None:
