@@ -1046,12 +1046,15 @@ def apply_terms(problem: Problem, routes: Routes) -> None:
 
 
 @kernel
-def done_by(routes: Routes, call: int) -> int:
+def done_by(problem: Problem, routes: Routes, call: int) -> int:
     """Return when a call on a route is finished at the earliest.
+
+    With the break due it may be finished earlier than with it done, and the break
+    then come too late: that does not count.
 
     Parameters
     ----------
-    routes : Routes
+    problem, routes : Problem, Routes
         The search.
     call : int
         The call.
@@ -1062,10 +1065,13 @@ def done_by(routes: Routes, call: int) -> int:
         Seconds since midnight.
     """
     van, place = routes.van_of[call], routes.place_of[call]
-    return min(
-        routes.labels[van, place + 1, FREE_DUE],
-        routes.labels[van, place + 1, FREE_DONE],
-    )
+    labels = routes.labels
+    leg = (routes.nodes[van, place + 1], routes.nodes[van, place + 2])
+    latest = (labels[van, place + 1, LATEST_DUE], labels[van, place + 1, LATEST_DONE])
+    due_s, done_s = labels[van, place + 1, FREE_DUE], labels[van, place + 1, FREE_DONE]
+    if due_s < done_s and fits_before(problem, van, (due_s, NEVER), leg, latest):
+        return due_s
+    return done_s
 
 
 @kernel
@@ -1095,7 +1101,7 @@ def meet_terms(problem: Problem, routes: Routes, call: int) -> int:
         if who == ANYONE:
             widen(problem, call)
             who = BOUND
-        done_s = done_by(routes, first)
+        done_s = done_by(problem, routes, first)
         low_s = done_s + problem.links[link, GAP_LO]
         high_s = min(NEVER, done_s + problem.links[link, GAP_HI])
         narrow(problem, call, (low_s, high_s))
@@ -1150,17 +1156,14 @@ def agree(problem: Problem, routes: Routes, notes: Notes, call: int) -> bool:
     van, place = routes.van_of[call], routes.place_of[call]
     visit = routes.order[van, place]
     follows = False
-    start_s = NEVER
-    for column in (FREE_DUE, FREE_DONE):
-        start_s = min(start_s, routes.labels[van, place + 1, column])
-    start_s -= problem.visits[visit, LENGTH]
+    start_s = done_by(problem, routes, call) - problem.visits[visit, LENGTH]
     for link in range(len(problem.links)):
         if problem.links[link, THEN] != call:
             continue
         follows = True
         first = problem.links[link, FIRST]
         giver = routes.van_of[first]
-        done_s = done_by(routes, first)
+        done_s = done_by(problem, routes, first)
         other = routes.order[giver, routes.place_of[first]]
         routes.terms[link, FIRST_FROM] = 0
         if problem.links[link, GAP_HI] < NEVER:

@@ -144,7 +144,9 @@ def test_every_second_at_which_a_visit_may_start_belongs_to_one_way_and_its_pric
                     for way in ways
                     if any(low <= start_s <= high for low, high in way.spans)
                 ]
-                wanted = [one for one in slowly if slow.start_in(one, start_s) == start_s]
+                wanted = [
+                    one for one in slowly if slow.start_in(one, start_s) == start_s
+                ]
                 assert len(hits) == len(wanted) <= 1
                 if not hits:
                     seen["never"] += 1
@@ -226,7 +228,9 @@ def test_every_van_has_every_way_of_a_call_at_its_own_pace_and_no_other() -> Non
 
 
 def spans_of(problem: Problem, visit: int) -> list[tuple[int, int]]:
-    cells = problem.visits[visit, WINDOW:].tolist()[: 2 * problem.visits[visit, WINDOWS]]
+    cells = problem.visits[visit, WINDOW:].tolist()[
+        : 2 * problem.visits[visit, WINDOWS]
+    ]
     return list(zip(cells[::2], cells[1::2], strict=True))
 
 
@@ -278,7 +282,7 @@ def test_stops_at_stores_are_the_last_visits_and_stay_open_for_the_whole_stop() 
     assert problem_of(shop_too).stores.tolist() == [[1, 1], [2, 2], [3, 4]]
 
 
-def test_a_substitute_costs_what_its_price_is_above_the_wanted_one_and_comes_later() -> (
+def test_a_substitute_costs_what_it_is_dearer_than_the_wanted_one_and_comes_later() -> (
     None
 ):
     # Wanted at 3.00; two of the one at 5.00 are 4.00 more, of the one at 1.00 nothing.

@@ -108,9 +108,7 @@ def test_every_set_has_its_best_order_with_the_best_way_to_do_each_call() -> Non
                 assert cost == price.units
                 assert late == sum(
                     weights.get(priority, 0) * number
-                    for priority, number in zip(
-                        (1, 2, 3, 4), price.broken, strict=True
-                    )
+                    for priority, number in zip((1, 2, 3, 4), price.broken, strict=True)
                 )
                 broken += late > 0
             for members in wanted.keys() - got.keys():

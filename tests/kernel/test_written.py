@@ -75,11 +75,11 @@ def assert_links_kept(case: Case, routes: list[Route]) -> int:
 def full_days() -> list[Case]:
     """Return days with everything, and some where links or stops come alone."""
     return [
-        *cases(fewer(60, 3), 8, 2, first=700, features=ALL),
-        *cases(fewer(25, 2), 18, 3, first=800, features=ALL),
+        *cases(fewer(60, 2), 8, 2, first=700, features=ALL),
+        *cases(fewer(25, 1), 12, 3, first=800, features=ALL),
         *cases(fewer(6, 0), 45, 6, first=900, features=ALL),
-        *cases(fewer(30, 2), 10, 2, first=1000, features=frozenset({Feature.LINKS})),
-        *cases(fewer(30, 2), 10, 3, first=1100, features=frozenset({Feature.RESTOCK})),
+        *cases(fewer(30, 1), 10, 2, first=1000, features=frozenset({Feature.LINKS})),
+        *cases(fewer(30, 1), 10, 3, first=1100, features=frozenset({Feature.RESTOCK})),
     ]
 
 
