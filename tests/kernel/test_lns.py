@@ -643,10 +643,10 @@ def test_more_routes_than_fit_are_ruined_without_losing_a_call() -> None:
         chance = np.random.default_rng(3)
         calls = slice(problem.call_count)
         before = set(np.flatnonzero(memory.now.van_of[calls] >= 0).tolist())
-        waiting = ruin(problem, memory, chance)
+        waiting = ruin(problem, memory.now, memory.notes, chance)
         assert waiting >= 0
         after = set(np.flatnonzero(memory.now.van_of[calls] >= 0).tolist())
-        queue = memory.queue[:waiting].tolist()
+        queue = memory.notes.queue[:waiting].tolist()
         assert len(queue) == len(set(queue))
         assert before - after <= set(queue)
         assert not after & set(queue)
@@ -792,7 +792,7 @@ def test_swapped_tails_leave_the_books_as_if_worked_out_anew() -> None:
                 )
                 for visit in visits
             )
-            if allowed and exchange(problem, memory, vans, cuts):
+            if allowed and exchange(problem, memory.now, memory.notes, vans, cuts):
                 driveable += 1
                 full += len(problem.links) > 0
                 assert row(memory.now, vans[0]) == first[: cuts[0]] + second[cuts[1] :]
@@ -826,14 +826,14 @@ def test_for_vans_that_are_alike_a_swap_is_foreseen_to_the_second_and_the_metre(
         undo(problem, memory, (0, 1))
         before = memory.now.facts[:, MONEY].sum()
         for pair, cuts in list(all_swaps(problem, memory.now)):
-            foreseen = swap_pays(problem, memory, pair, cuts, float(HUGE))
-            assert exchange(problem, memory, pair, cuts) == foreseen
+            foreseen = swap_pays(problem, memory.now, pair, cuts, float(HUGE))
+            assert exchange(problem, memory.now, memory.notes, pair, cuts) == foreseen
             seen[foreseen] += 1
             if foreseen:
                 more = int(memory.now.facts[:, MONEY].sum() - before)
                 undo(problem, memory, pair)
-                assert swap_pays(problem, memory, pair, cuts, more + 0.5)
-                assert not swap_pays(problem, memory, pair, cuts, more - 0.5)
+                assert swap_pays(problem, memory.now, pair, cuts, more + 0.5)
+                assert not swap_pays(problem, memory.now, pair, cuts, more - 0.5)
             undo(problem, memory, pair)
     assert min(seen.values()) > 20
 
