@@ -180,33 +180,42 @@ def _reasons(desk: _Desk, call: Call, close: int) -> tuple[Reason, ...]:
 
 def _general(desk: _Desk, call: Call, near: Sequence[Van]) -> tuple[Reason, ...]:
     day = desk.day
-    if not day.vans:
+    out = [van for van in day.vans if day.date not in van.off]
+    if not out:
         return (Reason(rule=Rule.ROOM, text="no van is out on this day"),)
     found = [
         reason
         for reason in (
+            _other_date(day, call),
             _no_moment(day, call),
             _not_ready(day, call),
             _nowhere(day, call),
             _nobody(
                 Rule.SKILL,
                 call.skills,
-                [van.skills for van in day.vans],
+                [van.skills for van in out],
                 "driver does",
             ),
             _nobody(
                 Rule.EQUIPMENT,
                 call.equipment,
-                [van.equipment for van in day.vans],
+                [van.equipment for van in out],
                 "van carries",
             ),
-            _no_such_van(day, call),
+            _no_such_van(call, out),
         )
         if reason is not None
     ]
     if len(found) != 1:
         return tuple(found)  # no single change helps
     return (replace(found[0], remedy=_general_remedy(desk, call, near, found[0].rule)),)
+
+
+def _other_date(day: Day, call: Call) -> Reason | None:
+    if not call.dates or day.date in call.dates:
+        return None
+    dates = " or ".join(map(str, call.dates))
+    return Reason(rule=Rule.WINDOW, text=f"it may be done on {dates} only")
 
 
 def _no_moment(day: Day, call: Call) -> Reason | None:
@@ -286,8 +295,8 @@ def _nobody(
     return Reason(rule=rule, text=f"no {who} {_listed(lacking)}")
 
 
-def _no_such_van(day: Day, call: Call) -> Reason | None:
-    if call.required_van is None or any(v.id == call.required_van for v in day.vans):
+def _no_such_van(call: Call, out: Sequence[Van]) -> Reason | None:
+    if call.required_van is None or any(van.id == call.required_van for van in out):
         return None
     return Reason(
         rule=Rule.REQUIRED_VAN,
@@ -349,6 +358,8 @@ def _for_van(desk: _Desk, call: Call, van: Van, *, close: bool) -> Reason:
 
 def _blocked(desk: _Desk, call: Call, van: Van) -> Reason | None:
     """Return the first rule that blocks the van before the clock is looked at."""
+    if desk.day.date in van.off:
+        return Reason(rule=Rule.SHIFT, text="it is off that day", van_id=van.id)
     skills = call.skills - van.skills
     if skills:
         return Reason(

@@ -5,7 +5,7 @@ parts and its reasons, and judged before anybody sees it.
 """
 
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import NamedTuple
 
@@ -85,11 +85,17 @@ def plan_day(
     written = _write_out(day, travel, outcome.columns, outcome.visits)
     if written is None:
         raise Defect("the search kept routes, parts or tools that do not work")
-    return _finish(day, travel, written, _Quality(outcome, budget))
+    return finish(day, travel, written, Quality(outcome, budget))
 
 
-class _Written(NamedTuple):
-    """Routes with their times, parts and tools."""
+class Written(NamedTuple):
+    """Routes with their times, parts and tools.
+
+    Parameters
+    ----------
+    routes, issues, tools : tuple
+        As in :class:`shared.model.Plan`.
+    """
 
     routes: tuple[Route, ...]
     issues: tuple[Issue, ...]
@@ -97,29 +103,68 @@ class _Written(NamedTuple):
 
     @property
     def parts_units(self) -> int:
+        """What the parts cost beyond the wanted ones.
+
+        Returns
+        -------
+        int
+            Cost units.
+        """
         return sum(route.parts_units for route in self.routes)
 
 
 def _write_out(
     day: Day, travel: TravelTable, columns: Sequence[Column], visits: Ints
-) -> _Written | None:
+) -> Written | None:
     """Write routes out; ``None`` if a rule that single routes do not know is broken."""
+    found = lay_out_all(day, travel, columns, visits)
+    if found is None:
+        return None
+    tools = lend_tools(day, found.routes)
+    return None if tools is None else found._replace(tools=tools)
+
+
+def lay_out_all(
+    day: Day,
+    travel: TravelTable,
+    columns: Sequence[Column],
+    visits: Ints,
+    crews: Mapping[str, str] | None = None,
+) -> Written | None:
+    """Write routes out and share the parts, tools left out.
+
+    Parameters
+    ----------
+    day, travel : Day, TravelTable
+        The day.
+    columns : sequence of Column
+        At most one route per van.
+    visits : ndarray
+        The visit table that the routes refer to.
+    crews : mapping of str to str, optional
+        Van id to the id of the same van whose stock it takes from, where one van
+        stands in the day more than once.
+
+    Returns
+    -------
+    Written or None
+        ``None`` if a rule that single routes do not know is broken.
+    """
     tasks = {
         day.vans[column.van].id: [_task(day, visits, visit) for visit in column.visits]
         for column in columns
     }
     while True:
         routes = _lay_out(day, travel, tasks)
-        if routes is None or not _links_kept(day, routes):
+        if routes is None or not _links_kept(day, routes, crews or {}):
             return None
         assignment = {route.van_id: list(route.call_ids) for route in routes}
-        issues = share_parts(day, assignment, _stops(routes))
-        tools = lend_tools(day, routes)
-        if issues is None or tools is None:
+        issues = share_parts(day, assignment, _stops(routes), crews)
+        if issues is None:
             return None
         idle = _idle_stops(routes, issues)
         if not idle:
-            return _Written(_priced(routes, issues), issues, tools)
+            return Written(_priced(routes, issues), issues, ())
         tasks = {
             van_id: [task for task in some if (van_id, task.store_id) not in idle]
             for van_id, some in tasks.items()
@@ -127,15 +172,14 @@ def _write_out(
 
 
 def _task(day: Day, visits: Ints, visit: int) -> Task:
+    cells = visits[visit, WINDOW : WINDOW + 2 * visits[visit, WINDOWS]].tolist()
+    pairs = zip(cells[::2], cells[1::2], strict=True)
+    spans = tuple((low, high) for low, high in pairs if low <= high)
     call = int(visits[visit, CALL])
     if call >= len(day.calls):
-        return Task(store_id=restock_stores(day)[call - len(day.calls)].id)
-    cells = visits[visit, WINDOW : WINDOW + 2 * visits[visit, WINDOWS]].tolist()
-    spans = tuple(zip(cells[::2], cells[1::2], strict=True))
-    return Task(
-        call_id=day.calls[call].id,
-        spans=tuple((low, high) for low, high in spans if low <= high),
-    )
+        store = restock_stores(day)[call - len(day.calls)]
+        return Task(store_id=store.id, spans=spans)
+    return Task(call_id=day.calls[call].id, spans=spans)
 
 
 def _lay_out(
@@ -151,10 +195,10 @@ def _lay_out(
     return routes
 
 
-def _links_kept(day: Day, routes: Sequence[Route]) -> bool:
+def _links_kept(day: Day, routes: Sequence[Route], crews: Mapping[str, str]) -> bool:
     """Return whether linked calls are served in time after each other."""
     at: dict[str, tuple[str, Stop]] = {
-        stop.call_id: (route.van_id, stop)
+        stop.call_id: (crews.get(route.van_id, route.van_id), stop)
         for route in routes
         for stop in route.stops
         if stop.call_id is not None
@@ -239,25 +283,60 @@ def lend_tools(day: Day, routes: Sequence[Route]) -> tuple[ToolUse, ...] | None:
     return tuple(uses)
 
 
-class _Quality(NamedTuple):
-    """Where a plan comes from, for its status."""
+class Quality(NamedTuple):
+    """Where a plan comes from, for its status.
+
+    Parameters
+    ----------
+    outcome : Outcome
+        What the solver made of the day.
+    budget : Budget
+        What it was given.
+    """
 
     outcome: Outcome
     budget: Budget
 
 
-def _finish(
-    day: Day, travel: TravelTable, written: _Written, quality: _Quality
+def finish(
+    day: Day,
+    travel: TravelTable,
+    written: Written,
+    quality: Quality,
+    unplaced: tuple[Unplaced, ...] | None = None,
 ) -> Plan:
-    """Add spares and reasons, and have the plan judged."""
+    """Add spares and reasons, and have the plan judged.
+
+    Parameters
+    ----------
+    day, travel : Day, TravelTable
+        The day.
+    written : Written
+        Its routes.
+    quality : Quality
+        Where they come from.
+    unplaced : tuple of Unplaced, optional
+        What is on no route, and why; found out if not given.
+
+    Returns
+    -------
+    Plan
+        Judged.
+
+    Raises
+    ------
+    Defect
+        When the judge refuses the plan.
+    """
     routes, issues = written.routes, written.issues
+    if unplaced is None:
+        unplaced = explain(day, travel, routes, issues)
     plan = Plan(
         routes=routes,
         issues=(*issues, *spare_issues(day, routes, issues)),
-        unplaced=explain(day, travel, routes, issues),
+        unplaced=unplaced,
         status=_status(quality, sum(route.cost_units for route in routes)),
         tools=written.tools,
-        late=_late(day, routes),
     )
     violations = judge(day, travel, plan)
     if violations:
@@ -284,7 +363,7 @@ def _late(day: Day, routes: Sequence[Route]) -> tuple[Unplaced, ...]:
     )
 
 
-def _status(quality: _Quality, cost_units: int) -> Status:
+def _status(quality: Quality, cost_units: int) -> Status:
     outcome, budget = quality
     proof, bound_units = Proof.BEST_FOUND, None
     if outcome.proved:
