@@ -25,6 +25,7 @@ from collections.abc import Set as AbstractSet
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from math import gcd
+from typing import NamedTuple
 
 from dispatch.answer import answer
 from dispatch.explain import explain
@@ -43,6 +44,7 @@ from shared.model import (
     Day,
     Issue,
     Need,
+    Origin,
     Outlook,
     Part,
     Purchase,
@@ -425,27 +427,24 @@ class _Long:
         found = lay_out_all(settled, self.travel, columns, visits, self.holders)
         if found is None:
             return None
+        issues = self._from_stock(found.issues)
         dated = []
         for number, begin_s in enumerate(self.begins):
+            own = [one for one in issues if one.number == number]
             routes = tuple(
                 _count_from(begin_s, route, self.shifts[route.van_id].van.id)
                 for route in found.routes
                 if self.shifts[route.van_id].number == number
             )
-            issues = [
-                (issue.part_id in self.orders.real, self._real(issue))
-                for issue in found.issues
-                if self.shifts[issue.van_id].number == number
-            ]
             tools = lend_tools(self.first, routes)
             if tools is None:
                 return None
             dated.append(
                 _Dated(
                     number=number,
-                    written=Written(routes, tuple(issue for _, issue in issues), tools),
-                    ordered=tuple(issue for is_new, issue in issues if is_new),
-                    held=tuple(issue for is_new, issue in issues if not is_new),
+                    written=Written(routes, tuple(one.issue for one in own), tools),
+                    ordered=tuple(one.issue for one in own if one.ordered),
+                    held=tuple(one.issue for one in own if not one.ordered),
                 )
             )
         return dated
@@ -469,15 +468,57 @@ class _Long:
             shop=replace(shop, stock={**shop.stock, **ordered}),
         )
 
-    def _real(self, issue: Issue) -> Issue:
+    def _from_stock(self, issues: Iterable[Issue]) -> list["_Given"]:
+        """Return issues with the names of the first day, nothing ordered needlessly.
+
+        A kit is ordered with all that the firm is short of; what is left over of that
+        in its own van or in the shop is taken first.
+        """
+        given = [self._real(issue) for issue in issues]
+        left = leave_over(self.first, [one.issue for one in given if not one.ordered])
+        found = []
+        for one in given:
+            if not one.ordered:
+                found.append(one)
+                continue
+            issue, short = one.issue, one.issue.quantity
+            for origin, pot in (
+                (Origin.ABOARD, left.vans[issue.van_id]),
+                (Origin.SHOP, left.shop),
+                (issue.origin, Counter({issue.part_id: short})),
+            ):
+                count = min(short, pot[issue.part_id])
+                if count <= 0:
+                    continue
+                pot[issue.part_id] -= count
+                short -= count
+                piece = replace(
+                    issue,
+                    quantity=count,
+                    origin=origin,
+                    store_id=issue.store_id if origin is issue.origin else None,
+                    extra_cents=issue.extra_cents
+                    if short + count == issue.quantity
+                    else 0,
+                )
+                is_new = pot is not left.shop and origin is not Origin.ABOARD
+                found.append(_Given(one.number, piece, is_new))
+        return found
+
+    def _real(self, issue: Issue) -> "_Given":
         """Return an issue with the names of the first day."""
         real, giver = self.orders.real, issue.from_van
-        return replace(
-            issue,
-            van_id=self.shifts[issue.van_id].van.id,
-            from_van=None if giver is None else self.shifts[giver].van.id,
-            part_id=real.get(issue.part_id, issue.part_id),
-            chosen=issue.chosen and real.get(issue.chosen, issue.chosen),
+        shift = self.shifts[issue.van_id]
+        return _Given(
+            shift.number,
+            replace(
+                issue,
+                van_id=shift.van.id,
+                from_van=None if giver is None else self.shifts[giver].van.id,
+                part_id=real.get(issue.part_id, issue.part_id),
+                chosen=issue.chosen and real.get(issue.chosen, issue.chosen),
+            ),
+            issue.part_id in real,
         )
 
     def part(
@@ -559,6 +600,14 @@ class _Long:
             )
             for part_id, count in wanted.items()
         )
+
+
+class _Given(NamedTuple):
+    """Pieces given out on one date, and whether they are ordered tonight."""
+
+    number: int
+    issue: Issue
+    ordered: bool
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
