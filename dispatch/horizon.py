@@ -16,7 +16,8 @@ What the dates have in common, all own choices:
   what is ordered tonight and there, after its lead time, before the van leaves from
   where the shop is. Only what the firm is short of is ordered, and it is among the
   purchases of the first day.
-- A promise pins its call to one date and weighs as much as the call's priority.
+- A promise pins its call to one date, and was given: where calls cannot all fit, those
+  with a promise are placed first, by priority, then the others, by priority.
 """
 
 from collections import Counter
@@ -34,7 +35,7 @@ from dispatch.planner import Quality, Written, finish, lay_out_all, lend_tools
 from dispatch.problem import CALL, Ints, Stretch, build_problem
 from dispatch.rules import judge_outlook
 from dispatch.solver import Budget, solve
-from dispatch.stock import leave_over, part_name, pieces, price_cents
+from dispatch.stock import choose, leave_over, part_ids, part_name, pieces, price_cents
 from dispatch.travel import TravelTable, travel_table
 from dispatch.travel.profile import covered
 from shared.errors import Defect
@@ -66,6 +67,7 @@ __all__ = ["DELAY_CENTS", "plan_days"]
 DELAY_CENTS = {1: 4000, 2: 1000, 3: 300, 4: 100}
 """What a call's delay by a day is reckoned as, by its priority; own choice."""
 
+UNPROMISED = 10  # more than any priority
 PLENTY = 1_000_000  # pieces of an order
 TWO_DAYS_S = 2 * 24 * 3600
 
@@ -107,6 +109,7 @@ def plan_days(day: Day, budget: Budget | None = None) -> Outlook:
     if dated is None:
         raise Defect("the search kept routes, parts or tools that do not work")
     quality = Quality(replace(outcome, bound=None), budget)
+    searched = quality._replace(outcome=replace(quality.outcome, proved=False))
     unplaced = _explain(long, dated)
     answers = []
     for one in dated:
@@ -115,7 +118,8 @@ def plan_days(day: Day, budget: Budget | None = None) -> Outlook:
         part = long.part(dated, one.number, [each.call_id for each in unplaced])
         drives = travel._replace(traffic=part.travel.traffic)
         reasons = () if one.number else unplaced
-        plan = finish(part, drives, one.written, quality, reasons)
+        how = quality if _by_priority(part, reasons) else searched
+        plan = finish(part, drives, one.written, how, reasons)
         answers.append(answer(part, plan))
     bought = (*long.purchases(dated), *answers[0].purchases)
     answers[0] = replace(answers[0], purchases=_sorted(bought))
@@ -127,6 +131,17 @@ def plan_days(day: Day, budget: Budget | None = None) -> Outlook:
             + "\n".join(str(violation) for violation in violations)
         )
     return outlook
+
+
+def _by_priority(day: Day, unplaced: Sequence[Unplaced]) -> bool:
+    """Return whether no promise on a day stands before a call as urgent left out.
+
+    If one does, a plan by priority alone could be better than the best of these.
+    """
+    ids = {entry.call_id for entry in unplaced}
+    out = [c.priority for c in day.calls if c.id in ids and c.promise is None]
+    kept = [c.priority for c in day.calls if c.id not in ids and c.promise is not None]
+    return not out or not kept or max(kept) < min(out)
 
 
 def _sorted(purchases: Iterable[Purchase]) -> tuple[Purchase, ...]:
@@ -390,6 +405,10 @@ class _Long:
             crews=[rows[self.holders[van.id]] for van in self.day.vans],
             versions=[
                 {number: self.version(call, number) for number in _numbers(day, call)}
+                for call in day.calls
+            ],
+            ranks=[
+                call.priority + (0 if call.promise is not None else UNPROMISED)
                 for call in day.calls
             ],
             delays=[
@@ -657,8 +676,6 @@ def _explain(long: _Long, dated: Sequence[_Dated]) -> tuple[Unplaced, ...]:
     }
     left_out = [call for call in day.calls if call.id not in at]
     reasons: dict[str, list[Reason]] = {call.id: [] for call in left_out}
-    issues = [issue for one in dated for issue in one.written.issues]
-    ordered = [issue for one in dated for issue in one.ordered]
     for one in dated:
         asking = {
             call.id for call in left_out if one.number in (_numbers(day, call) or [0])
@@ -667,18 +684,38 @@ def _explain(long: _Long, dated: Sequence[_Dated]) -> tuple[Unplaced, ...]:
             continue
         routes = one.written.routes
         placed = {call_id for route in routes for call_id in route.call_ids}
-        # All pieces lie there and all are given out, so that it is said to whom.
-        part = long.cut(one.number, placed | asking, (), ordered)
+        taken = [issue for other in dated if other is not one for issue in other.held]
+        part = long.cut(one.number, placed | asking, taken, one.ordered)
         held = {call.id: _held_back(long, call, one.number, at) for call in left_out}
         drives = long.drives._replace(traffic=part.travel.traffic)
-        for entry in explain(part, drives, routes, issues):
-            found = held[entry.call_id] or entry.reasons
-            reasons[entry.call_id] += [
+        for entry in explain(part, drives, routes, one.written.issues):
+            call = long.calls[entry.call_id]
+            found = held[call.id] or _kept_for(day, call, entry.reasons, taken)
+            reasons[call.id] += [
                 replace(reason, text=f"on {part.date}: {reason.text}")
                 for reason in found
             ]
     return tuple(
         Unplaced(call_id=call.id, reasons=tuple(reasons[call.id])) for call in left_out
+    )
+
+
+def _kept_for(
+    day: Day, call: Call, reasons: Iterable[Reason], taken: Sequence[Issue]
+) -> tuple[Reason, ...]:
+    """Return reasons that say so where the parts are there, but for other dates."""
+    asked = part_ids(day, (call,))
+    users = {issue.call_id: issue.part_id for issue in taken if issue.part_id in asked}
+    if not users or choose(day, call.needs, leave_over(day).total()) is None:
+        return tuple(reasons)
+    names = ", ".join(dict.fromkeys(users.values()))
+    text = (
+        f"what is left of {names} is kept for calls on other dates: "
+        f"{', '.join(str(call_id) for call_id in users)}"
+    )
+    return tuple(
+        replace(reason, text=text) if reason.rule is Rule.STOCK else reason
+        for reason in reasons
     )
 
 

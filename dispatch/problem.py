@@ -209,6 +209,8 @@ class Stretch(NamedTuple):
         Each van's first row: the same van on another date. All take from its stock.
     versions : sequence of mapping of int to Call
         Each call as it is on each date on which it may be done.
+    ranks : sequence of int
+        Calls that cannot all fit are placed in this order, the lowest first.
     delays : sequence of int
         Cost units of each call for every date later.
     ordered : mapping of str to sequence of bool
@@ -220,6 +222,7 @@ class Stretch(NamedTuple):
     numbers: Sequence[int]
     crews: Sequence[int]
     versions: Sequence[Mapping[int, Call]]
+    ranks: Sequence[int]
     delays: Sequence[int]
     ordered: Mapping[str, Sequence[bool]]
     openings: Mapping[str, Sequence[Window]]
@@ -256,6 +259,7 @@ def one_date(day: Day) -> Stretch:
             {} if call.dates and day.date not in call.dates else {0: call}
             for call in day.calls
         ],
+        ranks=[call.priority for call in day.calls],
         delays=[0] * len(day.calls),
         ordered={},
         openings={},
@@ -576,7 +580,7 @@ def priority_weights(priorities: Sequence[int], below: int = 0) -> list[int]:
     return [weights[priority] for priority in priorities]
 
 
-def _weights(day: Day) -> tuple[list[int], list[int]]:
+def _weights(day: Day, ranks: Sequence[int]) -> tuple[list[int], list[int]]:
     """Return what leaving each call out weighs, and what breaking its promise does."""
     priorities = [call.priority for call in day.calls]
     breakable = [
@@ -584,10 +588,10 @@ def _weights(day: Day) -> tuple[list[int], list[int]]:
     ]
     some = [p for p, may in zip(priorities, breakable, strict=True) if may]
     broken = priority_weights(some)
-    left = priority_weights(priorities, sum(broken))
+    left = priority_weights(ranks, sum(broken))
     if sum(left) >= WEIGHT_ROOM:  # hundreds of calls: broken promises are counted
         broken = [1] * len(some)
-        left = priority_weights(priorities, len(some))
+        left = priority_weights(ranks, len(some))
     each = iter(broken)
     return left, [next(each) if may else 0 for may in breakable]
 
@@ -611,7 +615,7 @@ def _visit_rows(
     spans : sequence of (int, int)
         Each call's rows of needs.
     """
-    left, broken = _weights(day)
+    left, broken = _weights(day, stretch.ranks)
     rows: list[_Row] = []
     more: list[_Row] = []
     able: list[list[bool]] = []
