@@ -12,7 +12,7 @@ from dispatch.report.text import outlook_text
 from dispatch.rules import judge, judge_outlook
 from dispatch.scenario import read_scenario
 from dispatch.travel import travel_table
-from shared.model import Day, Outlook, Plan, Proof, Rule
+from shared.model import Day, Outlook, Plan, Proof, ReadyKind, Rule
 
 DEMOS = Path(__file__).parents[2] / "demo_scenarios"
 NAMES = ("one_van", "four_vans", "cannot_work")
@@ -127,7 +127,7 @@ def test_three_days_serve_all_calls_on_their_dates() -> None:
     (lock,) = made.answers[0].purchases
     assert (lock.part_id, lock.call_ids, lock.in_time) == ("LOCK-77", ("505",), True)
     # Asked for on Wednesday at 17:00, 30 hours: the code of 503 is there in time.
-    (entry,) = [e for e in made.answers[1].tonight if e.call_id == "503"]
+    (entry,) = [e for e in made.answers[1].tonight if e.item.kind is ReadyKind.CODE]
     assert entry.by_s is not None
     assert made.answers[1].day.planned_at_s <= entry.by_s
 
