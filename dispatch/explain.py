@@ -1,40 +1,63 @@
-"""Say why a call is on no route, van by van, and what would help.
+"""Say why a call is on no route or late, van by van, and what would help.
 
 First what holds whichever van goes; where that alone rules the call out, no van is
 looked at. Otherwise each van gets the first rule that blocks it. What would help is
-tried out on the van's route (:mod:`dispatch.remedy`) before it is proposed.
+tried out on the van's route (:mod:`dispatch.remedy`), and then by planning the whole
+day anew (:mod:`dispatch.conflict`), before it is proposed: it serves the call, and
+every call served so far, and breaks no promise kept so far. A change that only
+re-planning shows to suffice says so.
 """
 
 from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
-from itertools import islice, product
+from typing import NamedTuple
 
-from dispatch.problem import start_windows
-from dispatch.reach import able_vans, latest_start_any_s
-from dispatch.remedy import (
+from dispatch.conflict import Replan, Trials, find_conflicts
+from dispatch.desk import Desk, harden, is_able, late_ids, shortfall, take_off
+from dispatch.offer import (
+    FAR_S,
     Breach,
+    Change,
+    Late,
     Offer,
-    Remedy,
+    Spot,
     find_breach,
+    find_call,
+    put_call,
+    put_link,
+    put_van,
+)
+from dispatch.problem import start_windows
+from dispatch.reach import latest_start_s
+from dispatch.remedy import (
+    STEP_S,
+    Remedy,
+    Stretch,
     find_customer_remedy,
     find_swap,
     find_time_remedy,
-    make_offer,
+    loosen,
+    make_remedy,
     name_ready,
+    of_customer,
+    of_van,
 )
-from dispatch.stock import choose, demand, leave_over, part_name
+from dispatch.stock import choose, part_name
 from dispatch.supply import counter_name, elsewhere
+from dispatch.timetable import Task
 from dispatch.travel import TravelTable
 from shared.model import (
     Call,
+    Conflict,
     Day,
     Issue,
+    Link,
     Origin,
-    Purpose,
+    Plan,
     Reason,
-    Route,
     Rule,
+    Tool,
     Unplaced,
     Van,
     Window,
@@ -43,14 +66,14 @@ from shared.units import minutes
 
 CLOSE_VANS = 3  # at least so many vans are looked at closely for every call
 CLOSE_LOOKS = 400  # and so many in all, where there are more vans
-_CHOICES = 64  # combinations of substitutes weighed when parts are missing
 _NAMES = 3  # named before "and more"
+_ANEW = ", with routes planned anew"
 
 
 def explain(
-    day: Day, travel: TravelTable, routes: Sequence[Route], issues: Sequence[Issue]
-) -> tuple[Unplaced, ...]:
-    """Say why calls are on no route.
+    day: Day, travel: TravelTable, plan: Plan, replan: Replan | None = None
+) -> Plan:
+    """Say why calls are on no route, why promises are broken, and who is in whose way.
 
     Parameters
     ----------
@@ -58,138 +81,249 @@ def explain(
         The day.
     travel : TravelTable
         Its travel table.
-    routes : sequence of Route
-        The plan's routes.
-    issues : sequence of Issue
-        The pieces the plan gives to its calls; spares are not looked at, for they
-        never cost a call.
+    plan : Plan
+        Routes, issues, tools and status; spares are not looked at, for they never
+        cost a call.
+    replan : callable, optional
+        Plans a changed day; without it, changes are tried on single routes only, and
+        no conflicts are looked for.
 
     Returns
     -------
-    tuple of Unplaced
-        Every call on no route, in the order of the day, each with at least one
-        reason. With many vans, only those that pass nearest are looked at closely;
+    Plan
+        The same with ``unplaced``, ``late`` and ``conflicts``, each in the order of
+        the day. With many vans, only those that pass nearest are looked at closely;
         the others' reasons say so, and carry no remedy.
     """
-    placed = {call_id for route in routes for call_id in route.call_ids}
-    left_out = [call for call in day.calls if call.id not in placed]
+    trials = None if replan is None else Trials(replan)
+    unplaced = _explain_unplaced(day, travel, plan, trials)
+    late = _explain_late(day, travel, plan, trials)
+    conflicts: tuple[Conflict, ...] = ()
+    if replan is not None and unplaced and day.vans:
+        left_out = [one.call_id for one in unplaced]
+        placed = [call_id for route in plan.routes for call_id in route.call_ids]
+        conflicts = find_conflicts(day, travel, replan, placed, left_out)
+    return replace(plan, unplaced=unplaced, late=late, conflicts=conflicts)
+
+
+def _explain_unplaced(
+    day: Day, travel: TravelTable, plan: Plan, trials: Trials | None
+) -> tuple[Unplaced, ...]:
+    placed = {call_id for route in plan.routes for call_id in route.call_ids}
+    left_out = [call.id for call in day.calls if call.id not in placed]
     if not left_out:
         return ()
     close = max(CLOSE_VANS, CLOSE_LOOKS // len(left_out))
-    desk = _Desk(day, travel, routes, issues)
+    asked = harden(day, {*late_ids(plan), *left_out})
+    desk = Desk(asked, travel, plan, trials)
     return tuple(
-        Unplaced(call_id=call.id, reasons=_reasons(desk, call, close))
-        for call in left_out
+        Unplaced(call_id=call_id, reasons=_reasons(desk, call, close))
+        for call_id in left_out
+        if (call := find_call(desk.day, call_id)) is not None
     )
 
 
-class _Desk:
-    """The plan as it lies there: each van's route, and the parts it can still have."""
-
-    def __init__(
-        self,
-        day: Day,
-        travel: TravelTable,
-        routes: Sequence[Route],
-        issues: Sequence[Issue],
-    ) -> None:
-        self.day = day
-        self.travel = travel
-        self.issues = [issue for issue in issues if issue.purpose is Purpose.CALL]
-        self.left = leave_over(day, self.issues)
-        calls = {call.id: call for call in day.calls}
-        served = {route.van_id: route.call_ids for route in routes}
-        self.routes = {
-            van.id: tuple(calls[call_id] for call_id in served.get(van.id, ()))
-            for van in day.vans
-        }
-        self.own: dict[str, Counter[str]] = {van.id: Counter() for van in day.vans}
-        for issue in self.issues:
-            self.own[issue.van_id][issue.part_id] += issue.quantity
-        self.rows = {van.id: self._rows(van) for van in day.vans}
-
-    def _rows(self, van: Van) -> list[int]:
-        keys = [f"call:{call.id}" for call in self.routes[van.id]]
-        keys += [f"start:{van.id}", f"finish:{van.id}"]
-        return [self.travel.keys[key] for key in keys if key in self.travel.keys]
-
-    def offer(self, van: Van, call: Call) -> Offer:
-        """Hold the call out to the van with its route."""
-        return make_offer(self.day, self.travel, van, self.routes[van.id], call)
-
-    def nearest(self, call: Call) -> list[Van]:
-        """Return the vans, those that can do the call first, the nearest first."""
-        able = {van.id for van in able_vans(self.day, call)}
-        row = self.travel.keys[f"call:{call.id}"]
-
-        def distance(van: Van) -> tuple[bool, int]:
-            rows = self.rows[van.id]
-            drives = self.travel.base_s[rows, row]
-            return van.id not in able, int(drives.min()) if rows else 0
-
-        return sorted(self.day.vans, key=distance)
-
-    def missing(self, van: Van, call: Call) -> dict[str, int]:
-        """Return the fewest pieces the van lacks for the call, beside its calls."""
-        if not call.needs:
-            return {}
-        spare = Counter(self.left.vans[van.id])
-        if van.loads_at_shop:
-            spare.update(self.left.shop)
-        short = _shortfall(self.day, call, spare)
-        if not short:
-            return {}
-        spare.update(self.own[van.id])
-        needs = [need for other in self.routes[van.id] for need in other.needs]
-        if choose(self.day, [*needs, *call.needs], spare) is not None:
-            return {}  # its own calls can take other alternatives
-        return short
+def _explain_late(
+    day: Day, travel: TravelTable, plan: Plan, trials: Trials | None
+) -> tuple[Unplaced, ...]:
+    late = late_ids(plan)
+    close = max(CLOSE_VANS, CLOSE_LOOKS // max(1, len(late)))
+    found = []
+    for call in day.calls:
+        if call.id in late:
+            kept = harden(day, late - {call.id})
+            desk = Desk(kept, travel, take_off(day, plan, call.id), trials)
+            reasons = _reasons(desk, call, close)
+            found.append(Unplaced(call_id=call.id, reasons=reasons))
+    return tuple(found)
 
 
-def _shortfall(day: Day, call: Call, pool: Counter[str]) -> dict[str, int]:
-    """Return the pieces a pool lacks for a call, by the choice that lacks least."""
-    fewest: dict[str, int] | None = None
-    choices = product(*(need.alternatives for need in call.needs))
-    for picks in islice(choices, _CHOICES):
-        wanted: Counter[str] = Counter()
-        for used in demand(day, call, picks):
-            wanted.update(used)
-        short = {
-            part_id: count - pool[part_id]
-            for part_id, count in wanted.items()
-            if count > pool[part_id]
-        }
-        if fewest is None or sum(short.values()) < sum(fewest.values()):
-            fewest = short
-    return fewest or {}
+# --- one call ------------------------------------------------------------------
 
 
-def _reasons(desk: _Desk, call: Call, close: int) -> tuple[Reason, ...]:
+class _Finding(NamedTuple):
+    """A reason, and a change that might help.
+
+    ``sure``: on the route as it is the change works; else only planning anew can tell.
+    """
+
+    reason: Reason
+    remedy: Remedy | None = None
+    sure: bool = True
+
+
+def _reasons(desk: Desk, call: Call, close: int) -> tuple[Reason, ...]:
     near = desk.nearest(call)
-    general = _general(desk, call, near[:close])
-    if general:
-        return general
-    looked_at = {van.id for van in near[:close]}
-    return tuple(
-        _for_van(desk, call, van, close=van.id in looked_at) for van in desk.day.vans
-    )
+    found = _general(desk, call, near[:close])
+    if not found:
+        looked_at = {van.id for van in near[:close]}
+        found = [
+            _for_van(desk, call, van, close=van.id in looked_at)
+            for van in desk.day.vans
+        ]
+    return _settle(desk, call, found, near[:close])
+
+
+def _settle(
+    desk: Desk, call: Call, found: Sequence[_Finding], near: Sequence[Van]
+) -> tuple[Reason, ...]:
+    """Keep the changes that stand the test of planning anew; look for smaller ones."""
+    trials = desk.trials
+    if trials is None:
+        return tuple(
+            _with(one.reason, one.remedy if one.sure else None) for one in found
+        )
+    trials.begin()
+    kept: list[_Finding] = list(found)
+    if _is_overlooked(desk, call, found, near):
+        first = Reason(rule=Rule.ROOM, text=_SEARCHED, remedy=_AGAIN)
+        return (first, *(one.reason for one in found))
+    asked: dict[tuple[str, str | None], bool | None] = {}
+    for row in sorted(range(len(kept)), key=lambda row: _size(kept[row])):
+        reason, remedy, sure = kept[row]
+        if remedy is None:
+            continue
+        key = remedy.words, None if remedy.stretch is None else remedy.stretch.van_id
+        if key not in asked:
+            vans = [reason.van_id, *(van.id for van in near)]
+            asked[key] = desk.serves(call, remedy.change, vans)
+        serves = asked[key]
+        if serves is False and remedy.change is _as_it_is:
+            # The van has room, but not beside what other vans need.
+            reason = replace(reason, text=_FULL)
+        if not (serves or (serves is None and sure)):
+            kept[row] = _Finding(reason)
+    less = _seek_less(desk, call, kept, near)
+    if less is not None:
+        kept = _say_less(desk, kept, less)
+    return tuple(_with(one.reason, one.remedy) for one in kept)
+
+
+def _is_overlooked(
+    desk: Desk, call: Call, found: Sequence[_Finding], near: Sequence[Van]
+) -> bool:
+    """Return whether a new plan serves the call with nothing changed at all."""
+    if desk.proved or all(one.reason.rule in _UNMOVED for one in found):
+        return False
+    room = any(one.remedy and one.remedy.change is _as_it_is for one in found)
+    if room or found[0].reason.van_id is None:
+        return False  # it is known already, or known to be impossible
+    return desk.serves(call, _as_it_is, [van.id for van in near]) is True
+
+
+def _with(reason: Reason, remedy: Remedy | None) -> Reason:
+    return reason if remedy is None else replace(reason, remedy=remedy.words)
+
+
+def _size(finding: _Finding) -> tuple[int, bool]:
+    remedy = finding.remedy
+    return (0, False) if remedy is None else (remedy.size_s, not finding.sure)
+
+
+def _as_it_is(day: Day) -> Day:
+    return day
+
+
+_FULL = "no room beside its calls"
+_SEARCHED = "the search found no room; more rounds might"
+_AGAIN = "plan again with more rounds: another plan serves it beside all others"
+_UNMOVED = {Rule.SKILL, Rule.EQUIPMENT, Rule.REQUIRED_VAN}
+"""Rules that no other time of the day gets around."""
+
+
+def _seek_less(
+    desk: Desk, call: Call, kept: Sequence[_Finding], near: Sequence[Van]
+) -> Remedy | None:
+    """Find a smaller move of one limit that suffices if all routes are planned anew."""
+    trials = desk.trials
+    remedies = [one.remedy for one in kept if one.remedy is not None]
+    general = [one for one in kept if one.reason.van_id is None]
+    if (
+        trials is None
+        or len(general) > 1
+        or any(remedy.change is _as_it_is for remedy in remedies)
+        or all(one.reason.rule in _UNMOVED for one in kept)
+        or (general and general[0].reason.rule not in _MOVED)
+    ):
+        return None
+    moves = [remedy.size_s for remedy in remedies if remedy.size_s > 0]
+    most_s = min(moves) - STEP_S if moves else FAR_S
+    groups = [of_customer(desk.day, call), *(of_van(van) for van in near)]
+    if most_s < STEP_S:
+        return None
+    every = loosen([s for some in groups for s in some], most_s)
+    if not desk.serves(call, every, [van.id for van in near]):
+        return None
+    best: Remedy | None = None
+    for group in groups:
+        vans = [group[0].van_id if group else None, *(van.id for van in near)]
+        if len(group) > 1 and not desk.serves(call, loosen(group, most_s), vans):
+            continue
+        for stretch in group:
+            found = _halve(desk, call, stretch, most_s, vans)
+            if found is not None:
+                best = found
+                most_s = found.size_s - STEP_S
+    return best
+
+
+def _halve(
+    desk: Desk,
+    call: Call,
+    stretch: Stretch,
+    most_s: int,
+    vans: Sequence[str | None],
+) -> Remedy | None:
+    """Return the smallest move of a limit that a new plan shows to suffice."""
+    enough, too_little = min(most_s, stretch.most_s) // STEP_S, 0
+    if enough < 1 or not desk.serves(call, stretch.by(enough * STEP_S), vans):
+        return None
+    while enough - too_little > 1:
+        middle = (enough + too_little) // 2
+        if desk.serves(call, stretch.by(middle * STEP_S), vans):
+            enough = middle
+        else:
+            too_little = middle
+    return make_remedy(stretch, desk.day.clock, enough * STEP_S)
+
+
+def _say_less(desk: Desk, kept: Sequence[_Finding], less: Remedy) -> list[_Finding]:
+    """Put a smaller change in the place of a larger one of its kind, or first."""
+    said = less._replace(words=less.words + _ANEW)
+    van_id = None if less.stretch is None else less.stretch.van_id
+    if kept[0].reason.van_id is None:
+        return [kept[0]._replace(remedy=said)]
+    for row, one in enumerate(kept):
+        timed = one.reason.rule not in _UNMOVED | {Rule.STOCK, Rule.TOOL}
+        if len(kept) == 1 or (one.reason.van_id == van_id and timed):
+            return [*kept[:row], one._replace(remedy=said), *kept[row + 1 :]]
+    if van_id is not None:
+        said = said._replace(words=f"van {van_id}: {said.words}")
+    text = "no room beside the calls planned"
+    if not desk.proved:
+        text = "no room found beside the calls planned"
+    return [_Finding(Reason(rule=Rule.ROOM, text=text), said), *kept]
 
 
 # --- whichever van goes ------------------------------------------------------
 
+_MOVED = {Rule.WINDOW, Rule.PROMISE, Rule.READY}
+"""Rules that another time of the day gets around."""
 
-def _general(desk: _Desk, call: Call, near: Sequence[Van]) -> tuple[Reason, ...]:
+
+def _general(desk: Desk, call: Call, near: Sequence[Van]) -> list[_Finding]:
     day = desk.day
     out = [van for van in day.vans if day.date not in van.off]
     if not out:
-        return (Reason(rule=Rule.ROOM, text="no van is out on this day"),)
+        return [_Finding(Reason(rule=Rule.ROOM, text="no van is out on this day"))]
+    lent = frozenset(tool.id for tool in day.tools)
     found = [
         reason
         for reason in (
             _other_date(day, call),
-            _no_moment(day, call),
-            _not_ready(day, call),
-            _nowhere(day, call),
+            _no_moment(desk, call, _able(desk, call) or [None]),
+            _not_ready(desk, call),
+            _nowhere(desk, call),
             _nobody(
                 Rule.SKILL,
                 call.skills,
@@ -199,16 +333,21 @@ def _general(desk: _Desk, call: Call, near: Sequence[Van]) -> tuple[Reason, ...]
             _nobody(
                 Rule.EQUIPMENT,
                 call.equipment,
-                [van.equipment for van in out],
+                [lent, *(van.equipment for van in out)],
                 "van carries",
             ),
             _no_such_van(call, out),
+            _not_led(desk, call),
         )
         if reason is not None
     ]
-    if len(found) != 1:
-        return tuple(found)  # no single change helps
-    return (replace(found[0], remedy=_general_remedy(desk, call, near, found[0].rule)),)
+    if len(found) != 1 or found[0].rule is Rule.LINK:
+        return [_Finding(reason) for reason in found]  # no single change helps
+    return [_general_remedy(desk, call, near, found[0])]
+
+
+def _able(desk: Desk, call: Call) -> list[Van]:
+    return [van for van in desk.day.vans if is_able(desk.day, van, call)]
 
 
 def _other_date(day: Day, call: Call) -> Reason | None:
@@ -218,33 +357,42 @@ def _other_date(day: Day, call: Call) -> Reason | None:
     return Reason(rule=Rule.WINDOW, text=f"it may be done on {dates} only")
 
 
-def _no_moment(day: Day, call: Call) -> Reason | None:
+def _no_moment(desk: Desk, call: Call, vans: Sequence[Van | None]) -> Reason | None:
+    """Say that the visit is too long for the customer's time, whoever drives."""
+    day = desk.day
     promised = replace(call, ready=())
-    if start_windows(day, promised):
+    free = replace(promised, promise=None)
+    if any(start_windows(day, promised, van) for van in vans):
         return None
-    length = minutes(day.planned_s(call))
+    length = minutes(min(day.planned_s(call, van) for van in vans))
     there = ", ".join(_span(day, window) for window in call.windows)
-    if call.promise is None or not start_windows(day, replace(promised, promise=None)):
+    promise = call.promise
+    if promise is None or not any(start_windows(day, free, van) for van in vans):
         return Reason(
             rule=Rule.WINDOW,
             text=f"a visit of {length} does not fit {there}, the customer's time",
         )
+    told = f"from {day.clock.spoken(promise.start_s)} on"  # where it may be late
+    if promise.end_s < FAR_S:
+        told = _span(day, promise)
     return Reason(
         rule=Rule.PROMISE,
         text=(
-            f"a visit of {length} that starts as promised, "
-            f"{_span(day, call.promise)}, is not over while the customer is there: "
-            f"{there}"
+            f"a visit of {length} that starts as promised, {told}, is not over while "
+            f"the customer is there: {there}"
         ),
     )
 
 
-def _not_ready(day: Day, call: Call) -> Reason | None:
+def _not_ready(desk: Desk, call: Call) -> Reason | None:
+    day = desk.day
     ready_s = day.ready_s(call)
     if ready_s is None:
         return None
     at_once = replace(call, ready=())
-    latest_s = latest_start_any_s(day, at_once)
+    vans = _able(desk, call)
+    starts = [_latest_start_s(day, at_once, van) for van in vans]
+    latest_s = max((start for start in starts if start is not None), default=None)
     if latest_s is None:  # no van is able; the customer may still be too early
         latest_s = max((last_s for _, last_s in start_windows(day, at_once)), default=0)
     if not 0 < latest_s < ready_s:
@@ -259,24 +407,33 @@ def _not_ready(day: Day, call: Call) -> Reason | None:
     )
 
 
-def _nowhere(day: Day, call: Call) -> Reason | None:
-    total = leave_over(day).total()
+def _latest_start_s(day: Day, call: Call, van: Van) -> int | None:
+    length_s = day.planned_s(call, van)
+    return latest_start_s(day, replace(call, median_s=length_s, p90_s=length_s), van)
+
+
+def _nowhere(desk: Desk, call: Call) -> Reason | None:
+    day, total = desk.day, desk.firm()
+    for counter in day.counters:
+        if counter.restock_s is not None:
+            total.update(counter.stock)
     if not call.needs or choose(day, call.needs, total) is not None:
         return None
-    short = _shortfall(day, call, total)
+    short = shortfall(day, call, total)
+    wanted = {part_id: count + total[part_id] for part_id, count in short.items()}
     return Reason(
-        rule=Rule.STOCK, text="; ".join(_lack_in_firm(day, call, short, total))
+        rule=Rule.STOCK,
+        text="; ".join(_lack_in_firm(day, call, wanted, desk.firm())),
     )
 
 
 def _lack_in_firm(
-    day: Day, call: Call, short: dict[str, int], total: Counter[str]
+    day: Day, call: Call, wanted: dict[str, int], firm: Counter[str]
 ) -> Iterable[str]:
-    for part_id, count in short.items():
-        have = total[part_id]
+    for part_id, count in wanted.items():
         words = f"nobody has {_part(day, part_id)}"
-        if have:
-            words = f"the firm has {have} of {have + count} {_part(day, part_id)}"
+        if firm[part_id]:
+            words = f"the firm has {firm[part_id]} of {count} {_part(day, part_id)}"
         if any(len(need.alternatives) > 1 for need in call.needs):
             words += " or what could stand in for it"
         counters = [
@@ -289,10 +446,10 @@ def _lack_in_firm(
 def _nobody(
     rule: Rule, wanted: frozenset[str], there: Sequence[frozenset[str]], who: str
 ) -> Reason | None:
-    lacking = wanted - frozenset().union(*there)
-    if not lacking:
+    have = frozenset[str]().union(*there)
+    if wanted <= have:
         return None
-    return Reason(rule=rule, text=f"no {who} {_listed(lacking)}")
+    return Reason(rule=rule, text=f"no {who} {_lacking(wanted, have)}")
 
 
 def _no_such_van(call: Call, out: Sequence[Van]) -> Reason | None:
@@ -304,9 +461,19 @@ def _no_such_van(call: Call, out: Sequence[Van]) -> Reason | None:
     )
 
 
-def _general_remedy(desk: _Desk, call: Call, near: Sequence[Van], rule: Rule) -> str:
-    """Return the smallest change that lets one of the nearest vans take the call."""
-    if rule in {Rule.WINDOW, Rule.PROMISE, Rule.READY}:
+def _not_led(desk: Desk, call: Call) -> Reason | None:
+    for link in desk.day.links:
+        if link.then == call.id and link.first not in desk.stops:
+            text = f"call {link.first} must be served first and is not"
+            return Reason(rule=Rule.LINK, text=text)
+    return None
+
+
+def _general_remedy(
+    desk: Desk, call: Call, near: Sequence[Van], reason: Reason
+) -> _Finding:
+    """Find the smallest change that lets one of the nearest vans take the call."""
+    if reason.rule in _MOVED:
         found = [
             remedy
             for van in near
@@ -314,101 +481,137 @@ def _general_remedy(desk: _Desk, call: Call, near: Sequence[Van], rule: Rule) ->
             and (remedy := _moved(desk.offer(van, call))) is not None
         ]
         best = min(found, key=lambda remedy: remedy.size_s, default=None)
-        return best.words if best is not None else ""
-    if rule is Rule.STOCK:
+        return _Finding(reason, best)
+    if reason.rule is Rule.STOCK:
         # The van that lacks no more than the firm does comes first.
-        near = sorted(near, key=lambda van: sum(desk.missing(van, call).values()))
-    tried = (_change_van(desk, call, van, rule) for van in near)
-    return next((words for words in tried if words), "")
+        near = sorted(near, key=lambda van: sum(desk.parts(van, call)[0].values()))
+    tried = [_change_van(desk, call, van, reason) for van in near]
+    sure = (one for one in tried if one.remedy is not None and one.sure)
+    hoped = (one for one in tried if one.remedy is not None)
+    return next(sure, next(hoped, _Finding(reason)))
 
 
 # --- one van -----------------------------------------------------------------
 
 
-def _for_van(desk: _Desk, call: Call, van: Van, *, close: bool) -> Reason:
+def _for_van(desk: Desk, call: Call, van: Van, *, close: bool) -> _Finding:
     reason = _blocked(desk, call, van)
     if reason is not None:
-        remedy = _change_van(desk, call, van, reason.rule) if close else ""
-        return replace(reason, remedy=remedy)
+        return _change_van(desk, call, van, reason) if close else _Finding(reason)
     offer = desk.offer(van, call)
+    no_moment = _no_moment(desk, call, [van])
+    if no_moment is not None:
+        reason = replace(no_moment, van_id=van.id)
+        return _Finding(reason, _time(offer) if close else None)
     working = offer.working() if close or not offer.order else []
     if working:
-        where = _between(offer.order, working[0])
-        return Reason(
-            rule=Rule.ROOM,
-            text="the search found no room; more rounds might",
-            van_id=van.id,
-            remedy=f"van {van.id} could take it{where}: plan again with more rounds",
+        where = _between(desk, offer.order, working[0])
+        words = f"van {van.id} could take it{where}: plan again with more rounds"
+        return _Finding(
+            Reason(
+                rule=Rule.ROOM,
+                text=_SEARCHED,
+                van_id=van.id,
+            ),
+            Remedy(0, words, _as_it_is),
         )
-    alone = make_offer(desk.day, desk.travel, van, (), call)
+    alone = offer.alone()
     if not alone.fits():
-        remedy = _time_words(offer) if close else ""
-        return replace(_impossible(alone), remedy=remedy)
+        return _Finding(_impossible(desk, alone), _time(offer) if close else None)
     if close:
-        return _no_room(offer)
-    return Reason(
-        rule=Rule.ROOM,
-        text=(
-            f"alone it would fit, but the van has {len(desk.routes[van.id])} calls; "
-            "only the nearest vans were looked at more closely"
-        ),
-        van_id=van.id,
-    )
-
-
-def _blocked(desk: _Desk, call: Call, van: Van) -> Reason | None:
-    """Return the first rule that blocks the van before the clock is looked at."""
-    if desk.day.date in van.off:
-        return Reason(rule=Rule.SHIFT, text="it is off that day", van_id=van.id)
-    skills = call.skills - van.skills
-    if skills:
-        return Reason(
-            rule=Rule.SKILL,
-            text=f"the driver does not do {_listed(skills)}",
-            van_id=van.id,
-        )
-    equipment = call.equipment - van.equipment
-    if equipment:
-        return Reason(
-            rule=Rule.EQUIPMENT,
-            text="; ".join(_gear_words(desk.day, sorted(equipment))),
-            van_id=van.id,
-        )
-    if call.required_van not in (None, van.id):
-        return Reason(
-            rule=Rule.REQUIRED_VAN,
-            text=f"only van {call.required_van} may go",
-            van_id=van.id,
-        )
-    missing = desk.missing(van, call)
-    if missing:
-        return Reason(
-            rule=Rule.STOCK,
-            text="; ".join(
-                _lack_words(desk, van, part_id, count)
-                for part_id, count in missing.items()
+        return _no_room(desk, offer)
+    count = sum(task.call_id is not None for task in offer.order)
+    return _Finding(
+        Reason(
+            rule=Rule.ROOM,
+            text=(
+                f"alone it would fit, but the van has {count} calls; "
+                "only the nearest vans were looked at more closely"
             ),
             van_id=van.id,
         )
+    )
+
+
+def _blocked(desk: Desk, call: Call, van: Van) -> Reason | None:
+    """Return the first rule that blocks the van before the clock is looked at."""
+    gear = _gear(desk, call, van)
+    bond = _bond(desk, call, van)
+    if desk.day.date in van.off:
+        rule, text = Rule.SHIFT, "it is off that day"
+    elif not call.skills <= van.skills:
+        lacking = _lacking(call.skills, van.skills)
+        rule, text = Rule.SKILL, f"the driver does not do {lacking}"
+    elif gear is not None and gear.rule is Rule.EQUIPMENT:
+        return gear
+    elif call.required_van not in (None, van.id):
+        rule, text = Rule.REQUIRED_VAN, f"only van {call.required_van} may go"
+    elif bond is not None:
+        _, other, other_van = bond
+        rule = Rule.LINK
+        text = f"it goes with call {other}, and that is on van {other_van}"
+    elif gear is not None:
+        return gear
+    else:
+        missing, _ = desk.parts(van, call)
+        if not missing:
+            return None
+        lacks = (_lack_words(desk, van, *lack) for lack in missing.items())
+        rule, text = Rule.STOCK, "; ".join(lacks)
+    return Reason(rule=rule, text=text, van_id=van.id)
+
+
+def _bond(desk: Desk, call: Call, van: Van) -> tuple[Link, str, str] | None:
+    """Return the link that ties the call to another van, with call and van."""
+    for link in desk.day.links:
+        if link.same_van and call.id in (link.first, link.then):
+            other = link.first if call.id == link.then else link.then
+            if other in desk.stops and desk.stops[other][0] != van.id:
+                return link, other, desk.stops[other][0]
     return None
 
 
+def _gear(desk: Desk, call: Call, van: Van) -> Reason | None:
+    gear = desk.gear(van, call)
+    if gear.ways:
+        return None
+    rule = Rule.EQUIPMENT if gear.lacking else Rule.TOOL
+    words = [*_gear_words(desk.day, gear.lacking)]
+    if not words:
+        words = [_out_words(desk, tool) for tool in gear.out]
+    return Reason(rule=rule, text="; ".join(words) or _TWO_STOPS, van_id=van.id)
+
+
+_TWO_STOPS = "its shared tools are there only before and after one stop at the shop"
+
+
+def _out_words(desk: Desk, tool: Tool) -> str:
+    vans = [f"van {use.van_id}" for use in desk.tools if use.tool_id == tool.id]
+    one = tool.quantity == 1
+    whose = "the shop's only one goes" if one else f"the shop's {tool.quantity} go"
+    return f"{_word(tool.id)} is out ({whose} with {_several(vans)})"
+
+
 def _gear_words(day: Day, equipment: Iterable[str]) -> Iterable[str]:
+    lent = {tool.id for tool in day.tools}
     for item in equipment:
         carriers = [f"van {van.id}" for van in day.vans if item in van.equipment]
         carry = "carries" if len(carriers) == 1 else "carry"
-        yield f"{_word(item)} is not aboard ({_several(carriers)} {carry} one)"
+        where = [f"{_several(carriers)} {carry} one"] if carriers else []
+        if item in lent:
+            where.append("the shop lends one, but this van does not load there")
+        yield f"{_word(item)} is not aboard ({', '.join(where)})"
 
 
-def _lack_words(desk: _Desk, van: Van, part_id: str, count: int) -> str:
+def _lack_words(desk: Desk, van: Van, part_id: str, count: int) -> str:
     """Say that a van lacks a part, and where its pieces are."""
     day, left = desk.day, desk.left
     part = _part(day, part_id)
     words = f"{part} is missing" if count == 1 else f"{count} {part} are missing"
     issues = [issue for issue in desk.issues if issue.part_id == part_id]
     own = [i for i in issues if i.van_id == van.id and i.origin is Origin.ABOARD]
-    shop = [i for i in issues if i.origin is Origin.SHOP]
-    in_shop = left.shop[part_id]
+    shop = [i for i in issues if _from_shop(day, i)]
+    in_shop = left.stores[day.shop.id][part_id]
     where = [
         *_gone("its own", own),
         *(
@@ -430,6 +633,11 @@ def _lack_words(desk: _Desk, van: Van, part_id: str, count: int) -> str:
     return f"{words} ({_several(where) if where else 'none anywhere'})"
 
 
+def _from_shop(day: Day, issue: Issue) -> bool:
+    fetched = issue.origin is Origin.RESTOCK and issue.store_id == day.shop.id
+    return issue.origin is Origin.SHOP or fetched
+
+
 def _gone(whose: str, issues: Sequence[Issue]) -> list[str]:
     """Return to which calls pieces go, if any."""
     if not issues:
@@ -440,41 +648,68 @@ def _gone(whose: str, issues: Sequence[Issue]) -> list[str]:
     return [f"{pieces} to call{'s' * (len(calls) > 1)} {_several(calls)}"]
 
 
-def _change_van(desk: _Desk, call: Call, van: Van, rule: Rule) -> str:
-    """Return the one change past a rule that lets the van take the call, or ''."""
+def _change_van(desk: Desk, call: Call, van: Van, reason: Reason) -> _Finding:
+    """Find the one change past a rule that lets the van take the call."""
+    words, change = _past(desk, call, van, reason.rule)
+    then = desk.after(change)
+    asked = find_call(then.day, call.id)
+    changed = then.van(van.id)
+    if asked is None or _blocked(then, asked, changed) is not None:
+        return _Finding(reason)
+    return _Finding(
+        reason, Remedy(0, words, change), sure=then.offer(changed, asked).fits()
+    )
+
+
+def _past(desk: Desk, call: Call, van: Van, rule: Rule) -> tuple[str, Change]:
+    """Return the change past a rule that has nothing to do with the clock."""
     if rule is Rule.SKILL:
-        lacking = call.skills - van.skills
-        changed, asked = replace(van, skills=van.skills | call.skills), call
-        words = f"a driver who does {_listed(lacking)}"
-    elif rule is Rule.EQUIPMENT:
-        lacking = call.equipment - van.equipment
-        changed, asked = replace(van, equipment=van.equipment | call.equipment), call
-        words = f"{_listed(lacking)} aboard"
-    elif rule is Rule.REQUIRED_VAN:
-        changed, asked = van, replace(call, required_van=None)
+        skilled = replace(van, skills=van.skills | call.skills)
+        words = f"a driver who does {_skilled(call.skills - van.skills)}"
+        return words, lambda day: put_van(day, skilled)
+    if rule is Rule.EQUIPMENT:
+        equipped = replace(van, equipment=van.equipment | call.equipment)
+        words = f"{_listed(call.equipment - van.equipment)} aboard"
+        return words, lambda day: put_van(day, equipped)
+    if rule is Rule.REQUIRED_VAN:
+        anyone = replace(call, required_van=None)
         words = f"let van {van.id} go as well"
-    else:
-        missing = desk.missing(van, call)
-        changed, asked = van, replace(call, needs=())  # as if the parts were aboard
-        words = " and ".join(
-            f"{'one' if count == 1 else count} {part_id} aboard"
-            for part_id, count in missing.items()
-        )
-    if _blocked(desk, asked, changed) is not None:
-        return ""
-    return words if desk.offer(changed, asked).fits() else ""
+        return words, lambda day: put_call(day, anyone)
+    if rule is Rule.LINK and (bond := _bond(desk, call, van)) is not None:
+        link, other, _ = bond
+        loose = replace(link, same_van=False)
+        words = f"let another van serve it than call {other}"
+        return words, lambda day: put_link(day, link, loose)
+    if rule is Rule.TOOL:
+        out = {tool.id for tool in desk.gear(van, call).out}
+        words = f"one more {_listed(out)} in the shop"
+        return words, lambda day: _lend_more(day, out)
+    missing, _ = desk.parts(van, call)
+    stocked = replace(van, stock=Counter(van.stock) + Counter(missing))
+    words = " and ".join(
+        f"{'one' if count == 1 else count} {part_id} aboard"
+        for part_id, count in missing.items()
+    )
+    return words, lambda day: put_van(day, stocked)
+
+
+def _lend_more(day: Day, tool_ids: set[str]) -> Day:
+    tools = (
+        replace(tool, quantity=tool.quantity + 1) if tool.id in tool_ids else tool
+        for tool in day.tools
+    )
+    return replace(day, tools=tuple(tools))
 
 
 def _moved(offer: Offer, hindered: str | None = None) -> Remedy | None:
     return find_time_remedy(offer, hindered) or find_customer_remedy(offer)
 
 
-def _time_words(offer: Offer, hindered: str | None = None) -> str:
-    found: Remedy | None = _moved(offer, hindered) or find_swap(offer)
-    return found.words if found is not None else ""
+def _time(offer: Offer, hindered: str | None = None) -> Remedy | None:
+    return _moved(offer, hindered) or find_swap(offer)
 
 
-def _impossible(alone: Offer) -> Reason:
+def _impossible(desk: Desk, alone: Offer) -> Reason:
     """Say why the van could not take the call even if it had nothing else to do."""
     day, van = alone.day, alone.van
     breach = find_breach(alone)
@@ -486,22 +721,37 @@ def _impossible(alone: Offer) -> Reason:
         return Reason(rule=Rule.BREAK, text=_no_meal(van, day), van_id=van.id)
     clock, late = day.clock, breach.late[0]
     must = f"the visit has to start by {clock.spoken(late.limit_s)}"
-    if late.call_id is not None and van.shift.start_s > late.limit_s:
+    if late.rule is Rule.WINDOW and van.shift.start_s > late.limit_s:
         rule = Rule.SHIFT
         text = f"the shift starts at {clock.spoken(van.shift.start_s)}, and {must}"
-    elif late.call_id is not None:
+    elif late.rule is Rule.WINDOW:
         rule = Rule.TRAVEL
         text = (
             f"it is there at {clock.spoken(_up(late.at_s))} at the earliest, and {must}"
         )
-    else:
+    elif late.rule is Rule.SHIFT:
         rule, since, start_s = _what_delays(alone, breach)
         text = (
             f"starting at {clock.spoken(_up(start_s))} at the earliest{since}, it "
             f"would be back at {clock.spoken(_up(late.at_s))}, after its limit "
             f"{clock.spoken(late.limit_s)}"
         )
+    else:
+        rule = _RULES[late.rule]
+        text = f"with nothing else to do, {_late_words(desk, alone, late)}"
     return Reason(rule=rule, text=text, van_id=van.id)
+
+
+_RULES = {
+    Rule.WINDOW: Rule.ROOM,
+    Rule.SHIFT: Rule.ROOM,
+    Rule.RESTOCK: Rule.RESTOCK,
+    Rule.TOOL: Rule.TOOL,
+    Rule.LINK: Rule.LINK,
+    Rule.TRAVEL: Rule.LIMIT,
+    Rule.LIMIT: Rule.LIMIT,
+}
+"""What comes too late, and which rule that breaks beside a van's other calls."""
 
 
 def _what_delays(alone: Offer, breach: Breach) -> tuple[Rule, str, int]:
@@ -527,43 +777,77 @@ def _no_meal(van: Van, day: Day) -> str:
     )
 
 
-def _no_room(offer: Offer) -> Reason:
+def _no_room(desk: Desk, offer: Offer) -> _Finding:
     """Say where in the route the call does least harm, and what breaks there."""
     van, order = offer.van, offer.order
     breach = find_breach(offer)
     if breach is None:
-        return Reason(rule=Rule.ROOM, text="no room beside its calls", van_id=van.id)
-    where = _between(order, breach.place)
-    hindered = breach.late[0].call_id if breach.late else None
-    return Reason(
-        rule=Rule.ROOM,
-        text=f"no room beside its calls: closest{where}, {_harm(offer, breach)}",
-        van_id=van.id,
-        remedy=_time_words(offer, hindered),
+        return _Finding(Reason(rule=Rule.ROOM, text=_FULL, van_id=van.id))
+    where = _between(desk, order, breach.spot)
+    harm, rule, hindered = _no_meal(van, offer.day), Rule.ROOM, None
+    if breach.late:
+        late = breach.late[0]
+        harm, rule = _late_words(desk, offer, late), _RULES[late.rule]
+        if late.rule is Rule.WINDOW:
+            hindered = late.what
+            more = len(breach.late) - 1
+            harm += f", and {more} more would be late" if more else ""
+    return _Finding(
+        Reason(rule=rule, text=f"{_FULL}: closest{where}, but {harm}", van_id=van.id),
+        _time(offer, hindered),
     )
 
 
-def _harm(offer: Offer, breach: Breach) -> str:
-    if not breach.late:
-        return f"but {_no_meal(offer.van, offer.day)}"
-    clock, late = offer.day.clock, breach.late[0]
+def _late_words(desk: Desk, offer: Offer, late: Late) -> str:
+    clock = offer.day.clock
     at, limit = clock.spoken(_up(late.at_s)), clock.spoken(late.limit_s)
-    more = len(breach.late) - 1
-    rest = f", and {more} more would be late" if more else ""
-    if late.call_id is None:
-        return f"but the van would be back at {at}, its limit is {limit}"
-    who = "it" if late.call_id == offer.call_id else f"call {late.call_id}"
-    return f"but {who} would start at {at}, and has to by {limit}{rest}"
+    who = "it" if late.what == offer.call_id else f"call {late.what}"
+    if late.rule is Rule.WINDOW:
+        return f"{who} would start at {at}, and has to by {limit}"
+    if late.rule is Rule.SHIFT:
+        return f"the van would be back at {at}, its limit is {limit}"
+    if late.rule is Rule.LINK:
+        ends = f"from call {late.what} to call {late.other}"
+        return f"the gap {ends} cannot be kept ({at}, and {limit} is the latest)"
+    if late.rule is Rule.RESTOCK:
+        store = _store_name(desk.day, late.what)
+        return f"the stop at {store} would be over at {at}, and it shuts at {limit}"
+    if late.rule is Rule.TOOL:
+        return f"a shared tool would be handed over at {at}, and has to by {limit}"
+    does = "be at the wheel for" if late.rule is Rule.TRAVEL else "work"
+    at, limit = minutes(late.at_s), minutes(late.limit_s)
+    return f"the driver would {does} {at}, the limit is {limit}"
 
 
-def _between(order: Sequence[str], place: int) -> str:
+def _store_name(day: Day, store_id: str) -> str:
+    return "the shop" if store_id == day.shop.id else counter_name(day, store_id)
+
+
+def _between(desk: Desk, order: Sequence[Task], spot: Spot) -> str:
+    before = [_task_name(desk.day, task) for task in order[: spot.place]]
+    after = [_task_name(desk.day, task) for task in order[spot.place :]]
     if not order:
-        return " as its only call"
-    if place == 0:
-        return f" before call {order[0]}"
-    if place == len(order):
-        return f" after call {order[-1]}"
-    return f" between calls {order[place - 1]} and {order[place]}"
+        words = " as its only call"
+    elif not before:
+        words = f" before {after[0]}"
+    elif not after:
+        words = f" after {before[-1]}"
+    elif before[-1].startswith(_CALL) and after[0].startswith(_CALL):
+        words = f" between calls {before[-1][5:]} and {after[0][5:]}"
+    else:
+        words = f" between {before[-1]} and {after[0]}"
+    if spot.via is not None:
+        words += f" by way of {_store_name(desk.day, spot.via)}"
+    return words
+
+
+_CALL = "call "
+
+
+def _task_name(day: Day, task: Task) -> str:
+    if task.store_id is not None:
+        return f"the stop at {_store_name(day, task.store_id)}"
+    return f"{_CALL}{task.call_id}"
 
 
 # --- words -------------------------------------------------------------------
@@ -589,6 +873,37 @@ def _word(code: str) -> str:
 
 def _listed(codes: Iterable[str]) -> str:
     return ", ".join(_word(code) for code in sorted(codes))
+
+
+def _lacking(wanted: frozenset[str], have: frozenset[str]) -> str:
+    """Name what is wanted beyond what there is, and of a skill at which level."""
+    best = _levels(have)
+    return ", ".join(
+        _skilled([f"{word} {level}"])
+        + (f" (level {best[word]} at most)" if word in best else "")
+        for word, level in sorted(_levels(wanted - have).items())
+    )
+
+
+def _skilled(codes: Iterable[str]) -> str:
+    """Name skills, each at the highest level asked for."""
+    return ", ".join(
+        _word(word) + (f" at level {level}" if level > 1 else "")
+        for word, level in sorted(_levels(codes).items())
+    )
+
+
+def _levels(codes: Iterable[str]) -> dict[str, int]:
+    levels: dict[str, int] = {}
+    for code in codes:
+        word, level = _level(code)
+        levels[word] = max(level, levels.get(word, 0))
+    return levels
+
+
+def _level(code: str) -> tuple[str, int]:
+    word, _, level = code.rpartition(" ")
+    return (word, int(level)) if word and level.isdecimal() else (code, 1)
 
 
 def _several(words: Sequence[str]) -> str:

@@ -31,9 +31,9 @@ from typing import NamedTuple
 from dispatch.answer import answer
 from dispatch.explain import explain
 from dispatch.partition import Column
-from dispatch.planner import Quality, Written, finish, lay_out_all, lend_tools
+from dispatch.planner import Asked, Written, finish, lend_tools, status_of, write_out
 from dispatch.problem import CALL, Ints, Stretch, build_problem
-from dispatch.rules import judge_outlook
+from dispatch.rules import Violation, judge, judge_outlook
 from dispatch.solver import Budget, solve
 from dispatch.stock import choose, leave_over, part_ids, part_name, pieces, price_cents
 from dispatch.travel import TravelTable, travel_table
@@ -48,6 +48,8 @@ from shared.model import (
     Origin,
     Outlook,
     Part,
+    Plan,
+    Proof,
     Purchase,
     Purpose,
     Reason,
@@ -108,29 +110,43 @@ def plan_days(day: Day, budget: Budget | None = None) -> Outlook:
     dated = long.write_out(outcome.columns, outcome.visits)
     if dated is None:
         raise Defect("the search kept routes, parts or tools that do not work")
-    quality = Quality(replace(outcome, bound=None), budget)
-    searched = quality._replace(outcome=replace(quality.outcome, proved=False))
     unplaced = _explain(long, dated)
     answers = []
     for one in dated:
         if one.number and not one.written.routes:
             continue
-        part = long.part(dated, one.number, [each.call_id for each in unplaced])
+        part = long.part(dated, one.number)
         drives = travel._replace(traffic=part.travel.traffic)
-        reasons = () if one.number else unplaced
-        how = quality if _by_priority(part, reasons) else searched
-        plan = finish(part, drives, one.written, how, reasons)
+        units = sum(route.cost_units for route in one.written.routes)
+        status = status_of(replace(outcome, bound=None), budget, units)
+        plan = finish(part, drives, one.written._replace(status=status), budget)
+        if one.number == 0 and unplaced:
+            part = long.part(dated, 0, [each.call_id for each in unplaced])
+            plan = _with_unplaced(part, plan, unplaced)
+            _demand(judge(part, drives, plan))
         answers.append(answer(part, plan))
     bought = (*long.purchases(dated), *answers[0].purchases)
     answers[0] = replace(answers[0], purchases=_sorted(bought))
     outlook = Outlook(answers=tuple(answers))
-    violations = judge_outlook(day, outlook)
+    _demand(judge_outlook(day, outlook))
+    return outlook
+
+
+def _demand(violations: Sequence[Violation]) -> None:
+    """Demand that a judge has found nothing."""
     if violations:
         raise Defect(
-            "keyround's own judge refuses the plans together:\n"
+            "keyround's own judge refuses the plan:\n"
             + "\n".join(str(violation) for violation in violations)
         )
-    return outlook
+
+
+def _with_unplaced(day: Day, plan: Plan, unplaced: tuple[Unplaced, ...]) -> Plan:
+    """Return the first day's plan with the calls that no day has room for."""
+    status = plan.status
+    if not _by_priority(day, unplaced):
+        status = replace(status, proof=Proof.BEST_FOUND, bound_units=None)
+    return replace(plan, unplaced=unplaced, status=status)
 
 
 def _by_priority(day: Day, unplaced: Sequence[Unplaced]) -> bool:
@@ -443,7 +459,8 @@ class _Long:
     ) -> list["_Dated"] | None:
         """Write routes out, date by date; ``None`` if a rule is broken."""
         settled = self._settle(columns, visits)
-        found = lay_out_all(settled, self.travel, columns, visits, self.holders)
+        asked = Asked(settled, self.travel, settled, crews=self.holders)
+        found = write_out(asked, columns, visits)
         if found is None:
             return None
         issues = self._from_stock(found.issues)
@@ -541,7 +558,7 @@ class _Long:
         )
 
     def part(
-        self, dated: Sequence["_Dated"], number: int, left_out: Sequence[str]
+        self, dated: Sequence["_Dated"], number: int, left_out: Sequence[str] = ()
     ) -> Day:
         """Return the day of one date: the first one has what is left out as well.
 
@@ -551,9 +568,7 @@ class _Long:
         own = dated[number]
         ids = {call_id for route in own.written.routes for call_id in route.call_ids}
         taken = [issue for one in dated if one is not own for issue in one.held]
-        return self.cut(
-            number, ids.union(left_out if number == 0 else ()), taken, own.ordered
-        )
+        return self.cut(number, ids.union(left_out), taken, own.ordered)
 
     def cut(
         self,
@@ -688,7 +703,14 @@ def _explain(long: _Long, dated: Sequence[_Dated]) -> tuple[Unplaced, ...]:
         part = long.cut(one.number, placed | asking, taken, one.ordered)
         held = {call.id: _held_back(long, call, one.number, at) for call in left_out}
         drives = long.drives._replace(traffic=part.travel.traffic)
-        for entry in explain(part, drives, routes, one.written.issues):
+        plan = Plan(
+            routes=routes,
+            issues=one.written.issues,
+            unplaced=(),
+            status=one.written.status,
+            tools=one.written.tools,
+        )
+        for entry in explain(part, drives, plan).unplaced:
             call = long.calls[entry.call_id]
             found = held[call.id] or _kept_for(day, call, entry.reasons, taken)
             reasons[call.id] += [

@@ -209,6 +209,7 @@ class _Cover:
         for (van, part), parts in taken.items():
             in_shop = int(problem.stock[shop, part]) if problem.vans[van, LOADS] else 0
             load = self.model.new_int_var(0, in_shop, "")
+            self.model.add(load <= sum(parts))  # what is loaded is not handed on
             holder = int(problem.vans[van, HOLDER])
             aboard.setdefault((holder, part), []).append(sum(parts) - load)
             given.setdefault((shop, part), []).append(load)

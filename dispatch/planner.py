@@ -7,9 +7,13 @@ parts and its reasons, and judged before anybody sees it.
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
+from functools import partial
+from itertools import islice
 from typing import NamedTuple
 
+from dispatch.conflict import Replanned
 from dispatch.explain import explain
+from dispatch.handover import Handover, arrange, arrange_travel, find_handovers
 from dispatch.partition import Column, share_parts
 from dispatch.problem import (
     CALL,
@@ -19,7 +23,7 @@ from dispatch.problem import (
     build_problem,
     restock_stores,
 )
-from dispatch.rules import judge
+from dispatch.rules import goal, judge
 from dispatch.solver import Budget, Outcome, Progress, solve
 from dispatch.stock import parts_cents, spare_issues
 from dispatch.timetable import Task, lay_out
@@ -30,19 +34,19 @@ from shared.model import (
     Issue,
     Plan,
     Proof,
-    Reason,
     Route,
-    Rule,
     Status,
     Stop,
     StopKind,
     ToolUse,
-    Unplaced,
 )
 from shared.units import UNITS_PER_CENT
 
 __all__ = ["Budget", "Progress", "plan_day"]
 
+REPLAN_ROUNDS = 2_000  # for days too large to prove; they are small all the same
+HANDOVERS = 6  # ways to hand tools over that are tried
+HANDOVER_ROUNDS = 10_000  # of the search for each of them
 WORTH_SAYING = 1.25  # a bound further below the plan tells nobody anything
 
 
@@ -75,17 +79,10 @@ def plan_day(
     budget = budget or Budget()
     travel = travel or travel_table(day)
 
-    problem = build_problem(day, travel)
-
-    def rest_cost(columns: Sequence[Column]) -> int | None:
-        written = _write_out(day, travel, columns, problem.given)
-        return None if written is None else written.parts_units
-
-    outcome = solve(problem, budget, rest_cost)
-    written = _write_out(day, travel, outcome.columns, outcome.visits)
-    if written is None:
+    made = _solve(day, travel, budget)
+    if made is None:
         raise Defect("the search kept routes, parts or tools that do not work")
-    return finish(day, travel, written, Quality(outcome, budget))
+    return finish(day, travel, _hand_over(day, travel, made, budget), budget)
 
 
 class Written(NamedTuple):
@@ -93,13 +90,14 @@ class Written(NamedTuple):
 
     Parameters
     ----------
-    routes, issues, tools : tuple
+    routes, issues, tools, status
         As in :class:`shared.model.Plan`.
     """
 
     routes: tuple[Route, ...]
     issues: tuple[Issue, ...]
     tools: tuple[ToolUse, ...]
+    status: Status = Status(proof=Proof.BEST_FOUND)
 
     @property
     def parts_units(self) -> int:
@@ -113,73 +111,136 @@ class Written(NamedTuple):
         return sum(route.parts_units for route in self.routes)
 
 
-def _write_out(
-    day: Day, travel: TravelTable, columns: Sequence[Column], visits: Ints
+def _solve(
+    day: Day, travel: TravelTable, budget: Budget, handover: Handover | None = None
 ) -> Written | None:
-    """Write routes out; ``None`` if a rule that single routes do not know is broken."""
-    found = lay_out_all(day, travel, columns, visits)
-    if found is None:
+    """Solve a day and write it out; ``None``: what was found does not work."""
+    asked = day
+    if handover is not None:
+        asked = arrange(day, handover)
+        travel = arrange_travel(travel, len(day.calls), handover)
+    problem = build_problem(asked, travel)
+    desk = Asked(day, travel, asked, handover)
+
+    def rest_cost(columns: Sequence[Column]) -> int | None:
+        written = write_out(desk, columns, problem.given)
+        return None if written is None else written.parts_units
+
+    outcome = solve(problem, budget, rest_cost)
+    written = write_out(desk, outcome.columns, outcome.visits)
+    if written is None:
         return None
-    tools = lend_tools(day, found.routes)
-    return None if tools is None else found._replace(tools=tools)
+    units = sum(route.cost_units for route in written.routes)
+    return written._replace(status=status_of(outcome, budget, units))
 
 
-def lay_out_all(
-    day: Day,
-    travel: TravelTable,
-    columns: Sequence[Column],
-    visits: Ints,
-    crews: Mapping[str, str] | None = None,
-) -> Written | None:
-    """Write routes out and share the parts, tools left out.
+def _hand_over(day: Day, travel: TravelTable, made: Written, budget: Budget) -> Written:
+    """Try whether a tool that changes hands makes a better plan."""
+    if made.status.stopped:
+        return made
+    brief = replace(budget, rounds=HANDOVER_ROUNDS, spent=None)
+    best, seen = made, _goal_of(day, made)
+    for handover in islice(find_handovers(day, made.routes), HANDOVERS):
+        other = _solve(day, travel, brief, handover)
+        if other is not None and _goal_of(day, other) < seen:
+            best, seen = other, _goal_of(day, other)
+    if best is made:
+        return made
+    # What another way of lending tools could do is not known.
+    status = replace(best.status, proof=Proof.BEST_FOUND, bound_units=None)
+    return best._replace(status=status)
+
+
+def _goal_of(day: Day, made: Written) -> tuple[int, ...]:
+    bare = Plan(routes=made.routes, issues=(), unplaced=(), status=made.status)
+    return goal(day, bare)
+
+
+class Asked(NamedTuple):
+    """What writing out needs.
 
     Parameters
     ----------
     day, travel : Day, TravelTable
+        The day and its drives.
+    asked : Day
+        The day as it was solved.
+    handover : Handover or None
+        The tool that changes hands.
+    crews : mapping of str to str, or None
+        Where one van stands in the day once for each of several dates: van id to the
+        id of the one whose stock it takes from. Tools are not lent then.
+    """
+
+    day: Day
+    travel: TravelTable
+    asked: Day
+    handover: Handover | None = None
+    crews: Mapping[str, str] | None = None
+
+
+def write_out(desk: Asked, columns: Sequence[Column], visits: Ints) -> Written | None:
+    """Write routes out.
+
+    Parameters
+    ----------
+    desk : Asked
         The day.
     columns : sequence of Column
         At most one route per van.
     visits : ndarray
         The visit table that the routes refer to.
-    crews : mapping of str to str, optional
-        Van id to the id of the same van whose stock it takes from, where one van
-        stands in the day more than once.
 
     Returns
     -------
     Written or None
         ``None`` if a rule that single routes do not know is broken.
     """
+    day, handover = desk.day, desk.handover
     tasks = {
-        day.vans[column.van].id: [_task(day, visits, visit) for visit in column.visits]
+        day.vans[column.van].id: [_task(desk, visits, visit) for visit in column.visits]
         for column in columns
     }
+    swaps = set()
+    if handover is not None:
+        swaps = {(handover.giver, day.shop.id), (handover.taker, day.shop.id)}
+        stops = {(van, task.store_id) for van, some in tasks.items() for task in some}
+        if not swaps <= stops:
+            return None
     while True:
-        routes = _lay_out(day, travel, tasks)
-        if routes is None or not _links_kept(day, routes, crews or {}):
+        routes = _lay_out(day, desk.travel, tasks)
+        if routes is None or not _links_kept(desk, routes):
             return None
         assignment = {route.van_id: list(route.call_ids) for route in routes}
-        issues = share_parts(day, assignment, _stops(routes), crews)
-        if issues is None:
+        issues = share_parts(day, assignment, _stops(routes), desk.crews)
+        tools = () if desk.crews is not None else lend_tools(day, routes, handover)
+        if issues is None or tools is None:
             return None
-        idle = _idle_stops(routes, issues)
+        idle = _idle_stops(routes, issues) - swaps
         if not idle:
-            return Written(_priced(routes, issues), issues, ())
+            return Written(_priced(routes, issues), issues, tools)
         tasks = {
             van_id: [task for task in some if (van_id, task.store_id) not in idle]
             for van_id, some in tasks.items()
         }
 
 
-def _task(day: Day, visits: Ints, visit: int) -> Task:
-    cells = visits[visit, WINDOW : WINDOW + 2 * visits[visit, WINDOWS]].tolist()
-    pairs = zip(cells[::2], cells[1::2], strict=True)
-    spans = tuple((low, high) for low, high in pairs if low <= high)
+def _task(desk: Asked, visits: Ints, visit: int) -> Task:
     call = int(visits[visit, CALL])
-    if call >= len(day.calls):
-        store = restock_stores(day)[call - len(day.calls)]
+    asked, handover = desk.asked, desk.handover
+    cells = visits[visit, WINDOW : WINDOW + 2 * visits[visit, WINDOWS]].tolist()
+    spans = tuple(
+        (low, high)
+        for low, high in zip(cells[::2], cells[1::2], strict=True)
+        if low <= high
+    )
+    if call >= len(asked.calls):
+        store = restock_stores(asked)[call - len(asked.calls)]
         return Task(store_id=store.id, spans=spans)
-    return Task(call_id=day.calls[call].id, spans=spans)
+    call_id = asked.calls[call].id
+    if handover is not None and call_id in (handover.bring_id, handover.collect_id):
+        return Task(store_id=desk.day.shop.id, spans=spans)
+    return Task(call_id=call_id, spans=spans)
 
 
 def _lay_out(
@@ -195,15 +256,20 @@ def _lay_out(
     return routes
 
 
-def _links_kept(day: Day, routes: Sequence[Route], crews: Mapping[str, str]) -> bool:
+def _links_kept(desk: Asked, routes: Sequence[Route]) -> bool:
     """Return whether linked calls are served in time after each other."""
-    at: dict[str, tuple[str, Stop]] = {
-        stop.call_id: (crews.get(route.van_id, route.van_id), stop)
-        for route in routes
-        for stop in route.stops
-        if stop.call_id is not None
-    }
-    for link in day.links:
+    at: dict[str, tuple[str, Stop]] = {}
+    crews = desk.crews or {}
+    for route in routes:
+        van_id = crews.get(route.van_id, route.van_id)
+        for stop in route.stops:
+            if stop.call_id is not None:
+                at[stop.call_id] = (van_id, stop)
+            elif desk.handover is not None and stop.store_id == desk.day.shop.id:
+                brings = route.van_id == desk.handover.giver
+                ends = desk.handover.bring_id, desk.handover.collect_id
+                at[ends[0] if brings else ends[1]] = (route.van_id, stop)
+    for link in desk.asked.links:
         if link.then not in at:
             continue
         if link.first not in at:
@@ -250,8 +316,10 @@ def _priced(routes: Sequence[Route], issues: Sequence[Issue]) -> tuple[Route, ..
     )
 
 
-def lend_tools(day: Day, routes: Sequence[Route]) -> tuple[ToolUse, ...] | None:
-    """Give the vans the shared tools that their calls ask for, all day.
+def lend_tools(
+    day: Day, routes: Sequence[Route], handover: Handover | None = None
+) -> tuple[ToolUse, ...] | None:
+    """Give the vans the shared tools that their calls ask for.
 
     Parameters
     ----------
@@ -259,6 +327,8 @@ def lend_tools(day: Day, routes: Sequence[Route]) -> tuple[ToolUse, ...] | None:
         The day.
     routes : sequence of Route
         All routes.
+    handover : Handover, optional
+        The one tool that changes hands; all others stay with one van all day.
 
     Returns
     -------
@@ -267,15 +337,26 @@ def lend_tools(day: Day, routes: Sequence[Route]) -> tuple[ToolUse, ...] | None:
     """
     calls = {call.id: call for call in day.calls}
     vans = {van.id: van for van in day.vans}
+    ends = {}
+    if handover is not None:
+        ends[handover.giver, handover.tool_id] = {"returned": True}
+        ends[handover.taker, handover.tool_id] = {"collected": True}
     uses = []
     for route in routes:
         asked = {word for id_ in route.call_ids for word in calls[id_].equipment}
         uses += [
-            ToolUse(van_id=route.van_id, tool_id=tool.id)
+            ToolUse(
+                van_id=route.van_id,
+                tool_id=tool.id,
+                **ends.get((route.van_id, tool.id), {}),
+            )
             for tool in day.tools
             if tool.id in asked - vans[route.van_id].equipment
         ]
-    out = Counter(use.tool_id for use in uses)
+    if sum(use.collected or use.returned for use in uses) < len(ends):
+        return None  # somebody would drive to the shop for nothing
+    # The one who collects it takes the piece that the other has brought back.
+    out = Counter(use.tool_id for use in uses if not use.collected)
     if any(out[tool.id] > tool.quantity for tool in day.tools) or not all(
         vans[use.van_id].loads_at_shop for use in uses
     ):
@@ -283,28 +364,7 @@ def lend_tools(day: Day, routes: Sequence[Route]) -> tuple[ToolUse, ...] | None:
     return tuple(uses)
 
 
-class Quality(NamedTuple):
-    """Where a plan comes from, for its status.
-
-    Parameters
-    ----------
-    outcome : Outcome
-        What the solver made of the day.
-    budget : Budget
-        What it was given.
-    """
-
-    outcome: Outcome
-    budget: Budget
-
-
-def finish(
-    day: Day,
-    travel: TravelTable,
-    written: Written,
-    quality: Quality,
-    unplaced: tuple[Unplaced, ...] | None = None,
-) -> Plan:
+def finish(day: Day, travel: TravelTable, written: Written, budget: Budget) -> Plan:
     """Add spares and reasons, and have the plan judged.
 
     Parameters
@@ -313,10 +373,8 @@ def finish(
         The day.
     written : Written
         Its routes.
-    quality : Quality
-        Where they come from.
-    unplaced : tuple of Unplaced, optional
-        What is on no route, and why; found out if not given.
+    budget : Budget
+        Its seed is used for what is planned to explain the plan.
 
     Returns
     -------
@@ -329,15 +387,16 @@ def finish(
         When the judge refuses the plan.
     """
     routes, issues = written.routes, written.issues
-    if unplaced is None:
-        unplaced = explain(day, travel, routes, issues)
     plan = Plan(
         routes=routes,
         issues=(*issues, *spare_issues(day, routes, issues)),
-        unplaced=unplaced,
-        status=_status(quality, sum(route.cost_units for route in routes)),
+        unplaced=(),
+        status=written.status,
         tools=written.tools,
     )
+    # Who stops a search does not want to wait for reasons to be planned anew.
+    replan = None if plan.status.stopped else partial(_replan, seed=budget.seed)
+    plan = explain(day, travel, plan, replan)
     violations = judge(day, travel, plan)
     if violations:
         raise Defect(
@@ -347,24 +406,34 @@ def finish(
     return plan
 
 
-def _late(day: Day, routes: Sequence[Route]) -> tuple[Unplaced, ...]:
-    """Say of each broken promise that no way was found to keep it."""
-    late = {
-        stop.call_id
-        for route in routes
-        for stop in route.stops
-        if stop.call_id is not None and stop.late_s > 0
-    }
-    reason = Reason(rule=Rule.PROMISE, text="no van can be there in time")
-    return tuple(
-        Unplaced(call_id=call.id, reasons=(reason,))
-        for call in day.calls
-        if call.id in late
+def _replan(day: Day, seed: int) -> Replanned:
+    """Plan a changed day as briefly as will do to explain the real one."""
+    made = _solve(day, travel_table(day), Budget(seed=seed, rounds=REPLAN_ROUNDS))
+    routes = () if made is None else made.routes
+    served = {call_id for route in routes for call_id in route.call_ids}
+    return Replanned(
+        left_out=frozenset(call.id for call in day.calls if call.id not in served),
+        proved=made is not None and made.status.proof is Proof.PROVED_BEST,
     )
 
 
-def _status(quality: Quality, cost_units: int) -> Status:
-    outcome, budget = quality
+def status_of(outcome: Outcome, budget: Budget, cost_units: int) -> Status:
+    """Return what is known of a plan's quality.
+
+    Parameters
+    ----------
+    outcome : Outcome
+        What the solver made of the day.
+    budget : Budget
+        What it was given.
+    cost_units : int
+        What the plan costs.
+
+    Returns
+    -------
+    Status
+        A bound too far below the cost is left out.
+    """
     proof, bound_units = Proof.BEST_FOUND, None
     if outcome.proved:
         proof, bound_units = Proof.PROVED_BEST, cost_units

@@ -881,7 +881,6 @@ def _van_rows(day: Day, travel: TravelTable, stretch: Stretch) -> Ints:
                 if mate.start is not None
                 and (mate.start.lat_deg, mate.start.lon_deg)
                 == (van.start.lat_deg, van.start.lon_deg)
-                and mate.loads_at_shop == van.loads_at_shop
             )
     return vans
 

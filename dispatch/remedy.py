@@ -1,25 +1,24 @@
 """What would let a van take one more call: tried out, not guessed.
 
-An :class:`Offer` holds a call out to a van with a given route. Whether the van can
-take it is answered by timing the route anew with the call at every place in it, and
-so is every change that is proposed.
+Every change that is proposed is tried by timing the route anew with the call at every
+place in it (:mod:`dispatch.offer`). A change is a function from day to day, so that
+the same one can be tried on a single route and by planning the whole day anew.
 """
 
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import replace
 from typing import NamedTuple
 
-from dispatch.problem import start_windows
-from dispatch.timetable import lay_out
-from dispatch.travel import TravelTable
-from shared.model import Call, Day, ReadyKind, ReadyState, Route, Van, Window
+from dispatch.offer import FAR_S, Change, Offer, Spot, find_call, put_call
+from shared.model import Call, Day, Link, ReadyKind, ReadyState, Van, Window
 from shared.units import DayClock, minutes
 
 STEP_S = 300  # changes are proposed in whole steps of five minutes
-PROMISE_MOST_S = 12 * 3600  # own choice, as the two below: beyond, it is another day
+PROMISE_MOST_S = 12 * 3600  # own choice, as the three below: beyond, it is another day
 OVERTIME_MOST_S = 2 * 3600
 EARLIER_MOST_S = 2 * 3600
-_LONG_S = 2 * 86_400  # later than anything on the day
+GAP_MOST_S = 4 * 3600
+_FINISH = "finish"
 
 READY_NAMES = {
     ReadyKind.CODE: "the code",
@@ -31,297 +30,6 @@ READY_NAMES = {
 }
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Offer:
-    """One call held out to one van.
-
-    Parameters
-    ----------
-    day : Day
-        The day with only the calls of the van's route and the one held out.
-    travel : TravelTable
-        The whole day's travel table.
-    van : Van
-        The van.
-    order : tuple of str
-        Its calls so far, in order.
-    call_id : str
-        The call held out.
-    """
-
-    day: Day
-    travel: TravelTable
-    van: Van
-    order: tuple[str, ...]
-    call_id: str
-
-    @property
-    def call(self) -> Call:
-        """The call held out.
-
-        Returns
-        -------
-        Call
-            As it stands in this offer.
-        """
-        return self.find(self.call_id)
-
-    @property
-    def places(self) -> range:
-        """Where in the order it could go: before the first, ... after the last.
-
-        Returns
-        -------
-        range
-            0 to the number of calls in the order.
-        """
-        return range(len(self.order) + 1)
-
-    def find(self, call_id: str) -> Call:
-        """Return a call of the route, or the one held out.
-
-        Parameters
-        ----------
-        call_id : str
-            Its id.
-
-        Returns
-        -------
-        Call
-            As it stands in this offer.
-        """
-        return next(call for call in self.day.calls if call.id == call_id)
-
-    def put(self, changed: Call) -> "Offer":
-        """Return the offer with other facts about one of its calls.
-
-        Parameters
-        ----------
-        changed : Call
-            Takes the place of the call with the same id.
-
-        Returns
-        -------
-        Offer
-            A new one.
-        """
-        calls = tuple(
-            changed if call.id == changed.id else call for call in self.day.calls
-        )
-        return replace(self, day=replace(self.day, calls=calls))
-
-    def lay(self, place: int) -> Route | None:
-        """Return the van's day with the call at a place of its order, if it works.
-
-        Parameters
-        ----------
-        place : int
-            One of :attr:`places`.
-
-        Returns
-        -------
-        Route or None
-            ``None`` where windows, shift or break do not allow it.
-        """
-        order = (*self.order[:place], self.call_id, *self.order[place:])
-        return lay_out(self.day, self.travel, self.van, order)
-
-    def working(self, places: Sequence[int] | None = None) -> list[int]:
-        """Return the places, of all or of some, at which the call fits.
-
-        Parameters
-        ----------
-        places : sequence of int, optional
-            Those to try; all where none are given.
-
-        Returns
-        -------
-        list of int
-            In the order tried.
-        """
-        tried = self.places if places is None else places
-        return [place for place in tried if self.lay(place) is not None]
-
-    def fits(self) -> bool:
-        """Return whether the call fits anywhere.
-
-        Returns
-        -------
-        bool
-            Whether at least one place works.
-        """
-        return any(self.lay(place) is not None for place in self.places)
-
-
-def make_offer(
-    day: Day, travel: TravelTable, van: Van, route: Sequence[Call], call: Call
-) -> Offer:
-    """Hold a call out to a van.
-
-    Parameters
-    ----------
-    day : Day
-        The day.
-    travel : TravelTable
-        Its travel table.
-    van : Van
-        One of its vans.
-    route : sequence of Call
-        The van's calls in order; may be empty.
-    call : Call
-        A call that is not among them.
-
-    Returns
-    -------
-    Offer
-        The offer.
-    """
-    return Offer(
-        day=replace(day, calls=(*route, call)),
-        travel=travel,
-        van=van,
-        order=tuple(other.id for other in route),
-        call_id=call.id,
-    )
-
-
-# --- what breaks -------------------------------------------------------------
-
-
-class Late(NamedTuple):
-    """Something that happens after its last moment.
-
-    Parameters
-    ----------
-    call_id : str or None
-        The call whose visit starts too late; ``None``: the van is back too late.
-    at_s, limit_s : int
-        When it happens, and when it should at the latest.
-    """
-
-    call_id: str | None
-    at_s: int
-    limit_s: int
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Breach:
-    """What breaks when the call goes to a place of the route all the same.
-
-    Parameters
-    ----------
-    place : int
-        Where in the order.
-    route : Route
-        The day that breaks the rules.
-    late : tuple of Late
-        What comes too late, in the order of the day; nothing when only the meal
-        break has no room.
-    """
-
-    place: int
-    route: Route
-    late: tuple[Late, ...]
-
-    @property
-    def late_s(self) -> int:
-        """All lateness together.
-
-        Returns
-        -------
-        int
-            Seconds; 0 when only the meal break has no room.
-        """
-        return sum(late.at_s - late.limit_s for late in self.late)
-
-
-def find_breach(offer: Offer) -> Breach | None:
-    """Find the place at which the call would do the least harm, and the harm.
-
-    Parameters
-    ----------
-    offer : Offer
-        An offer that fits nowhere.
-
-    Returns
-    -------
-    Breach or None
-        The one with the least lateness; ``None`` when even without any limit no
-        route can be laid out.
-    """
-    fasting = replace(offer, van=replace(offer.van, meal=None))
-    patient = replace(
-        offer,
-        day=replace(offer.day, calls=tuple(_patient(call) for call in offer.day.calls)),
-        van=replace(offer.van, overtime_limit_s=_LONG_S),
-    )
-    tried = [patient]
-    if offer.van.meal is not None:
-        # Where only the break is in the way, it is to be named; and no patience
-        # helps a break that is over before the van can take it.
-        hungry = replace(patient.van, meal=None)
-        tried = [fasting, patient, replace(patient, van=hungry)]
-    for relaxed in tried:
-        routes = [(place, relaxed.lay(place)) for place in relaxed.places]
-        found = [
-            Breach(place=place, route=route, late=_lateness(offer, route))
-            for place, route in routes
-            if route is not None
-        ]
-        if found:
-            return min(found, key=lambda breach: breach.late_s)
-    return None
-
-
-def _patient(call: Call) -> Call:
-    """Return the call as if it could wait for ever, but not start earlier."""
-    windows = call.windows
-    if windows:
-        last = windows[-1]
-        windows = (*windows[:-1], replace(last, end_s=last.end_s + _LONG_S))
-    promise = call.promise
-    if promise is not None:
-        promise = replace(promise, end_s=promise.end_s + _LONG_S)
-    return replace(call, windows=windows, promise=promise)
-
-
-def _lateness(offer: Offer, route: Route) -> tuple[Late, ...]:
-    late: list[Late] = []
-    for stop in route.stops:
-        if stop.call_id is None:
-            continue
-        spans = start_windows(offer.day, offer.find(stop.call_id))
-        if any(low <= stop.start_s <= high for low, high in spans):
-            continue
-        limits_s = [high for _, high in spans if high < stop.start_s]
-        late.append(Late(stop.call_id, stop.start_s, max(limits_s, default=0)))
-    back_s = offer.van.shift.end_s + offer.van.overtime_limit_s
-    if route.finish_s > back_s:
-        late.append(Late(None, route.finish_s, back_s))
-    return tuple(late)
-
-
-# --- what would help ---------------------------------------------------------
-
-
-class Remedy(NamedTuple):
-    """A change that lets the van take the call.
-
-    Parameters
-    ----------
-    size_s : int
-        How far something moves on the clock.
-    words : str
-        In plain words.
-    offer : Offer
-        The offer with the change made.
-    """
-
-    size_s: int
-    words: str
-    offer: Offer
-
-
 class Stretch(NamedTuple):
     """A limit that can be moved: the further, the more fits.
 
@@ -330,20 +38,26 @@ class Stretch(NamedTuple):
     most_s : int
         How far at most.
     move : callable
-        Returns an offer with the limit moved so far.
+        Returns a day with the limit moved so far.
     what : str
         Names the limit.
     limit_s : int
-        Where it is now.
+        Where it is now; for a ``length`` how long it is now.
     later : bool
-        It moves to a later time; else to an earlier one.
+        It moves to a later time, or becomes longer; else to an earlier one.
+    length : bool
+        It is a length of time, not a time of the day.
+    van_id : str or None
+        The van whose limit it is.
     """
 
     most_s: int
-    move: Callable[[Offer, int], Offer]
+    move: Callable[[Day, int], Day]
     what: str
     limit_s: int
     later: bool = True
+    length: bool = False
+    van_id: str | None = None
 
     def say(self, clock: DayClock, by_s: int) -> str:
         """Return the move in plain words.
@@ -361,10 +75,67 @@ class Stretch(NamedTuple):
             What, the new time and the old one.
         """
         moved_s = self.limit_s + (by_s if self.later else -by_s)
-        return (
-            f"{self.what} {clock.spoken(moved_s)} "
-            f"instead of {clock.spoken(self.limit_s)}"
-        )
+        tell = minutes if self.length else clock.spoken
+        words = f"{self.what} {tell(moved_s)} instead of {tell(self.limit_s)}"
+        if self.what == _FINISH:
+            words += f" ({minutes(by_s)} overtime more)"
+        return words
+
+    def by(self, by_s: int) -> Change:
+        """Return the move as a change of the day.
+
+        Parameters
+        ----------
+        by_s : int
+            How far the limit moves, seconds.
+
+        Returns
+        -------
+        callable
+            From day to day.
+        """
+        return lambda day: self.move(day, by_s)
+
+
+class Remedy(NamedTuple):
+    """A change that lets a van take the call.
+
+    Parameters
+    ----------
+    size_s : int
+        How far something moves on the clock.
+    words : str
+        In plain words.
+    change : callable
+        The day with the change made.
+    stretch : Stretch or None
+        What is moved, where it is one limit.
+    """
+
+    size_s: int
+    words: str
+    change: Change
+    stretch: Stretch | None = None
+
+
+def make_remedy(stretch: Stretch, clock: DayClock, by_s: int) -> Remedy:
+    """Return the move of a limit as a remedy.
+
+    Parameters
+    ----------
+    stretch : Stretch
+        The limit.
+    clock : DayClock
+        The day's clock.
+    by_s : int
+        How far it moves, seconds, positive.
+
+    Returns
+    -------
+    Remedy
+        With its words.
+    """
+    return Remedy(by_s, stretch.say(clock, by_s), stretch.by(by_s), stretch)
 
 
 def find_time_remedy(offer: Offer, hindered: str | None = None) -> Remedy | None:
@@ -384,15 +155,15 @@ def find_time_remedy(offer: Offer, hindered: str | None = None) -> Remedy | None
         do. ``None`` when no single move helps.
     """
     groups = stretches(offer, hindered)
-    places = _loosen(offer, [s for group in groups for s in group]).working()
+    spots = offer.after(loosen([s for some in groups for s in some])).working()
     best: Remedy | None = None
     for group in groups:
-        open_places = _loosen(offer, group).working(places) if places else []
+        open_spots = offer.after(loosen(group)).working(spots) if spots else []
         for stretch in group:
             most = stretch.most_s // STEP_S
             if best is not None:
                 most = min(most, best.size_s // STEP_S - 1)
-            best = _smallest(offer, stretch, most, open_places) or best
+            best = _smallest(offer, stretch, most, open_spots) or best
     return best
 
 
@@ -410,62 +181,72 @@ def find_customer_remedy(offer: Offer) -> Remedy | None:
         One question to the customer, in whole steps of five minutes.
     """
     call, clock = offer.call, offer.day.clock
-    if call.promise is None or not call.windows:
+    if call.promise is None or call.promise.end_s >= FAR_S or not call.windows:
         return None
-    until, since = _of_promise(call, "promise")
+    promises = _of_promise(call, "promise")
     best: Remedy | None = None
-    for index, window in enumerate(call.windows):
-        pairs = zip((until, since), _of_window(call, index, window), strict=True)
+    for window in call.windows:
+        pairs = zip(promises, _of_window(call, window), strict=True)
         for promise, there in pairs:
 
             def move(
-                asked: Offer,
-                by_s: int,
-                promise: Stretch = promise,
-                there: Stretch = there,
-            ) -> Offer:
-                return there.move(promise.move(asked, by_s), by_s)
+                day: Day, by_s: int, one: Stretch = promise, other: Stretch = there
+            ) -> Day:
+                return other.move(one.move(day, by_s), by_s)
 
             most_s = min(promise.most_s, there.most_s)
             if best is not None:
                 most_s = min(most_s, best.size_s - STEP_S)
             both = promise._replace(move=move)
-            found = _smallest(offer, both, most_s // STEP_S, offer.places)
+            found = _smallest(offer, both, most_s // STEP_S, offer.spots)
             if found is not None:
                 words = f"{found.words}, {there.say(clock, found.size_s)}"
-                best = found._replace(words=words)
+                best = found._replace(words=words, stretch=None)
     return best
 
 
-def _loosen(offer: Offer, group: Sequence[Stretch]) -> Offer:
-    """Return the offer with all of these limits moved as far as they go."""
-    for stretch in group:
-        offer = stretch.move(offer, stretch.most_s)
-    return offer
+def loosen(group: Sequence[Stretch], most_s: int = FAR_S) -> Change:
+    """Return the change that moves all of these limits.
+
+    Parameters
+    ----------
+    group : sequence of Stretch
+        The limits.
+    most_s : int
+        How far; each one no further than it can go.
+
+    Returns
+    -------
+    callable
+        From day to day.
+    """
+
+    def change(day: Day) -> Day:
+        for stretch in group:
+            day = stretch.move(day, min(most_s, stretch.most_s))
+        return day
+
+    return change
 
 
 def _smallest(
-    offer: Offer, stretch: Stretch, most: int, places: Sequence[int]
+    offer: Offer, stretch: Stretch, most: int, spots: Sequence[Spot]
 ) -> Remedy | None:
     """Halve the way between no move and the largest one that is worth a look."""
-    if most < 1 or not places:
+    if most < 1 or not spots:
         return None
-    places = stretch.move(offer, most * STEP_S).working(places)
-    if not places:
+    spots = offer.after(stretch.by(most * STEP_S)).working(spots)
+    if not spots:
         return None
     enough, too_little = most, 0
     while enough - too_little > 1:
         middle = (enough + too_little) // 2
-        working = stretch.move(offer, middle * STEP_S).working(places)
+        working = offer.after(stretch.by(middle * STEP_S)).working(spots)
         if working:
-            enough, places = middle, working
+            enough, spots = middle, working
         else:
             too_little = middle
-    size_s = enough * STEP_S
-    words = stretch.say(offer.day.clock, size_s)
-    if stretch.move is _work_longer:
-        words += f" ({minutes(size_s)} overtime more)"
-    return Remedy(size_s, words, stretch.move(offer, size_s))
+    return make_remedy(stretch, offer.day.clock, enough * STEP_S)
 
 
 def stretches(offer: Offer, hindered: str | None = None) -> list[list[Stretch]]:
@@ -483,27 +264,63 @@ def stretches(offer: Offer, hindered: str | None = None) -> list[list[Stretch]]:
     list of list of Stretch
         The customer's, the van's, the other customer's.
     """
-    call, van = offer.call, offer.van
-    customers = _of_promise(call, "promise")
-    for index, window in enumerate(call.windows):
-        customers += _of_window(call, index, window)
-    ready_s = offer.day.ready_s(call)
+    day = replace(offer.day, links=offer.links)
+    groups = [of_customer(day, offer.call), of_van(offer.van)]
+    if hindered is not None and hindered != offer.call_id:
+        other = offer.find(hindered)
+        groups.append(_of_promise(other, f"promise of call {other.id}"))
+    return groups
+
+
+def of_customer(day: Day, call: Call) -> list[Stretch]:
+    """Return the limits on a customer's side.
+
+    Parameters
+    ----------
+    day : Day
+        The day.
+    call : Call
+        The customer's call.
+
+    Returns
+    -------
+    list of Stretch
+        Promise, availability, what must be ready, gaps to linked calls.
+    """
+    found = _of_promise(call, "promise")
+    for window in call.windows:
+        found += _of_window(call, window)
+    ready_s = day.ready_s(call)
     if ready_s is not None:
-        customers.append(
-            Stretch(
-                ready_s - offer.day.planned_at_s,
-                _hasten,
-                f"{name_ready(offer.day, call)} there by",
-                ready_s,
-                later=False,
-            )
-        )
+        most_s = ready_s - day.planned_at_s
+        what = f"{name_ready(day, call)} there by"
+        found.append(Stretch(most_s, _hasten(call.id), what, ready_s, later=False))
+    for link in day.links:
+        if call.id in (link.first, link.then):
+            found += _of_link(link, link.first if call.id == link.then else link.then)
+    return found
+
+
+def of_van(van: Van) -> list[Stretch]:
+    """Return the limits on a van's side.
+
+    Parameters
+    ----------
+    van : Van
+        The van.
+
+    Returns
+    -------
+    list of Stretch
+        Overtime, start of the shift, break, then the driver's own limits.
+    """
     back_s = van.shift.end_s + van.overtime_limit_s
-    vans = [
-        Stretch(OVERTIME_MOST_S, _work_longer, "finish", back_s),
+    early_s = min(EARLIER_MOST_S, van.shift.start_s)
+    found = [
+        Stretch(OVERTIME_MOST_S, _on(van, _work_longer), _FINISH, back_s),
         Stretch(
-            min(EARLIER_MOST_S, van.shift.start_s),
-            _begin_earlier,
+            early_s,
+            _on(van, _begin_earlier),
             "shift from",
             van.shift.start_s,
             later=False,
@@ -511,93 +328,185 @@ def stretches(offer: Offer, hindered: str | None = None) -> list[list[Stretch]]:
     ]
     if van.meal is not None:
         end_s = van.meal.window.end_s
-        vans.append(Stretch(EARLIER_MOST_S, _eat_later, "meal break over by", end_s))
-    if hindered in (None, call.id):
-        return [customers, vans]
-    other = offer.find(hindered)
-    return [customers, vans, _of_promise(other, f"promise of call {other.id}")]
+        what = "meal break over by"
+        found.append(Stretch(EARLIER_MOST_S, _on(van, _eat_later), what, end_s))
+    for most_s, grow, what in (
+        (van.drive_limit_s, _drive_longer, "at the wheel, where the law allows it,"),
+        (van.work_limit_s, _stay_longer, "at work, where the law allows it,"),
+    ):
+        if most_s is not None:
+            found.append(
+                Stretch(OVERTIME_MOST_S, _on(van, grow), what, most_s, length=True)
+            )
+    return [stretch._replace(van_id=van.id) for stretch in found]
 
 
-def _work_longer(offer: Offer, by_s: int) -> Offer:
-    limit_s = offer.van.overtime_limit_s + by_s
-    return replace(offer, van=replace(offer.van, overtime_limit_s=limit_s))
+def _on(van: Van, grow: Callable[[Van, int], Van]) -> Callable[[Day, int], Day]:
+    """Return the move of one van's limit on a day."""
+
+    def move(day: Day, by_s: int) -> Day:
+        vans = (grow(v, by_s) if v.id == van.id else v for v in day.vans)
+        return replace(day, vans=tuple(vans))
+
+    return move
 
 
-def _begin_earlier(offer: Offer, by_s: int) -> Offer:
-    shift = replace(offer.van.shift, start_s=offer.van.shift.start_s - by_s)
-    return replace(offer, van=replace(offer.van, shift=shift))
+def _work_longer(van: Van, by_s: int) -> Van:
+    return replace(van, overtime_limit_s=van.overtime_limit_s + by_s)
 
 
-def _eat_later(offer: Offer, by_s: int) -> Offer:
-    meal = offer.van.meal
-    if meal is None:
-        return offer
-    window = replace(meal.window, end_s=meal.window.end_s + by_s)
-    return replace(offer, van=replace(offer.van, meal=replace(meal, window=window)))
+def _begin_earlier(van: Van, by_s: int) -> Van:
+    return replace(van, shift=_wider(van.shift, by_s, 0))
 
 
-def _hasten(offer: Offer, by_s: int) -> Offer:
+def _eat_later(van: Van, by_s: int) -> Van:
+    if van.meal is None:
+        return van
+    window = _wider(van.meal.window, 0, by_s)
+    return replace(van, meal=replace(van.meal, window=window))
+
+
+def _drive_longer(van: Van, by_s: int) -> Van:
+    return replace(van, drive_limit_s=(van.drive_limit_s or 0) + by_s)
+
+
+def _stay_longer(van: Van, by_s: int) -> Van:
+    return replace(van, work_limit_s=(van.work_limit_s or 0) + by_s)
+
+
+def _hasten(call_id: str) -> Callable[[Day, int], Day]:
     """Let every open item of the call be there so much before the slowest one is."""
-    ready_s = offer.day.ready_s(offer.call) or offer.day.planned_at_s
-    lead_s = ready_s - offer.day.planned_at_s - by_s
-    ready = tuple(
-        replace(item, lead_time_s=min(item.lead_time_s, lead_s))
-        if item.state is ReadyState.OPEN
-        else item
-        for item in offer.call.ready
-    )
-    return offer.put(replace(offer.call, ready=ready))
+
+    def move(day: Day, by_s: int) -> Day:
+        call = find_call(day, call_id)
+        ready_s = None if call is None else day.ready_s(call)
+        if call is None or ready_s is None:
+            return day
+        lead_s = ready_s - day.planned_at_s - by_s
+        ready = tuple(
+            replace(item, lead_time_s=min(item.lead_time_s, lead_s))
+            if item.state is ReadyState.OPEN
+            else item
+            for item in call.ready
+        )
+        return put_call(day, replace(call, ready=ready))
+
+    return move
 
 
 def _of_promise(call: Call, name: str) -> list[Stretch]:
-    if call.promise is None:
+    promise = call.promise
+    if promise is None:
         return []
-    start_s, end_s = call.promise.start_s, call.promise.end_s
 
-    def widen(offer: Offer, before_s: int, after_s: int) -> Offer:
-        asked = offer.find(call.id)
-        promise = asked.promise or Window(start_s=start_s, end_s=end_s)
-        return offer.put(replace(asked, promise=_wider(promise, before_s, after_s)))
+    def widen(day: Day, before_s: int, after_s: int) -> Day:
+        asked = find_call(day, call.id)
+        if asked is None or asked.promise is None:
+            return day
+        wider = _wider(asked.promise, before_s, after_s)
+        return put_call(day, replace(asked, promise=wider))
+
+    until = Stretch(
+        PROMISE_MOST_S,
+        lambda day, by_s: widen(day, 0, by_s),
+        f"{name} until",
+        promise.end_s,
+    )
+    since = Stretch(
+        min(PROMISE_MOST_S, promise.start_s),
+        lambda day, by_s: widen(day, by_s, 0),
+        f"{name} from",
+        promise.start_s,
+        later=False,
+    )
+    return [until, since] if promise.end_s < FAR_S else [since]
+
+
+def _of_window(call: Call, window: Window) -> list[Stretch]:
+    def widen(day: Day, before_s: int, after_s: int) -> Day:
+        asked = find_call(day, call.id)
+        if asked is None:
+            return day
+        grown = (
+            _wider(some, before_s, after_s)
+            if some.start_s <= window.start_s and window.end_s <= some.end_s
+            else some
+            for some in asked.windows
+        )
+        return put_call(day, replace(asked, windows=_merged(grown)))
 
     return [
         Stretch(
             PROMISE_MOST_S,
-            lambda offer, by_s: widen(offer, 0, by_s),
-            f"{name} until",
-            end_s,
-        ),
-        Stretch(
-            min(PROMISE_MOST_S, start_s),
-            lambda offer, by_s: widen(offer, by_s, 0),
-            f"{name} from",
-            start_s,
-            later=False,
-        ),
-    ]
-
-
-def _of_window(call: Call, index: int, window: Window) -> list[Stretch]:
-    def widen(offer: Offer, before_s: int, after_s: int) -> Offer:
-        asked = offer.find(call.id)
-        windows = list(asked.windows)
-        windows[index] = _wider(windows[index], before_s, after_s)
-        return offer.put(replace(asked, windows=tuple(windows)))
-
-    return [
-        Stretch(
-            PROMISE_MOST_S,
-            lambda offer, by_s: widen(offer, 0, by_s),
+            lambda day, by_s: widen(day, 0, by_s),
             "customer there until",
             window.end_s,
         ),
         Stretch(
             min(PROMISE_MOST_S, window.start_s),
-            lambda offer, by_s: widen(offer, by_s, 0),
+            lambda day, by_s: widen(day, by_s, 0),
             "customer there from",
             window.start_s,
             later=False,
         ),
     ]
+
+
+def _merged(windows: Iterable[Window]) -> tuple[Window, ...]:
+    """Return windows without overlap."""
+    merged: list[Window] = []
+    for window in windows:
+        if merged and window.start_s < merged[-1].end_s:
+            last = merged.pop()
+            end_s = max(last.end_s, window.end_s)
+            merged.append(
+                Window(start_s=min(last.start_s, window.start_s), end_s=end_s)
+            )
+        else:
+            merged.append(window)
+    return tuple(merged)
+
+
+def _of_link(link: Link, other: str) -> list[Stretch]:
+    def move(day: Day, by_s: int, change: Callable[[Link, int], Link]) -> Day:
+        links = (
+            change(some, by_s) if (some.first, some.then) == ends else some
+            for some in day.links
+        )
+        return replace(day, links=tuple(links))
+
+    ends = link.first, link.then
+    found = []
+    if link.max_gap_s is not None:
+        found.append(
+            Stretch(
+                GAP_MOST_S,
+                lambda day, by_s: move(day, by_s, _gap_longer),
+                f"gap to call {other} at most",
+                link.max_gap_s,
+                length=True,
+            )
+        )
+    if link.min_gap_s > 0:
+        found.append(
+            Stretch(
+                link.min_gap_s,
+                lambda day, by_s: move(day, by_s, _gap_shorter),
+                f"gap to call {other} at least",
+                link.min_gap_s,
+                later=False,
+                length=True,
+            )
+        )
+    return found
+
+
+def _gap_longer(link: Link, by_s: int) -> Link:
+    return replace(link, max_gap_s=(link.max_gap_s or 0) + by_s)
+
+
+def _gap_shorter(link: Link, by_s: int) -> Link:
+    return replace(link, min_gap_s=max(0, link.min_gap_s - by_s))
 
 
 def _wider(window: Window, before_s: int, after_s: int) -> Window:
@@ -641,17 +550,41 @@ def find_swap(offer: Offer) -> Remedy | None:
     Returns
     -------
     Remedy or None
-        The least important such call, the shortest among equals.
+        The least important such call, the shortest among equals; none that another
+        call is linked to.
     """
+    linked = {end for link in offer.links for end in (link.first, link.then)}
     rivals = [
         other
-        for other in (offer.find(call_id) for call_id in offer.order)
-        if other.priority >= offer.call.priority
+        for other in offer.day.calls
+        if other.id not in {offer.call_id, *linked}
+        and other.priority >= offer.call.priority
     ]
     rivals.sort(key=lambda other: (-other.priority, offer.day.planned_s(other)))
     for rival in rivals:
-        order = tuple(call_id for call_id in offer.order if call_id != rival.id)
-        without = replace(offer, order=order)
-        if without.fits():
+        without = without_call(rival.id)
+        if offer.after(without).fits():
             return Remedy(0, f"move call {rival.id} to another day", without)
     return None
+
+
+def without_call(call_id: str) -> Change:
+    """Return the change that moves a call to another day.
+
+    Parameters
+    ----------
+    call_id : str
+        The call.
+
+    Returns
+    -------
+    callable
+        From day to day.
+    """
+
+    def change(day: Day) -> Day:
+        calls = (call for call in day.calls if call.id != call_id)
+        links = (x for x in day.links if call_id not in (x.first, x.then))
+        return replace(day, calls=tuple(calls), links=tuple(links))
+
+    return change

@@ -47,7 +47,7 @@ from dispatch.problem import (
     WINDOWS,
     Problem,
 )
-from dispatch.search._jit import kernel, leaf
+from dispatch.search._jit import entry, kernel, leaf
 from dispatch.search.schedule import (
     BACK,
     FREE_DONE,
@@ -98,10 +98,10 @@ POOL_VAN, POOL_MONEY, POOL_SIZE, POOL_VISITS = range(4)
 
 
 class Notes(NamedTuple):
-    """What a search for a place looks at beside the routes.
+    """What a round looks at beside the routes it changes.
 
-    A compiled function is handed every word of its arrays at each call: what finding a
-    place does not need stays out of its sight.
+    A compiled function is handed every word of its arrays at each call, and compiles as
+    long: what a round does not need stays out of its sight.
 
     Parameters
     ----------
@@ -115,12 +115,18 @@ class Notes(NamedTuple):
     seen : ndarray, shape (vans, visits, 3)
         For each kept route and visit: the route's VERSION when last looked at, the
         cost units the visit would add there (``HUGE``: it does not fit), and where.
+    queue : ndarray, shape (calls,)
+        Calls out of the routes in this round.
+    key : ndarray, shape (calls,)
+        Sort keys of the queue.
     """
 
     score: NDArray[np.int64]
     touched: NDArray[np.int64]
     barred: NDArray[np.int64]
     seen: NDArray[np.int64]
+    queue: NDArray[np.int64]
+    key: NDArray[np.float64]
 
 
 class Memory(NamedTuple):
@@ -132,10 +138,6 @@ class Memory(NamedTuple):
         The solution being changed, the one to fall back on, and the best so far.
     notes : Notes
         What it looks at when it seeks a place.
-    queue : ndarray, shape (calls,)
-        Calls out of the routes in this round.
-    key : ndarray, shape (calls,)
-        Sort keys of the queue.
     pool : ndarray, shape (POOL_ROWS, 3 + calls + stores)
         Routes of good solutions; the caller takes them out.
     marks : ndarray, shape (visits,)
@@ -148,8 +150,6 @@ class Memory(NamedTuple):
     kept: Routes
     best: Routes
     notes: Notes
-    queue: NDArray[np.int64]
-    key: NDArray[np.float64]
     pool: NDArray[np.int64]
     marks: NDArray[np.int64]
     recent: NDArray[np.int64]
@@ -189,9 +189,9 @@ def new_memory(problem: Problem) -> Memory:
             touched=np.zeros(vans, np.int64),
             barred=np.zeros(vans, np.int64),
             seen=np.full((vans, len(problem.visits), 3), -1, np.int64),
+            queue=np.zeros(max(1, calls), np.int64),
+            key=np.zeros(max(1, calls), np.float64),
         ),
-        queue=np.zeros(max(1, calls), np.int64),
-        key=np.zeros(max(1, calls), np.float64),
         pool=np.zeros((POOL_ROWS, POOL_VISITS + calls + len(problem.stores)), np.int64),
         marks=np.random.default_rng(0).integers(1 << 40, size=len(problem.visits)),
         recent=np.full(RECENT, -1, np.int64),
@@ -810,8 +810,9 @@ def cheapest_place(
                 break  # no money makes up for a broken promise
             broken = visits[visit, BROKEN]
         base, node = visits[visit, UNITS], visits[visit, NODE]
-        count = visits[visit, WINDOWS]
-        last_start = visits[visit, WINDOW + 2 * count - 1] if count > 0 else -1
+        last_start = -1
+        for index in range(visits[visit, WINDOWS]):  # the last may be cut off
+            last_start = max(last_start, visits[visit, WINDOW + 2 * index + 1])
         for van in range(len(vans)):
             if problem.allowed[van, visit] == 0 or notes.barred[van] == 1:
                 continue
@@ -1022,7 +1023,7 @@ def widen(problem: Problem, call: int) -> None:
         visit = problem.visits[visit, NEXT]
 
 
-@kernel
+@entry
 def apply_terms(problem: Problem, routes: Routes) -> None:
     """Cut the windows of all linked calls to what those on routes have agreed on.
 
@@ -1131,12 +1132,12 @@ def first_place(problem: Problem, routes: Routes, van: int, call: int) -> int:
 
 
 @kernel
-def agree(problem: Problem, memory: Memory, call: int) -> bool:
+def agree(problem: Problem, routes: Routes, notes: Notes, call: int) -> bool:
     """Settle the times of a call just put in with the calls it follows.
 
     Parameters
     ----------
-    problem, memory : Problem, Memory
+    problem, routes, notes : Problem, Routes, Notes
         The search; routes of the calls it follows are timed anew and count as
         touched.
     call : int
@@ -1147,7 +1148,6 @@ def agree(problem: Problem, memory: Memory, call: int) -> bool:
     bool
         Whether all can keep what is agreed.
     """
-    routes = memory.now
     van, place = routes.van_of[call], routes.place_of[call]
     visit = routes.order[van, place]
     follows = False
@@ -1180,19 +1180,19 @@ def agree(problem: Problem, memory: Memory, call: int) -> bool:
     for link in range(len(problem.links)):
         if problem.links[link, THEN] == call:
             giver = routes.van_of[problem.links[link, FIRST]]
-            memory.notes.touched[giver] = 1
+            notes.touched[giver] = 1
             works = works and time_route(problem, routes, giver)
     return works
 
 
 @kernel
-def part_links(problem: Problem, memory: Memory, waiting: int) -> int:
+def part_links(problem: Problem, routes: Routes, notes: Notes, waiting: int) -> int:
     """Take out calls that follow one that is out, and forget what is void.
 
     Parameters
     ----------
-    problem, memory : Problem, Memory
-        The search; ``memory.now``, ``queue`` and ``touched`` are changed.
+    problem, routes, notes : Problem, Routes, Notes
+        The search; ``routes``, ``queue`` and ``touched`` are changed.
     waiting : int
         Filled cells of the queue.
 
@@ -1201,7 +1201,6 @@ def part_links(problem: Problem, memory: Memory, waiting: int) -> int:
     int
         Filled cells of the queue now; -1 if a route without such a call breaks a rule.
     """
-    routes = memory.now
     more = True
     while more:
         more = False
@@ -1209,10 +1208,10 @@ def part_links(problem: Problem, memory: Memory, waiting: int) -> int:
             first, then = problem.links[link, FIRST], problem.links[link, THEN]
             van = routes.van_of[then]
             if routes.van_of[first] < 0 and van >= 0:
-                memory.notes.touched[van] = 1
+                notes.touched[van] = 1
                 if not take_out(problem, routes, van, then):
                     return -1
-                memory.queue[waiting] = then
+                notes.queue[waiting] = then
                 waiting += 1
                 more = True
     apply_terms(problem, routes)
@@ -1220,7 +1219,7 @@ def part_links(problem: Problem, memory: Memory, waiting: int) -> int:
         for end in (FIRST, THEN):
             van = routes.van_of[problem.links[link, end]]
             if van >= 0:
-                memory.notes.touched[van] = 1
+                notes.touched[van] = 1
                 if not time_route(problem, routes, van):
                     return -1
     return waiting
@@ -1254,38 +1253,39 @@ def keeps_links(problem: Problem, routes: Routes) -> bool:
 
 
 @kernel
-def ruin(problem: Problem, memory: Memory, rng: np.random.Generator) -> int:
-    """Take strings of calls out of ``memory.now``; return how many calls wait.
+def ruin(
+    problem: Problem, routes: Routes, notes: Notes, rng: np.random.Generator
+) -> int:
+    """Take strings of calls out of ``routes``; return how many calls wait.
 
     Parameters
     ----------
-    problem, memory, rng : Problem, Memory, numpy.random.Generator
+    problem, routes, notes, rng : Problem, Routes, Notes, numpy.random.Generator
         The search.
 
     Returns
     -------
     int
-        Filled cells of ``memory.queue``: calls that were left out before (at most
+        Filled cells of ``notes.queue``: calls that were left out before (at most
         ``RETRIED`` of them) and those taken out now; -1 if a route without its
         string breaks a rule (a travel table in which detours are short cuts).
     """
-    routes = memory.now
     count = problem.call_count
     waiting = 0
     on_routes = 0
     for call in range(count):
         if routes.van_of[call] < 0:
-            memory.queue[waiting] = call
+            notes.queue[waiting] = call
             waiting += 1
         else:
             on_routes += 1
     while waiting > RETRIED:  # drop random ones from this round
         index = int(rng.random() * waiting)
         waiting -= 1
-        memory.queue[index] = memory.queue[waiting]
+        notes.queue[index] = notes.queue[waiting]
     vans_out = 0
     for van in range(len(problem.vans)):
-        memory.notes.touched[van] = 0
+        notes.touched[van] = 0
         if routes.facts[van, SIZE] > 0:
             vans_out += 1
     if vans_out == 0:
@@ -1302,31 +1302,33 @@ def ruin(problem: Problem, memory: Memory, rng: np.random.Generator) -> int:
             break
         call = problem.near[centre, near]
         van = routes.van_of[call]
-        if van < 0 or memory.notes.touched[van] == 1:
+        if van < 0 or notes.touched[van] == 1:
             continue
         length = routes.facts[van, SIZE]
         if not whole:
             length = int(rng.random() * min(float(length), longest) + 1.0)
-        waiting = cut_string(problem, memory, rng, waiting, (call, length))
-        memory.notes.touched[van] = 1
+        waiting = cut_string(problem, routes, notes, rng, waiting, (call, length))
+        notes.touched[van] = 1
         strings -= 1
         if routes.facts[van, STOPS] > 0:
-            waiting = drop_orphans(problem, memory, van, waiting)
+            waiting = drop_orphans(problem, routes, notes, van, waiting)
         if not time_route(problem, routes, van):
             return -1
     if len(problem.links) > 0:
-        waiting = part_links(problem, memory, waiting)
+        waiting = part_links(problem, routes, notes, waiting)
     return waiting
 
 
 @kernel
-def drop_orphans(problem: Problem, memory: Memory, van: int, waiting: int) -> int:
+def drop_orphans(
+    problem: Problem, routes: Routes, notes: Notes, van: int, waiting: int
+) -> int:
     """Take out calls whose stop at a store is gone, and stops that nobody needs.
 
     Parameters
     ----------
-    problem, memory : Problem, Memory
-        The search; calls move from ``memory.now`` to the end of ``memory.queue``. The
+    problem, routes, notes : Problem, Routes, Notes
+        The search; calls move from ``routes`` to the end of ``notes.queue``. The
         route is not timed anew.
     van : int
         The route.
@@ -1338,7 +1340,6 @@ def drop_orphans(problem: Problem, memory: Memory, van: int, waiting: int) -> in
     int
         Filled cells of the queue now.
     """
-    routes = memory.now
     order = routes.order
     write = 0
     for index in range(routes.facts[van, SIZE]):
@@ -1354,7 +1355,7 @@ def drop_orphans(problem: Problem, memory: Memory, van: int, waiting: int) -> in
             order[van, write] = visit
             write += 1
         else:
-            waiting = queue_call(problem, memory, van, call, waiting)
+            waiting = queue_call(problem, routes, notes, van, call, waiting)
     routes.facts[van, SIZE] = write
     drop_idle_stops(problem, routes, van)
     return waiting
@@ -1362,13 +1363,13 @@ def drop_orphans(problem: Problem, memory: Memory, van: int, waiting: int) -> in
 
 @leaf
 def queue_call(
-    problem: Problem, memory: Memory, van: int, call: int, waiting: int
+    problem: Problem, routes: Routes, notes: Notes, van: int, call: int, waiting: int
 ) -> int:
     """Note that a call is taken out of its route; return the new length of the queue.
 
     Parameters
     ----------
-    problem, memory : Problem, Memory
+    problem, routes, notes : Problem, Routes, Notes
         The search; the route's order is the caller's matter.
     van, call : int
         The route and the call.
@@ -1380,17 +1381,18 @@ def queue_call(
     int
         One more.
     """
-    return_parts(problem, memory.now, van, call)
-    memory.now.van_of[call] = -1
-    memory.now.left[0] += problem.visits[call, WEIGHT]
-    memory.queue[waiting] = call
+    return_parts(problem, routes, van, call)
+    routes.van_of[call] = -1
+    routes.left[0] += problem.visits[call, WEIGHT]
+    notes.queue[waiting] = call
     return waiting + 1
 
 
 @kernel
 def cut_string(
     problem: Problem,
-    memory: Memory,
+    routes: Routes,
+    notes: Notes,
     rng: np.random.Generator,
     waiting: int,
     what: tuple[int, int],
@@ -1399,8 +1401,8 @@ def cut_string(
 
     Parameters
     ----------
-    problem, memory, rng : Problem, Memory, numpy.random.Generator
-        The search; calls move from ``memory.now`` to the end of ``memory.queue``. The
+    problem, routes, notes, rng : Problem, Routes, Notes, numpy.random.Generator
+        The search; calls move from ``routes`` to the end of ``notes.queue``. The
         route is not timed anew.
     waiting : int
         Filled cells of the queue.
@@ -1413,7 +1415,6 @@ def cut_string(
         ``waiting`` and those removed.
     """
     call, removed = what
-    routes = memory.now
     van = routes.van_of[call]
     size = routes.facts[van, SIZE]
     kept = 0
@@ -1437,7 +1438,7 @@ def cut_string(
             write += 1
         elif problem.visits[other, CALL] < problem.call_count:
             waiting = queue_call(
-                problem, memory, van, problem.visits[other, CALL], waiting
+                problem, routes, notes, van, problem.visits[other, CALL], waiting
             )
     routes.facts[van, SIZE] = write
     return waiting
@@ -1445,21 +1446,24 @@ def cut_string(
 
 @kernel
 def sort_queue(
-    problem: Problem, memory: Memory, rng: np.random.Generator, waiting: int
+    problem: Problem,
+    notes: Notes,
+    rng: np.random.Generator,
+    waiting: int,
 ) -> None:
     """Order the waiting calls by one of the paper's orders, drawn anew each round.
 
     Parameters
     ----------
-    problem, memory, rng : Problem, Memory, numpy.random.Generator
-        The search; ``memory.queue`` and ``memory.key`` are changed.
+    problem, notes, rng : Problem, Notes, numpy.random.Generator
+        The search; ``notes.queue`` and ``notes.key`` are changed.
     waiting : int
         Filled cells of the queue.
     """
     calls = problem.given
     draw = rng.random() * 17.0
     for index in range(waiting):
-        call = memory.queue[index]
+        call = notes.queue[index]
         final = WINDOW + 2 * max(0, calls[call, WINDOWS] - 1) + 1
         first, last = float(calls[call, WINDOW]), float(calls[call, final])
         if draw < 4.0:  # noqa: PLR2004 - weights 4 4 2 1 2 2 2
@@ -1477,76 +1481,84 @@ def sort_queue(
         else:
             key = -last
         place = index
-        while place > 0 and memory.key[place - 1] > key:
-            memory.key[place] = memory.key[place - 1]
-            memory.queue[place] = memory.queue[place - 1]
+        while place > 0 and notes.key[place - 1] > key:
+            notes.key[place] = notes.key[place - 1]
+            notes.queue[place] = notes.queue[place - 1]
             place -= 1
-        memory.key[place] = key
-        memory.queue[place] = call
+        notes.key[place] = key
+        notes.queue[place] = call
 
 
 @kernel
 def recreate(
-    problem: Problem, memory: Memory, rng: np.random.Generator, waiting: int
+    problem: Problem,
+    routes: Routes,
+    notes: Notes,
+    rng: np.random.Generator,
+    waiting: int,
 ) -> None:
     """Put the waiting calls back, each at its cheapest place, in queue order.
 
     Parameters
     ----------
-    problem, memory, rng : Problem, Memory, numpy.random.Generator
-        The search; ``memory.now`` and what is touched are changed. A call that fits
+    problem, routes, notes, rng : Problem, Routes, Notes, numpy.random.Generator
+        The search; ``routes`` and what is touched are changed. A call that fits
         nowhere stays out.
     waiting : int
-        Filled cells of ``memory.queue``.
+        Filled cells of ``notes.queue``.
     """
     for turn in range(2 if len(problem.links) > 0 else 1):
         for index in range(waiting):
-            call = memory.queue[index]
+            call = notes.queue[index]
             # A call that follows another has its turn when that one is in.
-            if turn == 0 or memory.now.van_of[call] < 0:
-                place_call(problem, memory, rng, call)
+            if turn == 0 or routes.van_of[call] < 0:
+                place = cheapest_place(problem, routes, notes, rng, call)
+                if place[0] >= 0:
+                    insert(problem, routes, place)
+                    notes.touched[place[0]] = 1
+                    if len(problem.links) > 0 or limited(problem, place[0]):
+                        settle(problem, routes, notes, rng, call)
 
 
-@leaf
-def place_call(
-    problem: Problem, memory: Memory, rng: np.random.Generator, call: int
+@kernel
+def settle(
+    problem: Problem,
+    routes: Routes,
+    notes: Notes,
+    rng: np.random.Generator,
+    call: int,
 ) -> None:
-    """Put one waiting call at its cheapest place, if it has one.
+    """Move a call just put in to another van while it breaks a limit or a link.
 
     Parameters
     ----------
-    problem, memory, rng : Problem, Memory, numpy.random.Generator
-        The search; ``memory.now`` and ``memory.notes.touched`` are changed.
+    problem, routes, notes, rng : Problem, Routes, Notes, numpy.random.Generator
+        The search; routes and what is touched are changed.
     call : int
-        A call on no route.
+        A call on a route.
     """
-    routes = memory.now
-    barred = False
-    place = cheapest_place(problem, routes, memory.notes, rng, call)
-    while place[0] >= 0:
-        van = place[0]
-        insert(problem, routes, place)
-        memory.notes.touched[van] = 1
-        fits = not limited(problem, van) or within_limits(problem, routes, van)
-        if fits and len(problem.links) > 0:
-            fits = agree(problem, memory, call)
-        if fits:
-            break
+    van = routes.van_of[call]
+    while not (
+        within_limits(problem, routes, van) and agree(problem, routes, notes, call)
+    ):
         take_out(problem, routes, van, call)
         if len(problem.links) > 0:
-            part_links(problem, memory, 0)
-        memory.notes.barred[van] = 1
-        barred = True
-        place = cheapest_place(problem, routes, memory.notes, rng, call)
-    if barred:
-        for van in range(len(problem.vans)):
-            memory.notes.barred[van] = 0
+            part_links(problem, routes, notes, 0)
+        notes.barred[van] = 1
+        place = cheapest_place(problem, routes, notes, rng, call)
+        van = place[0]
+        if van < 0:
+            break
+        insert(problem, routes, place)
+        notes.touched[van] = 1
+    for other in range(len(problem.vans)):
+        notes.barred[other] = 0
 
 
 @leaf
 def swap_pays(
     problem: Problem,
-    memory: Memory,
+    routes: Routes,
     vans: tuple[int, int],
     cuts: tuple[int, int],
     allowance: float,
@@ -1555,8 +1567,8 @@ def swap_pays(
 
     Parameters
     ----------
-    problem, memory : Problem, Memory
-        The search; ``memory.now`` is looked at.
+    problem, routes : Problem, Routes
+        The search; ``routes`` is looked at.
     vans : tuple of int
         Two vans with one TWIN.
     cuts : tuple of int
@@ -1570,7 +1582,6 @@ def swap_pays(
     bool
         Certain as to time, parts not looked at.
     """
-    routes = memory.now
     labels, sizes = routes.labels, routes.facts
     van, other = vans
     nodes = routes.nodes
@@ -1626,13 +1637,17 @@ def tail_allowed(
 
 @kernel
 def exchange(
-    problem: Problem, memory: Memory, vans: tuple[int, int], cuts: tuple[int, int]
+    problem: Problem,
+    routes: Routes,
+    notes: Notes,
+    vans: tuple[int, int],
+    cuts: tuple[int, int],
 ) -> bool:
-    """Swap the tails of two routes in ``memory.now``.
+    """Swap the tails of two routes in ``routes``.
 
     Parameters
     ----------
-    problem, memory : Problem, Memory
+    problem, routes, notes : Problem, Routes, Notes
         The search.
     vans, cuts : tuple of int
         The routes, and the position of the first call that leaves each.
@@ -1641,25 +1656,24 @@ def exchange(
     -------
     bool
         False where parts or times do not allow it: both routes are then to be
-        copied back from ``memory.kept``.
+        copied back from what was kept.
     """
-    routes = memory.now
     order, facts = routes.order, routes.facts
     van, other = vans
-    memory.notes.touched[van] = 1
-    memory.notes.touched[other] = 1
+    notes.touched[van] = 1
+    notes.touched[other] = 1
     given, taken = facts[van, SIZE] - cuts[0], facts[other, SIZE] - cuts[1]
     visits = problem.visits
     for index in range(given):
         visit = order[van, cuts[0] + index]
         return_parts(problem, routes, van, visits[visit, CALL])
-        memory.queue[index] = visit
+        notes.queue[index] = visit
     for index in range(taken):
         visit = order[other, cuts[1] + index]
         return_parts(problem, routes, other, visits[visit, CALL])
         order[van, cuts[0] + index] = visit
     for index in range(given):
-        order[other, cuts[1] + index] = memory.queue[index]
+        order[other, cuts[1] + index] = notes.queue[index]
     facts[van, SIZE] = cuts[0] + taken
     facts[other, SIZE] = cuts[1] + given
     for index in range(taken):
@@ -1683,14 +1697,18 @@ def exchange(
 
 @kernel
 def swap_tails(
-    problem: Problem, memory: Memory, rng: np.random.Generator, allowance: float
+    problem: Problem,
+    routes: Routes,
+    notes: Notes,
+    rng: np.random.Generator,
+    allowance: float,
 ) -> bool:
     """Let two vans swap what follows two neighbouring calls of their routes.
 
     Parameters
     ----------
-    problem, memory, rng : Problem, Memory, numpy.random.Generator
-        The search; ``memory.now`` and ``memory.notes.touched`` are changed.
+    problem, routes, notes, rng : Problem, Routes, Notes, numpy.random.Generator
+        The search; ``routes`` and ``notes.touched`` are changed.
     allowance : float
         Cost units the swap may add.
 
@@ -1699,10 +1717,9 @@ def swap_tails(
     bool
         Whether a swap was made that can be driven.
     """
-    routes = memory.now
     count = problem.call_count
     for van in range(len(problem.vans)):
-        memory.notes.touched[van] = 0
+        notes.touched[van] = 0
     for _ in range(TRIES if count > 1 else 0):
         call = int(rng.random() * count)
         rank = 1 + int(rng.random() * min(NEXT_TO, count - 1))
@@ -1714,14 +1731,14 @@ def swap_tails(
             continue  # parts would have to be fetched anew
         cuts = (routes.place_of[call] + 1, routes.place_of[neighbour])
         if problem.vans[vans[0], TWIN] == problem.vans[vans[1], TWIN]:
-            if not swap_pays(problem, memory, vans, cuts, allowance):
+            if not swap_pays(problem, routes, vans, cuts, allowance):
                 continue
         elif not (
             tail_allowed(problem, routes, vans[0], cuts[0], vans[1])
             and tail_allowed(problem, routes, vans[1], cuts[1], vans[0])
         ):
             continue
-        return exchange(problem, memory, vans, cuts)
+        return exchange(problem, routes, notes, vans, cuts)
     return False
 
 
@@ -1805,7 +1822,7 @@ def copy_round(
     """
     source, target = routes
     for index in range(problem.call_count if waiting < 0 else waiting):
-        call = index if waiting < 0 else memory.queue[index]
+        call = index if waiting < 0 else memory.notes.queue[index]
         target.van_of[call] = source.van_of[call]
     copy_rest(problem, source, target)
     for van in range(len(problem.vans)):
@@ -1846,7 +1863,7 @@ def remember(problem: Problem, memory: Memory) -> None:
         score[POOLED] = row + 1
 
 
-@kernel
+@entry
 def search(
     problem: Problem,
     memory: Memory,
@@ -1878,13 +1895,13 @@ def search(
         allowance = -temperature * np.log(1.0 - rng.random())
         waiting = 0
         if rng.random() < TAILS:
-            driveable = swap_tails(problem, memory, rng, allowance)
+            driveable = swap_tails(problem, memory.now, memory.notes, rng, allowance)
         else:
-            waiting = ruin(problem, memory, rng)
+            waiting = ruin(problem, memory.now, memory.notes, rng)
             driveable = waiting >= 0
             if driveable:
-                sort_queue(problem, memory, rng, waiting)
-                recreate(problem, memory, rng, waiting)
+                sort_queue(problem, memory.notes, rng, waiting)
+                recreate(problem, memory.now, memory.notes, rng, waiting)
         better = False
         accepted = False
         left_out, money = memory.now.left[0], score[NOW_MONEY]

@@ -30,7 +30,7 @@ from dispatch.problem import (
     UNITS,
     Problem,
 )
-from dispatch.search._jit import kernel
+from dispatch.search._jit import entry, kernel
 from dispatch.search.schedule import back_at, free_at_start, gap_m, price, serve
 
 CALLS_MAX = 62  # a set is the bits of one int64
@@ -343,7 +343,7 @@ def extend_label(
     return count
 
 
-@kernel
+@entry
 def find_tours(problem: Problem, tours: Tours, van: int) -> tuple[int, int]:
     """Find the best order of every set of calls that one van can serve in time.
 
@@ -387,7 +387,7 @@ def find_tours(problem: Problem, tours: Tours, van: int) -> tuple[int, int]:
     return count, found
 
 
-@kernel
+@entry
 def join_van(
     before: NDArray[np.int64], own: NDArray[np.int64], taken: NDArray[np.int64]
 ) -> None:
