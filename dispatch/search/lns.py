@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 from dispatch.problem import (
     BROKEN,
     CALL,
+    CREW,
     DEMAND,
     FIRST,
     GAP_HI,
@@ -817,7 +818,7 @@ def cheapest_place(
                 continue
             first = 0
             if bound:
-                if only >= 0 and van != only:
+                if only >= 0 and vans[van, CREW] != vans[only, CREW]:
                     continue
                 first = first_place(problem, routes, van, call)
             size = facts[van, SIZE]
@@ -1088,7 +1089,7 @@ def meet_terms(problem: Problem, routes: Routes, call: int) -> int:
     Returns
     -------
     int
-        ``ANYONE``, ``BARRED``, ``BOUND`` or the only van that may serve it.
+        ``ANYONE``, ``BARRED``, ``BOUND`` or a row of the only van that may serve it.
     """
     who = ANYONE
     for link in range(len(problem.links)):
@@ -1106,7 +1107,7 @@ def meet_terms(problem: Problem, routes: Routes, call: int) -> int:
         high_s = min(NEVER, done_s + problem.links[link, GAP_HI])
         narrow(problem, call, (low_s, high_s))
         if problem.links[link, SAME_VAN] == 1:
-            if who >= 0 and who != van:
+            if who >= 0 and problem.vans[who, CREW] != problem.vans[van, CREW]:
                 return BARRED
             who = van
     return who
@@ -1243,11 +1244,10 @@ def keeps_links(problem: Problem, routes: Routes) -> bool:
     """
     for link in range(len(problem.links)):
         first, then = problem.links[link, FIRST], problem.links[link, THEN]
-        if (
-            problem.links[link, SAME_VAN] == 1
-            and routes.van_of[then] >= 0
-            and routes.van_of[then] != routes.van_of[first]
-        ):
+        one, other = routes.van_of[first], routes.van_of[then]
+        if problem.links[link, SAME_VAN] == 0 or other < 0:
+            continue
+        if one < 0 or problem.vans[one, CREW] != problem.vans[other, CREW]:
             return False
     return True
 
