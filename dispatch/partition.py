@@ -41,6 +41,7 @@ from dispatch.stock import (
 from shared.model import Day, Issue, Need, Origin
 
 if TYPE_CHECKING:
+    from ortools.linear_solver.pywraplp import Constraint, Variable
     from ortools.sat.python.cp_model import CpSolver, IntVar, LinearExpr
 
 
@@ -268,6 +269,17 @@ class _Cover:
         value = round(solver.objective_value)
         return chosen, value, status == model.OPTIMAL
 
+    def left_out(self) -> LinearExpr:
+        """Return the weight of the calls left out and of broken promises."""
+        visits = self.problem.visits
+        weights = visits[: len(self.out), WEIGHT].tolist()
+        total: LinearExpr = sum(w * o for w, o in zip(weights, self.out, strict=True))
+        total += sum(
+            int(visits[list(column.visits), BROKEN].sum()) * use
+            for column, use in zip(self.pool, self.use, strict=True)
+        )
+        return total
+
     def hint(self, columns: Sequence[Column]) -> None:
         """Start from a solution that is known."""
         wanted = {(column.van, column.visits) for column in columns}
@@ -391,6 +403,7 @@ def choose_routes(
     known: Sequence[Column] = (),
     *,
     parts_known: bool = False,
+    known_least: int | None = None,
     effort: float = 10.0,
 ) -> Cover | None:
     """Choose the best routes of a pool: by calls left out, broken promises, cost.
@@ -406,6 +419,8 @@ def choose_routes(
         A choice from the pool to start from; may be empty.
     parts_known : bool
         Each route of the pool has its parts when it is the only one.
+    known_least : int, optional
+        No choice leaves out less weight than this.
     effort : float
         Limit in CP-SAT's deterministic time, for each of the two questions.
 
@@ -415,17 +430,12 @@ def choose_routes(
         ``None`` when the limit came before a choice was found whose cost is known.
     """
     cover = _Cover(problem, pool, parts_known=parts_known)
-    weights = problem.visits[: problem.call_count, WEIGHT].tolist()
     least = weigh(problem, known)
-    left_out = sum(w * out for w, out in zip(weights, cover.out, strict=True))
-    left_out += sum(
-        int(problem.visits[list(column.visits), BROKEN].sum()) * use
-        for column, use in zip(cover.pool, cover.use, strict=True)
-    )
+    left_out = cover.left_out()
     cost = sum(c.cost * use for c, use in zip(cover.pool, cover.use, strict=True))
     cost += sum(cover.parts_cost)
     found = list(known)
-    proved = least == 0
+    proved = least in (0, known_least)
     if known:
         cover.hint(known)
     if not proved:
@@ -445,6 +455,38 @@ def choose_routes(
         cost=units,
         proved=proved and best,
     )
+
+
+def place_most(
+    problem: Problem,
+    pool: Sequence[Column],
+    known: Sequence[Column],
+    *,
+    effort: float = 10.0,
+) -> tuple[tuple[Column, ...], bool] | None:
+    """Choose routes that leave out the least weight, whatever they cost.
+
+    Parameters
+    ----------
+    problem : Problem
+        The day.
+    pool : sequence of Column
+        As for :func:`choose_routes`.
+    known : sequence of Column
+        A choice from the pool to start from; may be empty.
+    effort : float
+        Limit in CP-SAT's deterministic time.
+
+    Returns
+    -------
+    tuple of (tuple of Column, bool) or None
+        The choice, and whether none leaves out less; ``None`` when the limit came
+        before any choice was found.
+    """
+    cover = _Cover(problem, pool, parts_known=False)
+    cover.hint(known)
+    chosen, _, proved = cover.minimize(cover.left_out(), effort)
+    return None if chosen is None else (_spread(problem, chosen), proved)
 
 
 def _spread(problem: Problem, columns: Sequence[Column]) -> tuple[Column, ...]:
@@ -855,3 +897,158 @@ def _fetch_something(
                 changed[at] = replace(issue, origin=Origin.RESTOCK, store_id=store_id)
                 break
     return tuple(changed)
+
+
+class Linear:
+    """A linear programme that grows, its answer in floating point.
+
+    What is proved from it is worked out in whole numbers by :meth:`bound`, from
+    rounded prices: the solver's own rounding can make a bound weaker, never wrong.
+
+    Parameters
+    ----------
+    unit : int
+        The solver reckons costs in so many cost units: it likes small numbers.
+    """
+
+    def __init__(self, unit: int) -> None:
+        from ortools.linear_solver import pywraplp  # noqa: PLC0415
+
+        self.unit = unit
+        self._solver = pywraplp.Solver.CreateSolver("GLOP")
+        self._rows: list[Constraint] = []
+        self._variables: list[Variable] = []
+        self._most: list[int] = []  # right-hand side of each row
+        self._signs: list[int] = []  # 1: at least, -1: at most, 0: exactly
+        self._bounded: list[tuple[int, int, dict[int, int]]] = []
+
+    def add_row(self, most: int, sign: int) -> int:
+        """Add a row.
+
+        Parameters
+        ----------
+        most : int
+            Its right-hand side.
+        sign : int
+            1: at least that, -1: at most.
+
+        Returns
+        -------
+        int
+            Its number.
+        """
+        never = self._solver.infinity()
+        low, high = (most, never) if sign > 0 else (-never, most)
+        self._rows.append(self._solver.Constraint(float(low), float(high)))
+        self._most.append(most)
+        self._signs.append(sign)
+        return len(self._rows) - 1
+
+    def make_exact(self, row: int) -> None:
+        """Ask a row to hold exactly.
+
+        Parameters
+        ----------
+        row : int
+            Its number.
+        """
+        self._signs[row] = 0
+        self._rows[row].SetBounds(float(self._most[row]), float(self._most[row]))
+
+    def add_variable(
+        self, cost: int, within: Mapping[int, int], most: int | None = None
+    ) -> int:
+        """Add a variable, not negative.
+
+        Parameters
+        ----------
+        cost : int
+            Cost units of 1.
+        within : mapping of int to int
+            Its factor in each row.
+        most : int, optional
+            More than this it never needs to be; the programme is not told. Without
+            it, :meth:`bound` leaves the variable to its caller.
+
+        Returns
+        -------
+        int
+            Its number.
+        """
+        variable = self._solver.NumVar(0.0, self._solver.infinity(), "")
+        if cost:
+            self._solver.Objective().SetCoefficient(variable, cost / self.unit)
+        for row, factor in within.items():
+            self._rows[row].SetCoefficient(variable, float(factor))
+        if most is not None:
+            self._bounded.append((cost, most, dict(within)))
+        self._variables.append(variable)
+        return len(self._variables) - 1
+
+    def value(self, variable: int) -> float:
+        """Return what a variable came to when it was solved last.
+
+        Parameters
+        ----------
+        variable : int
+            Its number.
+
+        Returns
+        -------
+        float
+            0 or more, but for rounding.
+        """
+        value: float = self._variables[variable].solution_value()
+        return value
+
+    def put_into(self, row: int, variables: Iterable[int]) -> None:
+        """Give variables the factor 1 in a row.
+
+        Parameters
+        ----------
+        row : int
+            Its number.
+        variables : iterable of int
+            Their numbers.
+        """
+        for variable in variables:
+            self._rows[row].SetCoefficient(self._variables[variable], 1.0)
+
+    def solve(self) -> list[int] | None:
+        """Minimise the cost.
+
+        Returns
+        -------
+        list of int or None
+            Price of each row in cost units, rounded, its sign right; ``None``: the
+            solver gave up.
+        """
+        self._solver.Objective().SetMinimization()
+        if self._solver.Solve() != self._solver.OPTIMAL:
+            return None
+        prices = [round(row.dual_value() * self.unit) for row in self._rows]
+        return [
+            price if sign == 0 or price * sign > 0 else 0
+            for price, sign in zip(prices, self._signs, strict=True)
+        ]
+
+    def bound(self, prices: Sequence[int]) -> int:
+        """Bound the cost from below, exactly, whatever the prices.
+
+        Parameters
+        ----------
+        prices : sequence of int
+            One per row, not negative where the row says at least, not positive where
+            it says at most.
+
+        Returns
+        -------
+        int
+            Cost units, for the variables that were given a ``most``; the others add
+            their cost less their prices as often as they are used.
+        """
+        total = sum(p * most for p, most in zip(prices, self._most, strict=True))
+        for cost, most, within in self._bounded:
+            paid = sum(prices[row] * factor for row, factor in within.items())
+            total += most * min(0, cost - paid)
+        return total

@@ -2,12 +2,13 @@
 
 Small days are enumerated: every order worth driving, then the best way to share the
 calls between the vans, proved. Larger ones are searched by ruin and recreate in two
-chains, and the routes met on the way go to the exact cover.
+chains, the routes met on the way go to the exact cover, and what comes of it is proved
+best or mended (``proof.py``), as far as the day's size allows.
 """
 
 from collections.abc import Callable, Collection, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from time import monotonic
 
 import numpy as np
@@ -16,16 +17,15 @@ from dispatch.bound import bound_cost
 from dispatch.partition import Column, calls_of, choose_routes, weigh
 from dispatch.problem import (
     BROKEN,
-    DRIVE_MAX,
     M_UNITS,
     S_UNITS,
     TWIN,
     WEIGHT,
-    WORK_MAX,
     Ints,
     Problem,
     own_copy,
 )
+from dispatch.proof import Effort, Known, prove, routes_are_all
 from dispatch.search import is_compiled
 from dispatch.search.lns import (
     BEST_LEFT,
@@ -64,6 +64,8 @@ SLICE = 100_000  # rounds times calls between two looks at the clock; as CHAINS
 POOL_ROOM = 4_000  # routes of the pool that go to the exact cover
 COVER_EFFORT = 0.2  # CP-SAT's deterministic time, half a second at most
 SEARCHED = 0.9  # of a time budget; the exact cover takes the rest
+PROVABLE = 40  # calls; of larger days hardly any is proved in the time
+WORTH_PROVING = 10_000  # rounds; who asks for fewer does not want to wait
 HOT, COLD = 10.0, 0.1  # first and last temperature, in costs of a usual drive
 
 
@@ -103,7 +105,8 @@ class Budget:
         Chance is drawn from this alone.
     rounds : int or None
         Rounds of ruin and recreate in each of the two searches; ``None``: a number
-        that suits the day's size.
+        that suits the day's size. With few of them, nothing is proved of a day that
+        is too large to be enumerated.
     spent : callable or None
         Share of a time budget that is used up, 0 to 1; if given it ends the search
         instead of ``rounds``, and the plan depends on the machine's speed.
@@ -176,7 +179,7 @@ def solve(
     clock = _Clock(budget)
     clock.tell_compiling("find_tours")
     clock.tell("trying every order of calls")
-    return _prove(problem, clock, rest_cost) or _Search(problem, clock).run()
+    return _prove(problem, clock, rest_cost) or _Search(problem, clock, rest_cost).run()
 
 
 class _Clock:
@@ -238,24 +241,6 @@ def _prove(
     return Outcome(columns=cover.columns, visits=problem.given, proved=True)
 
 
-def routes_are_all(problem: Problem) -> bool:
-    """Return whether a plan is right when its routes and its parts are.
-
-    Parameters
-    ----------
-    problem : Problem
-        The day.
-
-    Returns
-    -------
-    bool
-        If not, there are links, limits on driving or work, or stops at stores, which
-        the enumeration of routes does not know.
-    """
-    limits = problem.vans[:, [DRIVE_MAX, WORK_MAX]]
-    return not (len(problem.links) or len(problem.stores) or limits.any())
-
-
 def _share_calls(problem: Problem, pool: Sequence[Column]) -> tuple[Column, ...] | None:
     """Share the calls between the vans, parts not looked at; ``None``: too many.
 
@@ -315,9 +300,15 @@ def _best_set(problem: Problem, cost: Ints, scale: int) -> int:
 class _Search:
     """Ruin and recreate in two chains, then the exact cover of the routes they met."""
 
-    def __init__(self, problem: Problem, clock: _Clock) -> None:
+    def __init__(
+        self,
+        problem: Problem,
+        clock: _Clock,
+        rest_cost: Callable[[Sequence[Column]], int | None],
+    ) -> None:
         self.problem = problem
         self.clock = clock
+        self.rest_cost = rest_cost
         self.budget = clock.budget
         seeds = np.random.SeedSequence(self.budget.seed).spawn(CHAINS)
         self.chance = [np.random.default_rng(seed) for seed in seeds]
@@ -349,18 +340,41 @@ class _Search:
                 self.clock.rounds = done
                 self._tell("searching")
                 stopped = self.budget.stop()
-        columns = self._kept() if stopped else self._combined()
-        left_out = weigh(self.problem, columns)
+        known = self._kept() if stopped else self._combined()
         best = self._best_chain()
         if len(self.problem.links):
             apply_terms(self.problems[best], self.chains[best].best)
-        return Outcome(
-            columns=columns,
+        outcome = Outcome(
+            columns=known.columns,
             visits=self.problems[best].visits,
             stopped=stopped,
             rounds=done,
-            bound=bound_cost(self.problem, left_out),
+            bound=bound_cost(self.problem, weigh(self.problem, known.columns)),
         )
+        few = self.budget.rounds is not None and self.budget.rounds < WORTH_PROVING
+        if stopped or few or self.problem.call_count > PROVABLE:
+            return outcome
+        return self._proved(outcome, known)
+
+    def _proved(self, outcome: Outcome, known: Known) -> Outcome:
+        """Return the outcome with what can be proved of it, or a better one."""
+        self.clock.tell_compiling("find_worthwhile")
+        self._tell("proving")
+        effort = Effort(stop=lambda: self.budget.stop() or self._late())
+        proof = prove(self.problem, known, self.pool.values(), self.rest_cost, effort)
+        if proof.columns is not None:
+            left_out = weigh(self.problem, proof.columns)
+            outcome = replace(
+                outcome,
+                columns=proof.columns,
+                visits=self.problem.given,
+                bound=bound_cost(self.problem, left_out),
+            )
+        bounds = [b for b in (outcome.bound, proof.bound) if b is not None]
+        return replace(outcome, proved=proof.proved, bound=max(bounds, default=None))
+
+    def _late(self) -> bool:
+        return self.budget.spent is not None and self.budget.spent() >= 1.0
 
     def _run_slice(
         self, threads: ThreadPoolExecutor, rounds: int, shares: tuple[float, float]
@@ -410,18 +424,19 @@ class _Search:
         unplaced = int((best.best.van_of[: self.problem.call_count] < 0).sum())
         self.clock.tell(phase, unplaced, int(best.score[BEST_MONEY]))
 
-    def _kept(self) -> tuple[Column, ...]:
+    def _kept(self) -> Known:
         """Return the best chain's routes."""
         best = self._best().best
-        return tuple(
+        columns = tuple(
             Column(van, tuple(best.order[van, :size].tolist()), money - parts)
             for van, (size, money, parts) in enumerate(
                 best.facts[:, [SIZE, MONEY, PARTS]].tolist()
             )
             if size > 0
         )
+        return Known(columns, int(self._best().score[BEST_MONEY]))
 
-    def _combined(self) -> tuple[Column, ...]:
+    def _combined(self) -> Known:
         """Return the best choice from all routes met."""
         self._tell("combining the best routes")
         kept = self._kept()
@@ -429,10 +444,10 @@ class _Search:
             self.problem.links
         ):  # what linked calls agreed on holds in one plan only
             return kept
-        for column in kept:
+        for column in kept.columns:
             self._keep(column)
         pool = list(self.pool.values())[-POOL_ROOM:]
-        known = [self._stand_in(column) for column in kept]
+        known = [self._stand_in(column) for column in kept.columns]
         cover = choose_routes(
             self.problem, pool, known, parts_known=True, effort=COVER_EFFORT
         )
@@ -441,7 +456,7 @@ class _Search:
             score[BEST_LEFT],
             score[BEST_MONEY],
         ):
-            return cover.columns
+            return Known(cover.columns, cover.cost)
         return kept
 
 

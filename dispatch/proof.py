@@ -1,0 +1,1076 @@
+"""Prove that no plan of a day is better, or bound how much better one could be.
+
+Set partitioning by column generation (for example Toth, P. and Vigo, D. (eds.) (2014),
+Vehicle Routing, 2nd ed., SIAM, chapter 3, from memory). A linear programme chooses
+fractions of routes; its prices on calls tell which further routes are worth adding
+(``search/pricing.py``), until none is. Then
+
+- its value bounds every plan from below. What is claimed is reckoned in whole numbers
+  from rounded prices (Lagrange): no rounding in the programme can make it wrong;
+- a route that costs more over its prices than the best plan known lies above the bound
+  is on no better plan. All others are listed (Baldacci, Christofides and Mingozzi
+  (2008), Mathematical Programming 115(2), from memory), thinned out by cuts on triples
+  of calls (Jepsen, Petersen, Spoorendonk and Pisinger (2008), Operations Research
+  56(2), from memory), and the exact cover, which knows parts, chooses from the rest.
+
+It is asked several times: first, priority by priority, whether any plan leaves out
+fewer calls or breaks fewer promises, their number for costs; then, what a plan costs
+that leaves out no more.
+
+Parts in short supply are in the programme as the exact cover has them, but in
+fractions, and rounded down where a need takes several pieces of a part. Links, limits
+on driving and work, shared tools and stops at stores are not in it, and where there
+are stops, neither are parts: all of them only forbid plans or make them dearer, so
+what bounds the day without them bounds the day. Nothing but such a bound is claimed
+then, unless the best plan without them turns out to keep them at no further cost.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from itertools import combinations
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from dispatch.partition import (
+    Column,
+    Linear,
+    calls_of,
+    choose_routes,
+    place_most,
+    scarce_needs,
+    weigh,
+)
+from dispatch.problem import (
+    BROKEN,
+    CALL,
+    DRIVE_MAX,
+    HOLDER,
+    LOADS,
+    M_UNITS,
+    NEED_HI,
+    NEED_LO,
+    OVER_UNITS,
+    S_UNITS,
+    SHIFT_HI,
+    SHIFT_LO,
+    STORE_ROW,
+    TWIN,
+    UNITS,
+    WEIGHT,
+    WORK_MAX,
+    AnyInt,
+    Ints,
+    Problem,
+    own_copy,
+)
+from dispatch.search.pricing import (
+    Ahead,
+    find_worthwhile,
+    least_of_all,
+    look_ahead,
+    new_ahead,
+    remember,
+    walk_least,
+)
+from dispatch.search.schedule import MONEY, SIZE, empty_routes, time_route
+from dispatch.search.tours import (
+    BEST_COST,
+    BEST_LABEL,
+    BEST_LATE,
+    BEST_SET,
+    CALLS_MAX,
+    Tours,
+    new_tours,
+    order_of,
+)
+
+COUNT_UNITS = 1_000_000  # cost units for a call left out, so that prices can be parts
+PRICED = 1_000  # the programme reckons in this part of the dearest route
+SLACK = 900  # prices are rounded: a gain below this part of a programme's unit is none
+GRID_S = 120  # seconds of a slot of the table ahead, if there is room
+ENTRIES = 6_000_000  # of one van's table, 48 MB
+ALL_ENTRIES = 24_000_000  # of all vans'
+NEAR = 4  # neighbours a visit remembers at first
+NEAR_MAX = 8  # and at most
+IMPOSSIBLE = -(1 << 60)  # less than any bound
+WALKS = 4  # times the neighbours are mended for one set of prices
+FIRST_ROOM, ROOM = 1 << 14, 1 << 20  # labels of one van and one search
+COLUMNS_ADDED = 60  # of one van after one search
+ROUNDS = 100
+LISTED = 300_000  # routes of all vans that can be thinned out
+COVERED = 20_000  # routes the exact cover is asked about
+CUT_ROUNDS, CUTS_ADDED, CUT_LEAST = 60, 15, 0.02
+FEW = 200  # routes for which no cut is worth its time
+STALE = 8  # rounds in which the gap shrinks by less than a fiftieth
+COVER_EFFORT = 3.0  # CP-SAT's deterministic time
+
+
+class Effort(NamedTuple):
+    """How hard to try; in work, not in seconds, so that plans repeat.
+
+    Parameters
+    ----------
+    labels : int
+        Labels made at most, a second for one to two million, in each of the two
+        questions; one search may go beyond.
+    stop : callable
+        True ends the proof soon, with the bound so far.
+    """
+
+    labels: int = 3_000_000
+    stop: Callable[[], bool] = lambda: False
+
+
+class Proof(NamedTuple):
+    """What could be proved.
+
+    Parameters
+    ----------
+    columns : tuple of Column or None
+        A plan better than the one that was known; ``None``: none was found.
+    proved : bool
+        No plan is better than these columns, or than the known ones.
+    bound : int or None
+        No plan that leaves out as little costs fewer units.
+    """
+
+    columns: tuple[Column, ...] | None
+    proved: bool
+    bound: int | None
+
+
+class Known(NamedTuple):
+    """A plan that can be driven.
+
+    Parameters
+    ----------
+    columns : tuple of Column
+        At most one per van.
+    cost : int
+        Cost units of its routes and of their parts.
+    """
+
+    columns: tuple[Column, ...]
+    cost: int
+
+
+def routes_are_all(problem: Problem) -> bool:
+    """Return whether a plan is right when its routes and its parts are.
+
+    Parameters
+    ----------
+    problem : Problem
+        The day.
+
+    Returns
+    -------
+    bool
+        If not, there are links, limits on driving or work, or stops at stores, which
+        neither the enumeration of routes nor the search with prices knows.
+    """
+    limits = problem.vans[:, [DRIVE_MAX, WORK_MAX]]
+    return not (len(problem.links) or len(problem.stores) or limits.any())
+
+
+def prove(
+    problem: Problem,
+    known: Known,
+    pool: Iterable[Column] = (),
+    rest_cost: Callable[[Sequence[Column]], int | None] = lambda _: None,
+    effort: Effort | None = None,
+) -> Proof:
+    """Prove that no plan is better than one that is known, or find a better one.
+
+    Parameters
+    ----------
+    problem : Problem
+        The day.
+    known : Known
+        A plan; the better it is, the sooner the proof.
+    pool : iterable of Column
+        Further routes that can be driven, to start from.
+    rest_cost : callable
+        What routes together cost beyond their own cost, ``None`` where they break a
+        rule that single routes do not know, or where nobody can say. Asked where
+        :func:`routes_are_all` does not hold only.
+    effort : Effort, optional
+        How hard to try.
+
+    Returns
+    -------
+    Proof
+        The same question gets the same answer, unless it is stopped.
+    """
+    if problem.call_count > CALLS_MAX or len(problem.vans) == 0:
+        return Proof(None, proved=False, bound=None)
+    return _Proof(problem, known, pool, rest_cost, effort or Effort()).run()
+
+
+class _Proof:
+    """The two questions, one after the other."""
+
+    def __init__(
+        self,
+        problem: Problem,
+        known: Known,
+        pool: Iterable[Column],
+        rest_cost: Callable[[Sequence[Column]], int | None],
+        effort: Effort,
+    ) -> None:
+        self.whole = routes_are_all(problem)
+        self.problem = _without_stops(problem)
+        self.rest_cost = rest_cost
+        self.effort = effort
+        self.twin: list[int] = problem.vans[:, TWIN].tolist()
+        self.better: tuple[Column, ...] | None = None
+        self.upper: list[Column] = []  # the known plan, by twins, without stops
+        self.cost = 0  # of it, with all that the programme does not know
+        self.weight = 0  # of what it leaves out
+        self._know(known)
+        self.pool = sorted(set(self._stand_in(pool)))
+        self.views = {van: _view(self.problem, van) for van in sorted(set(self.twin))}
+        self.rooms = _Rooms()
+
+    def run(self) -> Proof:
+        minimal = self._leaves_out_least()
+        bound, proved = self._least_cost(minimal=minimal)
+        return Proof(self.better, proved and minimal, max(0, bound))
+
+    def _stand_in(self, columns: Iterable[Column]) -> list[Column]:
+        """Return routes as the first of their vans' twins drives them past stores."""
+        calls = self.problem.call_count
+        at = self.problem.visits[:, CALL]
+        return [
+            Column(
+                self.twin[column.van],
+                tuple(visit for visit in column.visits if at[visit] < calls),
+                column.cost,
+            )
+            for column in columns
+        ]
+
+    def _know(self, known: Known) -> None:
+        self.upper = self._stand_in(known.columns)
+        self.cost = known.cost
+        self.weight = weigh(self.problem, self.upper)
+
+    def _improve(self, columns: tuple[Column, ...], cost: int) -> int | None:
+        """Take a plan if it is right and better; return what it really costs.
+
+        Its ``cost`` is that without what the programme does not know.
+        """
+        if not self.whole:
+            rest = self.rest_cost(columns)
+            if rest is None:
+                return None
+            cost = sum(column.cost for column in columns) + rest
+        if (weigh(self.problem, columns), cost) < (self.weight, self.cost):
+            self.better = columns
+            self._know(Known(columns, cost))
+        return cost
+
+    def _leaves_out_least(self) -> bool:
+        """Return whether no plan leaves out less; mend the known plan if one does."""
+        place = 0
+        while place < len(levels := _levels(self.problem, self.weight)):
+            before = self.weight
+            if levels[place].most == 0 or self._is_least(levels, place):
+                place += 1
+            elif self.weight == before:
+                return False
+        return True
+
+    def _is_least(self, levels: Sequence[_Level], place: int) -> bool:
+        """Return whether no plan is better at one level that is as good before it."""
+        level = levels[place]
+        unit = COUNT_UNITS
+        views = {van: _costless(view, unit, level) for van, view in self.views.items()}
+        master = _Master(self.problem, views, unit, levels[:place], level)
+        search = _Generation(views, master, self.rooms, self.effort)
+        for column in [*self.upper, *self.pool]:
+            master.add(self._counted(column, level, unit))
+        enough = (level.most - 1) * unit + 1
+        bound = search.run(enough)
+        if bound >= enough:
+            return True
+        columns = search.list_columns(enough - 1 - bound)
+        if columns is None:
+            return False
+        low, columns = _thin_out(master, columns, enough)
+        if low >= enough:
+            return True
+        return len(columns) <= COVERED and self._place_most(columns)
+
+    def _counted(self, column: Column, level: _Level, unit: int) -> Column:
+        broken = self.problem.visits[list(column.visits), BROKEN].tolist()
+        return column._replace(cost=unit * sum(map(level.count, broken)))
+
+    def _place_most(self, columns: Sequence[Column]) -> bool:
+        """Choose from all routes of better plans; return whether there is none."""
+        known = self.weight
+        found = place_most(
+            self.problem, [*columns, *self.upper], self.upper, effort=COVER_EFFORT
+        )
+        if found is None:
+            return False
+        chosen, proved = found
+        left_out = weigh(self.problem, chosen)
+        if left_out < known:
+            priced = self._stand_in(_priced(self.problem, one) for one in chosen)
+            cover = choose_routes(self.problem, priced, effort=COVER_EFFORT)
+            if cover is not None and cover.left_out == left_out:
+                self._improve(cover.columns, cover.cost)
+        return proved and left_out >= known
+
+    def _least_cost(self, *, minimal: bool) -> tuple[int, bool]:
+        """Bound the cost with so much left out; whether it is that of the plan.
+
+        ``minimal``: no plan leaves out less.
+        """
+        dearest = max((column.cost for column in self.upper), default=0)
+        dearest = max([dearest, *(column.cost for column in self.pool)])
+        unit = max(1, dearest // PRICED)
+        # A plan that leaves out less may leave out more of what counts less.
+        whole = [_Level(self.weight, {})]
+        levels = _levels(self.problem, self.weight) if minimal else whole
+        master = _Master(self.problem, self.views, unit, levels)
+        search = _Generation(self.views, master, self.rooms, self.effort)
+        for column in [*self.upper, *self.pool]:
+            master.add(column)
+        bound = search.run(self.cost)
+        if bound >= self.cost:
+            return self.cost, True
+        columns = search.list_columns(self.cost - 1 - bound)
+        if columns is None:  # the plan may be too far off
+            self._cover(master.columns, COVER_EFFORT / 3)
+            columns = search.list_columns(self.cost - 1 - bound)
+        if columns is None:
+            return bound, False
+        low, columns = _thin_out(master, columns, self.cost)
+        bound = max(bound, low)
+        if bound >= self.cost:
+            return self.cost, True
+        if len(columns) > COVERED:
+            return bound, False
+        least = self._cover(columns, COVER_EFFORT)
+        if least is None or not minimal:
+            return bound, False
+        bound = max(bound, min(least, self.cost))
+        return bound, bound == self.cost
+
+    def _cover(self, columns: Sequence[Column], effort: float) -> int | None:
+        """Look for a better plan; what none of these columns get below, if known."""
+        cover = choose_routes(
+            self.problem,
+            [*columns, *self.upper],
+            self.upper,
+            known_least=self.weight,
+            effort=effort,
+        )
+        if cover is None or cover.left_out != self.weight:
+            return None
+        if cover.cost < self.cost:
+            self._improve(cover.columns, cover.cost)
+        return cover.cost if cover.proved else None
+
+
+class _Rooms:
+    """Room for labels, kept for the next search."""
+
+    def __init__(self) -> None:
+        self._tours: dict[int, Tours] = {}
+
+    def empty(self, labels: int) -> Tours:
+        """Return empty room; what was found in it before is gone."""
+        if labels not in self._tours:
+            self._tours[labels] = new_tours(labels)
+        tours = self._tours[labels]
+        tours.buckets.fill(-1)
+        tours.best_at.fill(-1)
+        return tours
+
+
+# --- one van's view of the day --------------------------------------------------
+
+
+def _without_stops(problem: Problem) -> Problem:
+    """Return the day with original windows; without parts where they are fetched."""
+    problem = own_copy(problem)
+    if len(problem.stores):
+        problem.visits[:, [NEED_LO, NEED_HI]] = 0
+        none = np.zeros((0, 2), np.int64)
+        problem = problem._replace(needs=_frozen(none))
+    return problem
+
+
+def _view(problem: Problem, van: int) -> Problem:
+    """Return the day as one van sees it: what it must use of what it could have."""
+    view = own_copy(problem)
+    view.visits[:] = problem.visits
+    if len(problem.stores):
+        return view  # without needs; what it must use, stops at stores included
+    must = np.zeros_like(problem.must)
+    allowed = problem.allowed.copy()
+    reach = _within_reach(problem, van)
+    for call in range(problem.call_count):
+        low, high = problem.visits[call, [NEED_LO, NEED_HI]].tolist()
+        possible = True
+        for need in range(low, high):
+            choices = _open_choices(problem, van, need)
+            used = np.zeros((len(choices), must.shape[1]), np.int64)
+            for row, choice in enumerate(choices):
+                for part, count in _items(problem, choice):
+                    used[row, part] += count
+            possible &= len(used) > 0
+            if possible:
+                must[call] += used.min(axis=0)
+        if not possible or (must[call] > reach).any():
+            allowed[van, problem.visits[:, CALL] == call] = 0
+            must[call] = 0
+    return view._replace(must=_frozen(must), allowed=_frozen(allowed))
+
+
+def _within_reach(problem: Problem, van: int) -> Ints:
+    holder = problem.vans[van, HOLDER]
+    own = np.where(problem.reused == 1, problem.stock[van], problem.stock[holder])
+    shop = problem.stock[len(problem.vans)]
+    reach: Ints = own + problem.vans[van, LOADS] * shop
+    for row in problem.stores[:, STORE_ROW].tolist():
+        reach = reach + problem.stock[row] * (problem.reused == 0)
+    return reach
+
+
+def _open_choices(problem: Problem, van: int, need: int) -> list[int]:
+    """Return the choices a van could have if nobody else wanted them."""
+    reach = _within_reach(problem, van)
+    return [
+        choice
+        for choice in range(*problem.needs[need].tolist())
+        if all(count <= reach[part] for part, count in _items(problem, choice))
+    ]
+
+
+def _items(problem: Problem, choice: int) -> list[tuple[int, int]]:
+    used: Counter[int] = Counter()
+    for part, count in problem.items[slice(*problem.choices[choice])].tolist():
+        used[part] += count
+    return sorted(used.items())
+
+
+def _costless(view: Problem, unit: int, level: _Level) -> Problem:
+    """Return a view in which nothing costs but the promises broken at one level."""
+    vans = view.vans.copy()
+    vans[:, [M_UNITS, S_UNITS, OVER_UNITS]] = 0
+    # Without metres no way to serve a set is kept only for being shorter.
+    flat = np.zeros_like(view.distance_m)
+    visits = view.visits.copy()
+    visits[:, UNITS] = [unit * level.count(w) for w in visits[:, BROKEN].tolist()]
+    return view._replace(
+        vans=_frozen(vans),
+        distance_m=_frozen(flat),
+        visits=visits,
+        given=_frozen(visits.copy()),
+        extra=_frozen(np.zeros_like(view.extra)),
+    )
+
+
+def _frozen(array: NDArray[AnyInt]) -> NDArray[AnyInt]:
+    array.flags.writeable = False  # as numba has seen the others
+    return array
+
+
+def _priced(problem: Problem, column: Column) -> Column:
+    """Return a column with what it costs in this order."""
+    routes = empty_routes(problem)
+    routes.order[column.van, : len(column.visits)] = column.visits
+    routes.facts[column.van, SIZE] = len(column.visits)
+    time_route(problem, routes, column.van)
+    return column._replace(cost=int(routes.facts[column.van, MONEY]))
+
+
+class _Level(NamedTuple):
+    """What a plan may leave out and break at most.
+
+    Parameters
+    ----------
+    most : int
+        In all.
+    counted : mapping of int to int
+        What weights count for; empty: for themselves.
+    """
+
+    most: int
+    counted: Mapping[int, int]
+
+    def count(self, weight: int) -> int:
+        """Return what one weight counts for."""
+        return self.counted.get(weight, 0) if self.counted else weight
+
+
+def _levels(problem: Problem, left_out: int) -> list[_Level]:
+    """Return how many of each weight a plan leaves out that leaves out just so much.
+
+    Heaviest first; one level of all weights where the sum does not tell.
+    """
+    calls = problem.call_count
+    broken = np.zeros(calls, np.int64)  # the most each call's promise weighs
+    for call, weight in problem.visits[:, [CALL, BROKEN]].tolist():
+        if call < calls:
+            broken[call] = max(broken[call], weight)
+    some = Counter(problem.visits[:calls, WEIGHT].tolist())
+    some.update(broken.tolist())
+    del some[0]
+    below = 0
+    for weight, count in sorted(some.items()):
+        if weight <= below:
+            return [_Level(left_out, {})]
+        below += weight * count
+    levels = []
+    for weight in sorted(some, reverse=True):
+        levels.append(_Level(left_out // weight, {weight: 1}))
+        left_out %= weight
+    return levels
+
+
+# --- the linear programme --------------------------------------------------------
+
+
+class _Prices(NamedTuple):
+    """Prices of one question to the programme.
+
+    Parameters
+    ----------
+    base : int
+        What every plan costs at least, but for its routes.
+    calls : mapping of int to ndarray of shape (calls,)
+        What serving each call earns, by van.
+    van : mapping of int to int
+        What going out earns, by van; not positive.
+    broken : mapping of int to int
+        What breaking a promise of each weight costs.
+    cuts : list of (tuple of int, int)
+        Calls, and what serving two of them or all three on one route earns.
+    """
+
+    base: int
+    calls: Mapping[int, Ints]
+    van: Mapping[int, int]
+    broken: Mapping[int, int]
+    cuts: list[tuple[tuple[int, ...], int]]
+
+
+class _Master:
+    """The day as a linear programme over routes; twins are one van that goes often."""
+
+    def __init__(
+        self,
+        problem: Problem,
+        views: Mapping[int, Problem],
+        unit: int,
+        levels: Sequence[_Level],
+        aim: _Level | None = None,
+    ) -> None:
+        self.problem = problem
+        self.lp = Linear(unit)
+        self.slack = max(1, unit // SLACK)
+        self.vans = dict(sorted(Counter(problem.vans[:, TWIN].tolist()).items()))
+        self.columns: list[Column] = []
+        # What each set costs a van at least, by the weight of the promises broken.
+        self._known: dict[tuple[int, frozenset[int]], dict[int, int]] = {}
+        self._use: list[int] = []  # its variable of each column
+        self._cuts: dict[tuple[int, ...], int] = {}
+        calls = problem.call_count
+        self._cover = [self.lp.add_row(1, 1) for _ in range(calls)]
+        self._fleet = {van: self.lp.add_row(n, -1) for van, n in self.vans.items()}
+        self._links: dict[tuple[int, int], list[int]] = {}
+        self._levels = {self.lp.add_row(one.most, -1): one for one in levels}
+        for call, weight in enumerate(problem.visits[:calls, WEIGHT].tolist()):
+            self.lp.add_variable(
+                0 if aim is None else unit * aim.count(weight),
+                {self._cover[call]: 1, **self._weighed([weight])},
+                1,
+            )
+        if not len(problem.stores):
+            _Parts(self.lp, views, self.vans, self._links).add()
+
+    def _weighed(self, weights: Iterable[int]) -> dict[int, int]:
+        """Return what some weights count for in each row that limits them."""
+        some = [weight for weight in weights if weight]
+        found = {
+            row: sum(map(level.count, some)) for row, level in self._levels.items()
+        }
+        return {row: count for row, count in found.items() if count}
+
+    def add(self, column: Column) -> bool:
+        """Add a route, unless its van has one of the same calls that is as good."""
+        calls = frozenset(calls_of(self.problem, column))
+        broken = self.problem.visits[list(column.visits), BROKEN].tolist()
+        known = self._known.setdefault((column.van, calls), {})
+        if any(
+            weight <= sum(broken) and cost <= column.cost
+            for weight, cost in known.items()
+        ):
+            return False
+        known[sum(broken)] = column.cost
+        within = {self._fleet[column.van]: 1}
+        if self._levels:
+            within |= self._weighed(broken)
+        for call in sorted(calls):
+            within[self._cover[call]] = 1
+            for link in self._links.get((column.van, call), ()):
+                within[link] = 1
+        for three, row in self._cuts.items():
+            if len(calls.intersection(three)) > 1:
+                within[row] = 1
+        self.columns.append(column)
+        self._use.append(self.lp.add_variable(column.cost, within))
+        return True
+
+    def make_exact(self) -> None:
+        """Let no call be served twice."""
+        for row in self._cover:
+            self.lp.make_exact(row)
+
+    def cut(self) -> int:
+        """Add cuts on three calls that the answer breaks; return how many.
+
+        No two routes of a plan serve two of the same three calls each.
+        """
+        shares = np.array([self.lp.value(use) for use in self._use])
+        used = np.flatnonzero(shares > CUT_LEAST / 100)
+        calls = self.problem.call_count
+        triples = np.array(list(combinations(range(calls), 3)), np.int64)
+        if len(triples) == 0:
+            return 0
+        many = np.zeros(len(triples))
+        for index in used.tolist():
+            member = np.zeros(calls, np.int64)
+            member[list(calls_of(self.problem, self.columns[index]))] = 1
+            many += shares[index] * (member[triples].sum(axis=1) > 1)
+        added = 0
+        for place in np.argsort(-many, kind="stable")[:CUTS_ADDED].tolist():
+            three = tuple(triples[place].tolist())
+            if many[place] < 1 + CUT_LEAST or three in self._cuts:
+                continue
+            row = self._cuts[three] = self.lp.add_row(1, -1)
+            on = [
+                len(set(three).intersection(calls_of(self.problem, one))) > 1
+                for one in self.columns
+            ]
+            self.lp.put_into(
+                row, (use for use, two in zip(self._use, on, strict=True) if two)
+            )
+            added += 1
+        return added
+
+    def solve(self) -> _Prices | None:
+        """Return the prices of the best fractions of the routes there are."""
+        prices = self.lp.solve()
+        if prices is None:
+            return None
+        calls = {
+            van: np.array(
+                [
+                    prices[row]
+                    + sum(prices[link] for link in self._links.get((van, call), ()))
+                    for call, row in enumerate(self._cover)
+                ],
+                np.int64,
+            )
+            for van in self.vans
+        }
+        return _Prices(
+            base=self.lp.bound(prices),
+            calls=calls,
+            van={van: prices[row] for van, row in self._fleet.items()},
+            broken={
+                weight: -sum(
+                    level.count(weight) * prices[row]
+                    for row, level in self._levels.items()
+                )
+                for weight in set(self.problem.visits[:, BROKEN].tolist()) - {0}
+            },
+            cuts=[(three, prices[row]) for three, row in self._cuts.items()],
+        )
+
+
+class _Parts:
+    """Parts in short supply: each need of a call on a van takes one of its choices."""
+
+    def __init__(
+        self,
+        lp: Linear,
+        views: Mapping[int, Problem],
+        vans: Mapping[int, int],
+        links: dict[tuple[int, int], list[int]],
+    ) -> None:
+        self.lp = lp
+        self.views = views
+        self.vans = vans
+        self.links = links  # filled: rows that serving a call on a van goes into
+        self.picks: list[tuple[int, int, dict[int, int]]] = []  # van, link, pieces
+        self.extra: list[int] = []  # cost units of each pick
+
+    def add(self) -> None:
+        for van, view in self.views.items():
+            scarce = scarce_needs(view)
+            able = view.visits[np.flatnonzero(view.allowed[van]), CALL]
+            for call in np.unique(able[able < view.call_count]).tolist():
+                needs = range(*view.visits[call, [NEED_LO, NEED_HI]].tolist())
+                for need in sorted(scarce.intersection(needs)):
+                    link = self.lp.add_row(0, -1)
+                    self.links.setdefault((van, call), []).append(link)
+                    for choice in _open_choices(view, van, need):
+                        pieces = {
+                            part: count
+                            for part, count in _items(view, choice)
+                            if not view.reused[part]
+                        }
+                        self.picks.append((van, link, pieces))
+                        self.extra.append(int(view.extra[choice]))
+        within = [{link: -1} for _, link, _ in self.picks]
+        loads: dict[tuple[int, int], dict[int, int]] = {}
+        for part in sorted({part for *_, pieces in self.picks for part in pieces}):
+            most = max(pieces.get(part, 0) for *_, pieces in self.picks)
+            for pack in range(1, most + 1):
+                self._limit(part, pack, within, loads)
+        for row, extra in zip(within, self.extra, strict=True):
+            self.lp.add_variable(extra, row, 1)
+        for (van, part), rows in loads.items():
+            view = self.views[van]
+            self.lp.add_variable(0, rows, int(view.stock[len(view.vans), part]))
+
+    def _limit(
+        self,
+        part: int,
+        pack: int,
+        within: list[dict[int, int]],
+        loads: dict[tuple[int, int], dict[int, int]],
+    ) -> None:
+        """Limit the whole packs of a part taken to the whole packs there are.
+
+        With packs of one piece this is the stock; larger ones round it down
+        (Gomory's cuts): of five pieces only two calls can have two each.
+        """
+        taken = [
+            (van, row, pieces[part] // pack)
+            for (van, _, pieces), row in zip(self.picks, within, strict=True)
+            if pieces.get(part, 0) >= pack
+        ]
+        vans = sorted({van for van, _, _ in taken})
+        view = next(iter(self.views.values()))
+        # Vans that hand each other parts draw on one stock.
+        holders = view.vans[:, HOLDER].tolist()
+        holder = {
+            van: holders[van] if holders.count(holders[van]) > 1 else van
+            for van in vans
+        }
+        aboard = {
+            row: int(view.stock[row, part])
+            * (self.vans[row] if holders.count(row) == 1 else 1)
+            for row in holder.values()
+        }
+        in_shop = int(view.stock[len(view.vans), part])
+        loading = [van for van in vans if view.vans[van, LOADS]]
+        limits = {row: self.lp.add_row(aboard[row] // pack, -1) for row in aboard}
+        in_all = None
+        if in_shop > 0 and loading:
+            some = in_shop if pack == 1 else sum(aboard.values()) + in_shop
+            in_all = self.lp.add_row(some // pack, -1)
+            for van in loading:
+                load = loads.setdefault((van, part), {})
+                load[limits[holder[van]]] = -1
+                if pack == 1:
+                    load[in_all] = 1
+        for van, row, packs in taken:
+            row[limits[holder[van]]] = packs
+            if in_all is not None and pack > 1:
+                row[in_all] = packs
+
+
+# --- routes worth adding -----------------------------------------------------------
+
+
+class _Found(NamedTuple):
+    """What one search for routes found.
+
+    Parameters
+    ----------
+    tours : Tours
+        With the sets of calls.
+    gains : ndarray
+        Of each of them, cost less prices.
+    ranks : ndarray
+        Rows of ``tours.best``, least first.
+    complete : bool
+        There was room for all.
+    costs : ndarray
+        Of each of them.
+    """
+
+    tours: Tours
+    gains: Ints
+    ranks: Ints
+    complete: bool
+    costs: Ints
+
+    def column(self, van: int, row: int) -> Column:
+        """Return one of them as a column."""
+        best = self.tours.best[row]
+        visits = order_of(self.tours, int(best[BEST_LABEL]))
+        return Column(van, visits, int(self.costs[row]))
+
+
+class _Generation:
+    """Adds routes to the programme until none is worth it."""
+
+    def __init__(
+        self,
+        views: Mapping[int, Problem],
+        master: _Master,
+        rooms: _Rooms,
+        effort: Effort,
+    ) -> None:
+        self.views = views
+        self.master = master
+        self.rooms = rooms
+        self.effort = effort
+        self.labels = 0
+        self.room = dict.fromkeys(views, FIRST_ROOM)
+        self.ahead = {
+            van: _new_ahead(view, van, len(views)) for van, view in views.items()
+        }
+        self.walk = np.zeros(4 * CALLS_MAX, np.int64)
+        self.bound = -1
+        self.prices: _Prices | None = None  # those of the bound
+
+    def run(self, enough: int) -> int:
+        """Add routes until none is worth it or the bound suffices; return the bound."""
+        for _ in range(ROUNDS):
+            prices = self.master.solve()
+            if prices is None or self.effort.stop():
+                break
+            bound, added = prices.base, 0
+            short: list[int] = []
+            for van, count in self.master.vans.items():
+                least, new, whole = self._add_columns(van, prices)
+                bound += count * least
+                added += new
+                if not whole:
+                    short.append(van)
+            if self.prices is None or bound > self.bound:
+                self.bound, self.prices = bound, prices
+            if bound >= enough or self.labels > self.effort.labels:
+                break
+            if added == 0:
+                if not short or max(self.room[van] for van in short) >= ROOM:
+                    break
+                for van in short:
+                    self.room[van] = min(ROOM, 8 * self.room[van])
+        return self.bound
+
+    def _add_columns(self, van: int, prices: _Prices) -> tuple[int, int, bool]:
+        """Add a van's most gainful routes.
+
+        Returns
+        -------
+        tuple of (int, int, bool)
+            What any route costs at least less its prices, 0 at most; how many were
+            added; and whether there are none but these.
+        """
+        slack = self.master.slack
+        least = self._look_ahead(van, prices)
+        limit, added = -slack, 0
+        # Too many routes pay: look for those that pay most.
+        for share in (2, 4, 8):
+            if least >= -slack:
+                return least, added, share == 2  # noqa: PLR2004 - the first turn
+            found = self._find(van, prices, limit, self.room[van])
+            for row in found.ranks[:COLUMNS_ADDED].tolist():
+                added += self.master.add(found.column(van, row))
+            if found.complete:
+                sure = int(found.gains.min(initial=limit))
+                return max(least, sure), added, limit == -slack or added > 0
+            if share == 2:  # noqa: PLR2004 - the first turn
+                least = max(least, self._mend(van, prices))
+            limit = least - least // share
+        return least, added, False
+
+    def _look_ahead(self, van: int, prices: _Prices) -> int:
+        """Fill a van's table; return what any route costs at least less its prices."""
+        view, ahead, earned = self.views[van], self.ahead[van], prices.calls[van]
+        _charge(view, prices)
+        look_ahead(view, ahead, van, earned)
+        return min(0, int(least_of_all(view, ahead, van, earned)) - prices.van[van])
+
+    def _mend(self, van: int, prices: _Prices) -> int:
+        """Let a van's table remember more where it promised too much; as above."""
+        view, ahead, earned = self.views[van], self.ahead[van], prices.calls[van]
+        least = IMPOSSIBLE
+        for _ in range(WALKS):
+            count = walk_least(view, ahead, van, earned, self.walk)
+            if not remember(ahead, self.walk[:count]):
+                break
+            least = self._look_ahead(van, prices)
+        return least
+
+    def _find(self, van: int, prices: _Prices, limit: int, room: int) -> _Found:
+        tours = self.rooms.empty(room)
+        view, earned, fixed = self.views[van], prices.calls[van], prices.van[van]
+        labels, sets = find_worthwhile(
+            view, tours, self.ahead[van], van, earned, limit + fixed
+        )
+        self.labels += labels
+        best = tours.best[:sets]
+        member = best[:, BEST_SET, None] >> np.arange(view.call_count) & 1
+        gains = best[:, BEST_COST] - member @ earned - fixed
+        ranks = np.lexsort((best[:, BEST_SET], gains))
+        costs = best[:, BEST_COST].copy()
+        for row in np.flatnonzero(best[:, BEST_LATE]).tolist():  # not for its price
+            visits = order_of(tours, int(best[row, BEST_LABEL]))
+            costs[row] -= _charged(view, prices, visits)
+        return _Found(tours, gains, ranks, labels <= room, costs)
+
+    def list_columns(self, gap: int) -> list[Column] | None:
+        """List all routes that a plan at most so far above the bound can have.
+
+        Returns
+        -------
+        list of Column or None
+            ``None``: too many.
+        """
+        prices = self.prices
+        if prices is None:
+            return None
+        columns: list[Column] = []
+        for van in self.master.vans:
+            _charge(self.views[van], prices)
+            look_ahead(self.views[van], self.ahead[van], van, prices.calls[van])
+            room = FIRST_ROOM
+            found = self._find(van, prices, gap, room)
+            while not found.complete and room < ROOM:
+                if self.effort.stop() or self.labels > 2 * self.effort.labels:
+                    return None
+                room *= 8
+                found = self._find(van, prices, gap, room)
+            if not found.complete or len(columns) + len(found.ranks) > LISTED:
+                return None
+            columns += [found.column(van, row) for row in found.ranks.tolist()]
+        return columns
+
+
+def _charge(view: Problem, prices: _Prices) -> None:
+    """Let every way to do a call cost what the programme takes for its promise."""
+    if not prices.broken:
+        return
+    view.visits[:, UNITS] = view.given[:, UNITS]
+    for visit, weight in enumerate(view.visits[:, BROKEN].tolist()):
+        view.visits[visit, UNITS] += prices.broken.get(weight, 0)
+
+
+def _charged(view: Problem, prices: _Prices, visits: Sequence[int]) -> int:
+    """Return what the programme takes for the promises that a route breaks."""
+    broken = view.visits[list(visits), BROKEN].tolist()
+    return sum(prices.broken.get(weight, 0) for weight in broken)
+
+
+def _new_ahead(view: Problem, van: int, vans: int) -> Ahead:
+    """Return a table that fits into the room there is: fewer neighbours, then slots."""
+    entries = min(ENTRIES, ALL_ENTRIES // vans)
+    shift_s = int(view.vans[van, SHIFT_HI] - view.vans[van, SHIFT_LO])
+    width, step_s = NEAR_MAX, GRID_S
+    while 2 * view.call_count * (shift_s // step_s + 1) << width > entries:
+        if width > NEAR:
+            width -= 1
+        else:
+            step_s *= 2
+    return new_ahead(view, van, step_s, (min(NEAR, width), width))
+
+
+# --- fewer routes ---------------------------------------------------------------------
+
+
+def _thin_out(
+    master: _Master, columns: list[Column], upper: int
+) -> tuple[int, list[Column]]:
+    """Drop routes that no plan below ``upper`` can have, if all it can are given.
+
+    Returns
+    -------
+    tuple of (int, list of Column)
+        A bound of such plans (of ``upper`` and more: there is none), and the rest.
+    """
+    pool = _Pool(master, columns)
+    master.make_exact()
+    best, stale = -1, 0
+    for _ in range(CUT_ROUNDS):
+        prices = master.solve()
+        if prices is None:
+            break
+        gains = pool.gains(prices)
+        low, least = prices.base, {}
+        for van, count in master.vans.items():
+            least[van] = min(0, int(gains[pool.vans == van].min(initial=0)))
+            low += count * least[van]
+        stale = 0 if low > best + (upper - best) // 50 else stale + 1
+        best = max(best, low)
+        if low >= upper:
+            return upper, []
+        dearest = np.array([least[van] for van in pool.vans.tolist()], np.int64)
+        added = 0
+        for row in np.argsort(gains, kind="stable")[:FEW].tolist():
+            if gains[row] < -master.slack:
+                added += master.add(pool.columns[row])
+        pool = pool.only(gains <= upper - 1 - low + dearest)
+        if added == 0 and (
+            len(pool.columns) <= FEW or stale > STALE or master.cut() == 0
+        ):
+            break
+    return best, pool.columns
+
+
+class _Pool:
+    """Routes as arrays."""
+
+    def __init__(self, master: _Master, columns: list[Column]) -> None:
+        self.columns = columns
+        self.vans = np.array([column.van for column in columns], np.int64)
+        self.costs = np.array([column.cost for column in columns], np.int64)
+        problem = master.problem
+        self.member = np.zeros((len(columns), problem.call_count), np.int64)
+        self.weights = sorted(set(problem.visits[:, BROKEN].tolist()) - {0})
+        # how many promises of each weight it breaks
+        self.broken = np.zeros((len(columns), len(self.weights)), np.int64)
+        for row, column in enumerate(columns):
+            visits = list(column.visits)
+            self.member[row, problem.visits[visits, CALL]] = 1
+            for weight in problem.visits[visits, BROKEN].tolist():
+                if weight:
+                    self.broken[row, self.weights.index(weight)] += 1
+
+    def only(self, kept: np.ndarray) -> _Pool:
+        """Return some of them."""
+        pool = object.__new__(_Pool)
+        rows = np.flatnonzero(kept)
+        pool.columns = [self.columns[row] for row in rows.tolist()]
+        pool.vans, pool.costs = self.vans[rows], self.costs[rows]
+        pool.member = self.member[rows]
+        pool.weights, pool.broken = self.weights, self.broken[rows]
+        return pool
+
+    def gains(self, prices: _Prices) -> Ints:
+        """Return what each costs less its prices."""
+        gains = self.costs.copy()
+        for van, earned in prices.calls.items():
+            mine = self.vans == van
+            gains[mine] -= self.member[mine] @ earned + prices.van[van]
+        for place, weight in enumerate(self.weights):
+            gains += prices.broken[weight] * self.broken[:, place]
+        for three, earned_by_two in prices.cuts:
+            two = self.member[:, list(three)].sum(axis=1) > 1
+            gains -= earned_by_two * two
+        return gains

@@ -1,0 +1,516 @@
+"""Routes worth adding, found with prices on calls: label setting under a bound.
+
+A linear programme over routes (see ``proof.py``) puts a price on every call. A route
+is worth adding if it costs less than its calls' prices together. This module finds all
+routes of one van whose cost less prices is at most a limit. It does so like
+``tours.py``, and drops a label as soon as no way to go on could bring it down to the
+limit. What going on brings at least is looked up in a table worked out backwards in
+time over a grid of seconds: there a van may come to a call twice, unless it remembers
+it. It remembers a call visited only while it stays among that call's neighbours
+(ng-routes; Baldacci, Mingozzi and Roberti (2011), Operations Research 59(5), from
+memory), and a time between two points of the grid is taken as the earlier. So the table
+never promises too little.
+"""
+
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from dispatch.problem import (
+    BROKEN,
+    CALL,
+    FINISH,
+    M_UNITS,
+    NEVER,
+    NEXT,
+    SHIFT_HI,
+    SHIFT_LO,
+    START,
+    UNITS,
+    Problem,
+)
+from dispatch.search._jit import entry, kernel
+from dispatch.search.schedule import back_at, free_at_start, gap_m, price, serve
+from dispatch.search.tours import (
+    COST,
+    DONE,
+    DROPPED,
+    DUE,
+    FAR,
+    LAST,
+    LATE,
+    SET,
+    Tours,
+    add_label,
+    close_label,
+    parts_reach,
+)
+
+
+class Ahead(NamedTuple):
+    """What going on from a call costs at least, for one van.
+
+    Parameters
+    ----------
+    units : ndarray, shape (calls, slots, 2, memories)
+        Least cost units less prices from the end of a call home, the paid time of
+        the whole route included, the metres before it not; by the time the van is
+        free, by whether its break is due (0) or done (1), and by which of the call's
+        neighbours it has served. ``FAR``: it cannot get home.
+    neighbours : ndarray, shape (calls, width)
+        Calls the van remembers at a call, -1 where there are fewer.
+    carried : ndarray, shape (calls, calls, memories)
+        What it remembers at the second call of what it remembered at the first; -1:
+        it remembers the second.
+    able : ndarray of uint8, shape (calls,)
+        1 where the van may serve the call in some way.
+    step_s : int
+        Seconds of a slot; the first begins at the van's SHIFT_LO.
+    """
+
+    units: NDArray[np.int64]
+    neighbours: NDArray[np.int64]
+    carried: NDArray[np.int64]
+    able: NDArray[np.uint8]
+    step_s: int
+
+
+def new_ahead(
+    problem: Problem, van: int, step_s: int, widths: tuple[int, int]
+) -> Ahead:
+    """Return an empty table for one van.
+
+    Parameters
+    ----------
+    problem : Problem
+        The day.
+    van : int
+        Row of ``problem.vans``.
+    step_s : int
+        Seconds of a slot.
+    widths : tuple of int
+        Neighbours a call remembers now, and at most.
+
+    Returns
+    -------
+    Ahead
+        To be filled by :func:`look_ahead`.
+    """
+    calls = problem.call_count
+    first, width = widths
+    able = np.zeros(calls, np.uint8)
+    for visit in np.flatnonzero(problem.allowed[van]).tolist():
+        if problem.visits[visit, CALL] < calls:
+            able[problem.visits[visit, CALL]] = 1
+    neighbours = np.full((calls, width), -1, np.int64)
+    for call in range(calls):
+        near = [
+            other
+            for other in problem.near[call].tolist()
+            if other != call and able[other]
+        ]
+        neighbours[call, : len(near[:first])] = near[:first]
+    carried = np.zeros((calls, calls, 1 << width), np.int64)
+    carry(neighbours, carried)
+    shift = int(problem.vans[van, SHIFT_HI] - problem.vans[van, SHIFT_LO])
+    slots = shift // step_s + 1
+    return Ahead(
+        units=np.full((calls, slots, 2, 1 << width), FAR, np.int64),
+        neighbours=neighbours,
+        carried=carried,
+        able=able,
+        step_s=step_s,
+    )
+
+
+@entry
+def carry(neighbours: NDArray[np.int64], carried: NDArray[np.int64]) -> None:
+    """Fill ``carried`` of :class:`Ahead`.
+
+    Parameters
+    ----------
+    neighbours, carried : ndarray
+        As there; ``carried`` is changed in place.
+    """
+    calls, width = neighbours.shape
+    for origin in range(calls):
+        memories = 1
+        for place in range(width):
+            if neighbours[origin, place] >= 0:
+                memories *= 2
+        for target in range(calls):
+            for memory in range(memories):
+                after = 0
+                for place in range(width):
+                    call = neighbours[origin, place]
+                    if call < 0 or memory >> place & 1 == 0:
+                        continue
+                    if call == target:
+                        after = -1
+                        break
+                    for bit in range(width):
+                        if neighbours[target, bit] == call:
+                            after |= 1 << bit
+                if after >= 0:
+                    for bit in range(width):
+                        if neighbours[target, bit] == origin:
+                            after |= 1 << bit
+                carried[origin, target, memory] = after
+
+
+@entry
+def look_ahead(
+    problem: Problem, ahead: Ahead, van: int, prices: NDArray[np.int64]
+) -> None:
+    """Work out what going on costs at least.
+
+    Parameters
+    ----------
+    problem : Problem
+        The day.
+    ahead : Ahead
+        Changed in place.
+    van : int
+        Row of ``problem.vans``.
+    prices : ndarray, shape (calls,)
+        Cost units taken off for each call served.
+    """
+    units, carried, visits = ahead.units, ahead.carried, problem.visits
+    calls, slots = units.shape[0], units.shape[1]
+    begin_s, latest_s = problem.vans[van, SHIFT_LO], problem.vans[van, SHIFT_HI]
+    finish, m_units = problem.vans[van, FINISH], problem.vans[van, M_UNITS]
+    most = 0
+    for call in range(calls):
+        if ahead.able[call] == 1:
+            most += max(0, prices[call])
+    for slot in range(slots - 1, -1, -1):
+        free_s = begin_s + slot * ahead.step_s
+        # Two ends of visits in one slot: nothing is known of the second but this.
+        floor = price(problem, van, 0, free_s) - most
+        for origin in range(calls):
+            if ahead.able[origin] == 0:
+                continue
+            memories = 1
+            for place in range(ahead.neighbours.shape[1]):
+                if ahead.neighbours[origin, place] >= 0:
+                    memories *= 2
+            for done in range(2):
+                free = (NEVER, free_s) if done == 1 else (free_s, NEVER)
+                back_s = back_at(problem, van, free, origin)
+                home = FAR
+                if back_s < NEVER:
+                    home = price(problem, van, gap_m(problem, origin, finish), back_s)
+                for memory in range(memories):
+                    units[origin, slot, done, memory] = home
+                for call in range(calls):
+                    if ahead.able[call] == 0 or call == origin:
+                        continue
+                    way = gap_m(problem, origin, call) * m_units - prices[call]
+                    visit = call
+                    while visit >= 0:
+                        due_s = done_s = NEVER
+                        if problem.allowed[van, visit] == 1:
+                            due_s, done_s = serve(problem, van, free, (origin, visit))
+                        gap = way + visits[visit, UNITS]
+                        visit = visits[visit, NEXT]
+                        if min(due_s, done_s) > latest_s:
+                            continue
+                        due_slot = done_slot = -1
+                        if due_s <= latest_s:
+                            due_slot = (due_s - begin_s) // ahead.step_s
+                        if done_s <= latest_s:
+                            done_slot = (done_s - begin_s) // ahead.step_s
+                        for memory in range(memories):
+                            after = carried[origin, call, memory]
+                            if after < 0:
+                                continue
+                            least = FAR
+                            if slot in (due_slot, done_slot):
+                                least = floor
+                            if due_slot > slot:
+                                least = min(least, units[call, due_slot, 0, after])
+                            if done_slot > slot:
+                                least = min(least, units[call, done_slot, 1, after])
+                            if least < FAR:
+                                units[origin, slot, done, memory] = min(
+                                    units[origin, slot, done, memory], least + gap
+                                )
+
+
+@kernel
+def least_ahead(
+    problem: Problem, ahead: Ahead, van: int, known: int, state: tuple[int, int, int]
+) -> int:
+    """Return what going on costs at least.
+
+    Parameters
+    ----------
+    problem : Problem
+        The day.
+    ahead : Ahead
+        Filled.
+    van : int
+        Row of ``problem.vans``.
+    known : int
+        Calls served, one bit each.
+    state : tuple of int
+        Last visit, and when the van is free, break due and break done.
+
+    Returns
+    -------
+    int
+        Cost units, as in :class:`Ahead`.
+    """
+    last, due_s, done_s = state
+    begin_s, latest_s = problem.vans[van, SHIFT_LO], problem.vans[van, SHIFT_HI]
+    memory = 0
+    for place in range(ahead.neighbours.shape[1]):
+        call = ahead.neighbours[last, place]
+        if call >= 0 and known >> call & 1:
+            memory |= 1 << place
+    least = FAR
+    if due_s <= latest_s:
+        least = ahead.units[last, (due_s - begin_s) // ahead.step_s, 0, memory]
+    if done_s <= latest_s:
+        slot = (done_s - begin_s) // ahead.step_s
+        least = min(least, ahead.units[last, slot, 1, memory])
+    return least
+
+
+@entry
+def find_worthwhile(
+    problem: Problem,
+    tours: Tours,
+    ahead: Ahead,
+    van: int,
+    prices: NDArray[np.int64],
+    limit: int,
+) -> tuple[int, int]:
+    """Find the sets of calls that one van can serve at little over their prices.
+
+    Parameters
+    ----------
+    problem : Problem
+        The day, at most ``CALLS_MAX`` calls.
+    tours : Tours
+        Empty room, filled in place.
+    ahead : Ahead
+        Filled for this van and these prices.
+    van : int
+        The van.
+    prices : ndarray, shape (calls,)
+        Cost units taken off for each call served.
+    limit : int
+        Cost less prices of a set found is at most this.
+
+    Returns
+    -------
+    tuple of int
+        Labels made (more than there is room: the search was given up), sets found.
+    """
+    labels, visits = tours.labels, problem.visits
+    calls = problem.call_count
+    latest_s, m_units = problem.vans[van, SHIFT_HI], problem.vans[van, M_UNITS]
+    count, found = 0, 0
+    label = -1
+    while label < count:  # a set's labels all come before those of larger sets
+        if label < 0:
+            known, last, cost, late, taken = 0, problem.vans[van, START], 0, 0, 0
+            free = free_at_start(problem, van)
+        elif labels[label, DROPPED] == 1:
+            label += 1
+            continue
+        else:
+            known, cost, late = (
+                labels[label, SET],
+                labels[label, COST],
+                labels[label, LATE],
+            )
+            last = visits[labels[label, LAST], CALL]  # a call's node has its number
+            free = (labels[label, DUE], labels[label, DONE])
+            taken = 0
+            for call in range(calls):
+                if known >> call & 1:
+                    taken += prices[call]
+            back_s = back_at(problem, van, free, last)
+            if back_s < NEVER:
+                metres = gap_m(problem, last, problem.vans[van, FINISH])
+                if cost + price(problem, van, metres, back_s) - taken <= limit:
+                    found = close_label(problem, tours, van, label, found)
+        for call in range(calls):
+            if ahead.able[call] == 0 or known >> call & 1:
+                continue
+            checked = label < 0
+            further = cost + gap_m(problem, last, call) * m_units
+            visit = call
+            while visit >= 0:
+                due_s = done_s = NEVER
+                if problem.allowed[van, visit] == 1:
+                    due_s, done_s = serve(problem, van, free, (last, visit))
+                if min(due_s, done_s) <= latest_s:
+                    spent = further + visits[visit, UNITS]
+                    least = least_ahead(
+                        problem, ahead, van, known | 1 << call, (call, due_s, done_s)
+                    )
+                    if least + spent - taken - prices[call] <= limit:
+                        if not checked and not parts_reach(problem, van, known, call):
+                            break
+                        checked = True
+                        state = (
+                            known | 1 << call,
+                            visit,
+                            due_s,
+                            done_s,
+                            spent,
+                            late + visits[visit, BROKEN],
+                            label,
+                        )
+                        count = add_label(problem, tours, count, state)
+                        if count > len(labels):
+                            return count, found
+                visit = visits[visit, NEXT]
+        label += 1
+    return count, found
+
+
+@entry
+def least_of_all(
+    problem: Problem, ahead: Ahead, van: int, prices: NDArray[np.int64]
+) -> int:
+    """Return what any route of a van costs at least, less the prices of its calls.
+
+    Parameters
+    ----------
+    problem : Problem
+        The day.
+    ahead : Ahead
+        Filled for this van and these prices.
+    van : int
+        The van.
+    prices : ndarray, shape (calls,)
+        Cost units taken off for each call served.
+
+    Returns
+    -------
+    int
+        Cost units; ``FAR`` or more: there is no route.
+    """
+    start, latest_s = problem.vans[van, START], problem.vans[van, SHIFT_HI]
+    m_units = problem.vans[van, M_UNITS]
+    free = free_at_start(problem, van)
+    least = FAR
+    for call in range(problem.call_count):
+        if ahead.able[call] == 0:
+            continue
+        visit = call
+        while visit >= 0:
+            if problem.allowed[van, visit] == 1:
+                due_s, done_s = serve(problem, van, free, (start, visit))
+                if min(due_s, done_s) <= latest_s:
+                    further = gap_m(problem, start, call) * m_units - prices[call]
+                    rest = least_ahead(
+                        problem, ahead, van, 1 << call, (call, due_s, done_s)
+                    )
+                    least = min(least, further + problem.visits[visit, UNITS] + rest)
+            visit = problem.visits[visit, NEXT]
+    return least
+
+
+@entry
+def walk_least(
+    problem: Problem,
+    ahead: Ahead,
+    van: int,
+    prices: NDArray[np.int64],
+    walk: NDArray[np.int64],
+) -> int:
+    """Write down the way that the table of what going on costs thinks best.
+
+    Parameters
+    ----------
+    problem : Problem
+        The day.
+    ahead : Ahead
+        Filled for this van and these prices.
+    van : int
+        The van.
+    prices : ndarray, shape (calls,)
+        Cost units taken off for each call served.
+    walk : ndarray, shape (room,)
+        Filled with the calls, some of them perhaps more than once.
+
+    Returns
+    -------
+    int
+        How many.
+    """
+    units, carried = ahead.units, ahead.carried
+    begin_s, latest_s = problem.vans[van, SHIFT_LO], problem.vans[van, SHIFT_HI]
+    start, m_units = problem.vans[van, START], problem.vans[van, M_UNITS]
+    free = free_at_start(problem, van)
+    origin, memory, slot, count = start, 0, -1, 0
+    while count < len(walk):
+        best, best_call, best_done, best_slot = FAR, -1, 0, 0
+        for call in range(problem.call_count):
+            if ahead.able[call] == 0 or (slot >= 0 and call == origin):
+                continue
+            after = 0 if slot < 0 else carried[origin, call, memory]
+            visit = call if after >= 0 else -1
+            while visit >= 0:
+                ends = (NEVER, NEVER)
+                if problem.allowed[van, visit] == 1:
+                    ends = serve(problem, van, free, (origin, visit))
+                gap = gap_m(problem, origin, call) * m_units - prices[call]
+                gap += problem.visits[visit, UNITS]
+                for done in range(2):
+                    if ends[done] > latest_s:
+                        continue
+                    there = (ends[done] - begin_s) // ahead.step_s
+                    if there > slot and units[call, there, done, after] + gap < best:
+                        best = units[call, there, done, after] + gap
+                        best_call, best_done, best_slot = call, done, there
+                visit = problem.visits[visit, NEXT]
+        if best_call < 0 or (
+            slot >= 0
+            and best > units[origin, slot, 1 if free[1] < NEVER else 0, memory]
+        ):
+            break
+        memory = 0 if slot < 0 else carried[origin, best_call, memory]
+        origin, slot = best_call, best_slot
+        free_s = begin_s + slot * ahead.step_s
+        free = (NEVER, free_s) if best_done == 1 else (free_s, NEVER)
+        walk[count] = origin
+        count += 1
+    return count
+
+
+def remember(ahead: Ahead, walk: NDArray[np.int64]) -> bool:
+    """Let visits remember the calls that a walk came to twice.
+
+    Parameters
+    ----------
+    ahead : Ahead
+        Changed in place; it has to be filled anew.
+    walk : ndarray
+        Calls in order.
+
+    Returns
+    -------
+    bool
+        Whether anything changed.
+    """
+    changed = False
+    last: dict[int, int] = {}
+    for place, call in enumerate(walk.tolist()):
+        if call in last:
+            for between in walk[last[call] + 1 : place].tolist():
+                known = ahead.neighbours[between]
+                free = np.flatnonzero(known < 0)
+                if call not in known and len(free):
+                    known[free[0]] = call
+                    changed = True
+        last[call] = place
+    if changed:
+        carry(ahead.neighbours, ahead.carried)
+    return changed
