@@ -12,11 +12,11 @@ import shutil
 import sys
 import tempfile
 import traceback
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import asdict, dataclass
 from enum import IntEnum
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Protocol, TypedDict
+from typing import TYPE_CHECKING, Any, Protocol, TypedDict, TypeVar
 
 import click
 
@@ -25,7 +25,10 @@ from shared.errors import Fault, InvalidInput, Unavailable
 
 if TYPE_CHECKING:  # their modules pull in pandas, numba and ortools
     from dispatch.planner import Progress
-    from shared.model import Answer, Day, Plan
+    from shared.dialect import Dialect
+    from shared.model import Answer, Day, Outlook, Plan
+
+T = TypeVar("T")
 
 NARROW, WIDE = 80, 100  # columns: in a file, and at most on a screen
 MOST_CALLS, MOST_VANS = 5_000, 500  # that are invented: nobody's day is larger
@@ -94,6 +97,39 @@ def _plan_day(
     )
 
 
+class PlanDays(Protocol):
+    """How several days are planned; see :func:`dispatch.horizon.plan_days`."""
+
+    def __call__(
+        self,
+        day: "Day",
+        *,
+        seed: int,
+        rounds: int | None,
+        spent: Callable[[], float] | None,
+        stop: Callable[[], bool],
+        report: Callable[["Progress"], None],
+    ) -> "Outlook":
+        """Return the plans of all days."""
+
+
+def _plan_days(
+    day: "Day",
+    *,
+    seed: int,
+    rounds: int | None,
+    spent: Callable[[], float] | None,
+    stop: Callable[[], bool],
+    report: Callable[["Progress"], None],
+) -> "Outlook":
+    from dispatch.horizon import plan_days
+    from dispatch.planner import Budget
+
+    return plan_days(
+        day, Budget(seed=seed, rounds=rounds, spent=spent, stop=stop, report=report)
+    )
+
+
 def _answer(day: "Day", plan: "Plan") -> "Answer":
     from dispatch.answer import answer
 
@@ -110,12 +146,15 @@ class Engine:
         Reads a folder.
     plan_day : PlanDay
         Makes the plan.
+    plan_days : PlanDays
+        Makes the plans of several days.
     answer : callable
         Makes of the day and its plan what a person reads.
     """
 
     read: Callable[[Path], "Day"] = _read
     plan_day: PlanDay = _plan_day
+    plan_days: PlanDays = _plan_days
     answer: Callable[["Day", "Plan"], "Answer"] = _answer
 
 
@@ -328,12 +367,14 @@ def plan(  # noqa: PLR0913 - one per option
     """Plan the day in FOLDER.
 
     Routes, pick lists, what to buy and ask tonight. Every call is on a van's route,
-    or unplaced with the reason for each van. Ctrl-C ends the search with the best
-    plan so far; a second one breaks off.
+    or unplaced with the reason for each van. Where the folder says days = 2 or more,
+    these days are planned together: the first one firm, the others a look ahead.
+    Ctrl-C ends the search with the best plan so far; a second one breaks off.
 
     \b
     Examples:
       keyround plan demo_scenarios/one_van
+      keyround plan demo_scenarios/three_days
       keyround plan tomorrow --out tomorrow/plan
       keyround plan tomorrow --seconds 2 --json > plan.json
 
@@ -348,40 +389,96 @@ def plan(  # noqa: PLR0913 - one per option
         out.mkdir(parents=True, exist_ok=True)
         _try_to_write(out)
     meter = stderr_meter(quiet=quiet, limit_s=seconds)
-    made = _search(ctx.obj, day, seed=seed, rounds=rounds, seconds=seconds, meter=meter)
-    answer = ctx.obj.answer(day, made)
-    if as_json:
-        from api.schemas import plan_json
-
-        _show(plan_json(answer), raw=True)
-    else:
-        from dispatch.report.text import plan_text
-
-        _show(plan_text(answer, **_screen()))
+    search = Search(seed=seed, rounds=rounds, seconds=seconds, meter=meter)
+    shown = (_show_days if day.horizon > 1 else _show_day)(ctx.obj, day, search)
+    _show(shown.json() if as_json else shown.text(), raw=as_json)
     if out is not None:  # last: a disk that is full now does not cost the plan
-        from dispatch.report import write_all
         from dispatch.scenario import find_dialect
 
-        files = write_all(answer, out, find_dialect(folder / "calls.csv"))
+        files = shown.write(out, find_dialect(folder / "calls.csv"))
         if not quiet:
             _tell(f"wrote {len(files)} files into {out}")
-    ctx.exit(Exit.UNPLACED if made.unplaced else Exit.PLANNED)
+    ctx.exit(Exit.PLANNED if shown.complete else Exit.UNPLACED)
 
 
-def _search(
-    engine: Engine,
-    day: "Day",
-    *,
-    seed: int,
-    rounds: int | None,
-    seconds: float | None,
-    meter: Meter,
-) -> "Plan":
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Search:
+    """What the user asks of the search.
+
+    Parameters
+    ----------
+    seed : int
+        Start of the random numbers.
+    rounds : int or None
+        How many rounds.
+    seconds : float or None
+        Or how long.
+    meter : Meter
+        Who shows how far it is.
+    """
+
+    seed: int
+    rounds: int | None
+    seconds: float | None
+    meter: Meter
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Shown:
+    """A plan in the forms that can be asked for, each made when it is.
+
+    Parameters
+    ----------
+    text, json : callable
+        What is printed.
+    write : callable
+        Writes every report into a folder; returns the files.
+    complete : bool
+        Whether all calls are planned.
+    """
+
+    text: Callable[[], str]
+    json: Callable[[], str]
+    write: Callable[[Path, "Dialect"], Sequence[Path]]
+    complete: bool
+
+
+def _show_day(engine: Engine, day: "Day", search: Search) -> Shown:
+    made = _run(engine.plan_day, day, search)
+    answer = engine.answer(day, made)
+    from api.schemas import plan_json
+    from dispatch.report import write_all
+    from dispatch.report.text import plan_text
+
+    return Shown(
+        text=lambda: plan_text(answer, **_screen()),
+        json=lambda: plan_json(answer),
+        write=lambda out, dialect: write_all(answer, out, dialect),
+        complete=not made.unplaced,
+    )
+
+
+def _show_days(engine: Engine, day: "Day", search: Search) -> Shown:
+    made = _run(engine.plan_days, day, search)
+    from api.schemas import outlook_json
+    from dispatch.report import write_outlook
+    from dispatch.report.text import outlook_text
+
+    return Shown(
+        text=lambda: outlook_text(made, **_screen()),
+        json=lambda: outlook_json(made),
+        write=lambda out, dialect: write_outlook(made, out, dialect),
+        complete=not any(answer.plan.unplaced for answer in made.answers),
+    )
+
+
+def _run(planner: Callable[..., T], day: "Day", search: Search) -> T:
+    seconds, meter = search.seconds, search.meter
     with Halt() as halt:
-        made = engine.plan_day(
+        made = planner(
             day,
-            seed=seed,
-            rounds=rounds,
+            seed=search.seed,
+            rounds=search.rounds,
             spent=None if seconds is None else Stopwatch(seconds),
             stop=halt,
             report=meter,
@@ -492,16 +589,21 @@ def invent(*, folder: Path, calls: int, vans: int, seed: int) -> None:
 
 
 @cli.command()
-def schema() -> None:
+@click.option(
+    "--outlook", is_flag=True, help="Of several days (days = 2 or more in the folder)."
+)
+def schema(*, outlook: bool) -> None:
     """Print the JSON Schema of plan's --json.
 
     \b
-    Example:
+    Examples:
       keyround schema > plan.schema.json
+      keyround schema --outlook > outlook.schema.json
     """
-    from api.schemas import plan_schema
+    from api.schemas import outlook_schema, plan_schema
 
-    _show(json.dumps(plan_schema(), indent=2, ensure_ascii=False), raw=True)
+    made = outlook_schema() if outlook else plan_schema()
+    _show(json.dumps(made, indent=2, ensure_ascii=False), raw=True)
 
 
 @cli.command()

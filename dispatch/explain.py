@@ -313,28 +313,30 @@ _MOVED = {Rule.WINDOW, Rule.PROMISE, Rule.READY}
 
 def _general(desk: Desk, call: Call, near: Sequence[Van]) -> list[_Finding]:
     day = desk.day
-    if not day.vans:
+    out = [van for van in day.vans if day.date not in van.off]
+    if not out:
         return [_Finding(Reason(rule=Rule.ROOM, text="no van is out on this day"))]
     lent = frozenset(tool.id for tool in day.tools)
     found = [
         reason
         for reason in (
+            _other_date(day, call),
             _no_moment(desk, call, _able(desk, call) or [None]),
             _not_ready(desk, call),
             _nowhere(desk, call),
             _nobody(
                 Rule.SKILL,
                 call.skills,
-                [van.skills for van in day.vans],
+                [van.skills for van in out],
                 "driver does",
             ),
             _nobody(
                 Rule.EQUIPMENT,
                 call.equipment,
-                [lent, *(van.equipment for van in day.vans)],
+                [lent, *(van.equipment for van in out)],
                 "van carries",
             ),
-            _no_such_van(day, call),
+            _no_such_van(call, out),
             _not_led(desk, call),
         )
         if reason is not None
@@ -346,6 +348,13 @@ def _general(desk: Desk, call: Call, near: Sequence[Van]) -> list[_Finding]:
 
 def _able(desk: Desk, call: Call) -> list[Van]:
     return [van for van in desk.day.vans if is_able(desk.day, van, call)]
+
+
+def _other_date(day: Day, call: Call) -> Reason | None:
+    if not call.dates or day.date in call.dates:
+        return None
+    dates = " or ".join(map(str, call.dates))
+    return Reason(rule=Rule.WINDOW, text=f"it may be done on {dates} only")
 
 
 def _no_moment(desk: Desk, call: Call, vans: Sequence[Van | None]) -> Reason | None:
@@ -443,8 +452,8 @@ def _nobody(
     return Reason(rule=rule, text=f"no {who} {_lacking(wanted, have)}")
 
 
-def _no_such_van(day: Day, call: Call) -> Reason | None:
-    if call.required_van is None or any(v.id == call.required_van for v in day.vans):
+def _no_such_van(call: Call, out: Sequence[Van]) -> Reason | None:
+    if call.required_van is None or any(van.id == call.required_van for van in out):
         return None
     return Reason(
         rule=Rule.REQUIRED_VAN,
@@ -528,7 +537,9 @@ def _blocked(desk: Desk, call: Call, van: Van) -> Reason | None:
     """Return the first rule that blocks the van before the clock is looked at."""
     gear = _gear(desk, call, van)
     bond = _bond(desk, call, van)
-    if not call.skills <= van.skills:
+    if desk.day.date in van.off:
+        rule, text = Rule.SHIFT, "it is off that day"
+    elif not call.skills <= van.skills:
         lacking = _lacking(call.skills, van.skills)
         rule, text = Rule.SKILL, f"the driver does not do {lacking}"
     elif gear is not None and gear.rule is Rule.EQUIPMENT:

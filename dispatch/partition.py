@@ -210,6 +210,7 @@ class _Cover:
         for (van, part), parts in taken.items():
             in_shop = int(problem.stock[shop, part]) if problem.vans[van, LOADS] else 0
             load = self.model.new_int_var(0, in_shop, "")
+            self.model.add(load <= sum(parts))  # what is loaded is not handed on
             holder = int(problem.vans[van, HOLDER])
             aboard.setdefault((holder, part), []).append(sum(parts) - load)
             given.setdefault((shop, part), []).append(load)
@@ -533,6 +534,7 @@ def share_parts(
     day: Day,
     assignment: Mapping[str, Sequence[str]],
     stops: Mapping[str, Sequence[tuple[str, int]]] | None = None,
+    holders: Mapping[str, str] | None = None,
 ) -> tuple[Issue, ...] | None:
     """Give every call of every van its parts, the wanted ones as far as they go.
 
@@ -545,6 +547,8 @@ def share_parts(
     stops : mapping of str to sequence of (str, int), optional
         Van id to its restock stops: the store, and how many of the van's calls come
         before the stop.
+    holders : mapping of str to str, optional
+        Van id to the van whose stock it takes from, where that is not its own.
 
     Returns
     -------
@@ -562,6 +566,7 @@ def share_parts(
         for van_id, some in (stops or {}).items()
     }
     lines = _lines(day, assignment, plans)
+    holders = {van.id: van.id for van in day.vans} | dict(holders or {})
     # Needs that have no part in common do not touch each other.
     asked = {
         row: {part for a in line.need.alternatives for part in pieces(day, a)}
@@ -571,9 +576,9 @@ def share_parts(
     amounts: dict[str, dict[Source, Counter[str]]] = {van.id: {} for van in day.vans}
     for group in tie_together(asked):
         some = [lines[row] for row in group]
-        shares = _share_plainly(day, some)
+        shares = _share_plainly(day, some, holders)
         if shares is None:
-            found = _Sharing(day, some, plans).solve()
+            found = _Sharing(day, some, plans, holders).solve()
             if found is None:
                 return None
             shares, picks = found
@@ -627,7 +632,9 @@ def _at_hand(source: Source) -> tuple[int, int, str]:
     return source.after, order.index(source.origin), source.holder or ""
 
 
-def _share_plainly(day: Day, lines: Sequence[_Line]) -> _Amounts | None:
+def _share_plainly(
+    day: Day, lines: Sequence[_Line], holders: Mapping[str, str]
+) -> _Amounts | None:
     """Give every need the wanted part from its own van and the shop, if that will do.
 
     Nothing is better then: it costs nothing more, no need gives way, nobody hands
@@ -641,8 +648,11 @@ def _share_plainly(day: Day, lines: Sequence[_Line]) -> _Amounts | None:
     vans = {van.id: van for van in day.vans}
     shares: _Amounts = {}
     loaded: Counter[str] = Counter()
+    used: Counter[tuple[str, str]] = Counter()
     for (van_id, part), count in wanted.items():
-        own = min(count, vans[van_id].stock.get(part, 0))
+        holder = holders[van_id]
+        own = min(count, vans[holder].stock.get(part, 0) - used[holder, part])
+        used[holder, part] += own
         shares[van_id, Source(Origin.ABOARD), part] = own
         if count > own:
             if not vans[van_id].loads_at_shop:
@@ -662,15 +672,17 @@ class _Sharing:
         day: Day,
         lines: Sequence[_Line],
         stops: Mapping[str, Sequence[tuple[str, int]]],
+        holders: Mapping[str, str],
     ) -> None:
-        self.day, self.stops = day, stops
+        self.day, self.stops, self.holders = day, stops, holders
         self.model = _cp_model().CpModel()
         self.vans = {van.id: van for van in day.vans}
         self.stores = stores(day)
         self.yards = meeting_places(day)
         self.met: dict[tuple[float, float], list[str]] = {}
         for van_id, yard in self.yards.items():
-            self.met.setdefault(yard, []).append(van_id)
+            if holders[van_id] == van_id:
+                self.met.setdefault(yard, []).append(van_id)
         self.picks: list[tuple[list[_Line], list[IntVar]]] = []
         self.amounts: dict[tuple[str, Source, str], IntVar] = {}
         self.gifts: dict[tuple[str, str], IntVar] = {}  # van and part, what it gives
@@ -696,6 +708,7 @@ class _Sharing:
         for (van_id, part), stages in used.items():
             self._supply(van_id, part, stages)
         self._exchange()
+        self._empty_no_van()
         self._empty_no_store()
 
     def _count(self, most: int) -> IntVar:
@@ -715,11 +728,12 @@ class _Sharing:
                 self.amounts[van_id, source, part] = amount
                 there[stage].append(amount)
 
-        offer(0, Source(Origin.ABOARD), van.stock.get(part, 0))
+        holder = self.holders[van_id]
+        offer(0, Source(Origin.ABOARD), self.vans[holder].stock.get(part, 0))
         given = sum(
             self.vans[giver].stock.get(part, 0)
             for giver in self._met(van_id)
-            if giver != van_id
+            if giver != holder
         )
         offer(0, Source(Origin.VAN), given)
         if van.loads_at_shop:
@@ -755,11 +769,19 @@ class _Sharing:
                 stock = self.vans[van_id].stock.get(part, 0)
                 if stock > 0:
                     gift = self._count(stock)
-                    own = self.amounts.get((van_id, Source(Origin.ABOARD), part), 0)
-                    self.model.add(gift + own <= stock)
                     self.gifts[van_id, part] = gift
                     given.append(gift)
             self.model.add(sum(given) == sum(amounts))
+
+    def _empty_no_van(self) -> None:
+        """Take and hand over no more from a van than it has."""
+        taken = {key: [gift] for key, gift in self.gifts.items()}
+        for (van_id, source, part), amount in self.amounts.items():
+            if source.origin is Origin.ABOARD:
+                taken.setdefault((self.holders[van_id], part), []).append(amount)
+        for (van_id, part), amounts in taken.items():
+            if len(amounts) > 1:
+                self.model.add(sum(amounts) <= self.vans[van_id].stock[part])
 
     def _empty_no_store(self) -> None:
         """Take no more from a store than it has."""
@@ -836,7 +858,7 @@ class _Sharing:
                 count = min(short, left.get((giver, part), 0))
                 if count > 0:
                     # Only short of the best would a van give and take the same part.
-                    own = giver == van_id
+                    own = giver == self.holders[van_id]
                     way = Source(Origin.ABOARD) if own else Source(Origin.VAN, giver)
                     named[van_id, way, part] += count
                     left[giver, part] -= count

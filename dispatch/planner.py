@@ -5,7 +5,7 @@ parts and its reasons, and judged before anybody sees it.
 """
 
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from functools import partial
 from itertools import islice
@@ -82,11 +82,17 @@ def plan_day(
     made = _solve(day, travel, budget)
     if made is None:
         raise Defect("the search kept routes, parts or tools that do not work")
-    return _finish(day, travel, _hand_over(day, travel, made, budget), budget)
+    return finish(day, travel, _hand_over(day, travel, made, budget), budget)
 
 
-class _Written(NamedTuple):
-    """Routes with their times, parts and tools."""
+class Written(NamedTuple):
+    """Routes with their times, parts and tools.
+
+    Parameters
+    ----------
+    routes, issues, tools, status
+        As in :class:`shared.model.Plan`.
+    """
 
     routes: tuple[Route, ...]
     issues: tuple[Issue, ...]
@@ -95,35 +101,40 @@ class _Written(NamedTuple):
 
     @property
     def parts_units(self) -> int:
+        """What the parts cost beyond the wanted ones.
+
+        Returns
+        -------
+        int
+            Cost units.
+        """
         return sum(route.parts_units for route in self.routes)
 
 
 def _solve(
     day: Day, travel: TravelTable, budget: Budget, handover: Handover | None = None
-) -> _Written | None:
+) -> Written | None:
     """Solve a day and write it out; ``None``: what was found does not work."""
     asked = day
     if handover is not None:
         asked = arrange(day, handover)
         travel = arrange_travel(travel, len(day.calls), handover)
     problem = build_problem(asked, travel)
-    desk = _Desk(day, travel, asked, handover)
+    desk = Asked(day, travel, asked, handover)
 
     def rest_cost(columns: Sequence[Column]) -> int | None:
-        written = _write_out(desk, columns, problem.given)
+        written = write_out(desk, columns, problem.given)
         return None if written is None else written.parts_units
 
     outcome = solve(problem, budget, rest_cost)
-    written = _write_out(desk, outcome.columns, outcome.visits)
+    written = write_out(desk, outcome.columns, outcome.visits)
     if written is None:
         return None
     units = sum(route.cost_units for route in written.routes)
-    return written._replace(status=_status(outcome, budget, units))
+    return written._replace(status=status_of(outcome, budget, units))
 
 
-def _hand_over(
-    day: Day, travel: TravelTable, made: _Written, budget: Budget
-) -> _Written:
+def _hand_over(day: Day, travel: TravelTable, made: Written, budget: Budget) -> Written:
     """Try whether a tool that changes hands makes a better plan."""
     if made.status.stopped:
         return made
@@ -140,22 +151,51 @@ def _hand_over(
     return best._replace(status=status)
 
 
-def _goal_of(day: Day, made: _Written) -> tuple[int, ...]:
+def _goal_of(day: Day, made: Written) -> tuple[int, ...]:
     bare = Plan(routes=made.routes, issues=(), unplaced=(), status=made.status)
     return goal(day, bare)
 
 
-class _Desk(NamedTuple):
-    """What writing out needs: the day, its drives, and the day as it was solved."""
+class Asked(NamedTuple):
+    """What writing out needs.
+
+    Parameters
+    ----------
+    day, travel : Day, TravelTable
+        The day and its drives.
+    asked : Day
+        The day as it was solved.
+    handover : Handover or None
+        The tool that changes hands.
+    crews : mapping of str to str, or None
+        Where one van stands in the day once for each of several dates: van id to the
+        id of the one whose stock it takes from. Tools are not lent then.
+    """
 
     day: Day
     travel: TravelTable
     asked: Day
     handover: Handover | None = None
+    crews: Mapping[str, str] | None = None
 
 
-def _write_out(desk: _Desk, columns: Sequence[Column], visits: Ints) -> _Written | None:
-    """Write routes out; ``None`` if a rule that single routes do not know is broken."""
+def write_out(desk: Asked, columns: Sequence[Column], visits: Ints) -> Written | None:
+    """Write routes out.
+
+    Parameters
+    ----------
+    desk : Asked
+        The day.
+    columns : sequence of Column
+        At most one route per van.
+    visits : ndarray
+        The visit table that the routes refer to.
+
+    Returns
+    -------
+    Written or None
+        ``None`` if a rule that single routes do not know is broken.
+    """
     day, handover = desk.day, desk.handover
     tasks = {
         day.vans[column.van].id: [_task(desk, visits, visit) for visit in column.visits]
@@ -172,30 +212,31 @@ def _write_out(desk: _Desk, columns: Sequence[Column], visits: Ints) -> _Written
         if routes is None or not _links_kept(desk, routes):
             return None
         assignment = {route.van_id: list(route.call_ids) for route in routes}
-        issues = share_parts(day, assignment, _stops(routes))
-        tools = lend_tools(day, routes, handover)
+        issues = share_parts(day, assignment, _stops(routes), desk.crews)
+        tools = () if desk.crews is not None else lend_tools(day, routes, handover)
         if issues is None or tools is None:
             return None
         idle = _idle_stops(routes, issues) - swaps
         if not idle:
-            return _Written(_priced(routes, issues), issues, tools)
+            return Written(_priced(routes, issues), issues, tools)
         tasks = {
             van_id: [task for task in some if (van_id, task.store_id) not in idle]
             for van_id, some in tasks.items()
         }
 
 
-def _task(desk: _Desk, visits: Ints, visit: int) -> Task:
+def _task(desk: Asked, visits: Ints, visit: int) -> Task:
     call = int(visits[visit, CALL])
     asked, handover = desk.asked, desk.handover
-    if call >= len(asked.calls):
-        return Task(store_id=restock_stores(asked)[call - len(asked.calls)].id)
     cells = visits[visit, WINDOW : WINDOW + 2 * visits[visit, WINDOWS]].tolist()
     spans = tuple(
         (low, high)
         for low, high in zip(cells[::2], cells[1::2], strict=True)
         if low <= high
     )
+    if call >= len(asked.calls):
+        store = restock_stores(asked)[call - len(asked.calls)]
+        return Task(store_id=store.id, spans=spans)
     call_id = asked.calls[call].id
     if handover is not None and call_id in (handover.bring_id, handover.collect_id):
         return Task(store_id=desk.day.shop.id, spans=spans)
@@ -215,13 +256,15 @@ def _lay_out(
     return routes
 
 
-def _links_kept(desk: _Desk, routes: Sequence[Route]) -> bool:
+def _links_kept(desk: Asked, routes: Sequence[Route]) -> bool:
     """Return whether linked calls are served in time after each other."""
     at: dict[str, tuple[str, Stop]] = {}
+    crews = desk.crews or {}
     for route in routes:
+        van_id = crews.get(route.van_id, route.van_id)
         for stop in route.stops:
             if stop.call_id is not None:
-                at[stop.call_id] = (route.van_id, stop)
+                at[stop.call_id] = (van_id, stop)
             elif desk.handover is not None and stop.store_id == desk.day.shop.id:
                 brings = route.van_id == desk.handover.giver
                 ends = desk.handover.bring_id, desk.handover.collect_id
@@ -310,6 +353,8 @@ def lend_tools(
             for tool in day.tools
             if tool.id in asked - vans[route.van_id].equipment
         ]
+    if sum(use.collected or use.returned for use in uses) < len(ends):
+        return None  # somebody would drive to the shop for nothing
     # The one who collects it takes the piece that the other has brought back.
     out = Counter(use.tool_id for use in uses if not use.collected)
     if any(out[tool.id] > tool.quantity for tool in day.tools) or not all(
@@ -319,8 +364,28 @@ def lend_tools(
     return tuple(uses)
 
 
-def _finish(day: Day, travel: TravelTable, written: _Written, budget: Budget) -> Plan:
-    """Add spares and reasons, and have the plan judged."""
+def finish(day: Day, travel: TravelTable, written: Written, budget: Budget) -> Plan:
+    """Add spares and reasons, and have the plan judged.
+
+    Parameters
+    ----------
+    day, travel : Day, TravelTable
+        The day.
+    written : Written
+        Its routes.
+    budget : Budget
+        Its seed is used for what is planned to explain the plan.
+
+    Returns
+    -------
+    Plan
+        Judged.
+
+    Raises
+    ------
+    Defect
+        When the judge refuses the plan.
+    """
     routes, issues = written.routes, written.issues
     plan = Plan(
         routes=routes,
@@ -352,7 +417,23 @@ def _replan(day: Day, seed: int) -> Replanned:
     )
 
 
-def _status(outcome: Outcome, budget: Budget, cost_units: int) -> Status:
+def status_of(outcome: Outcome, budget: Budget, cost_units: int) -> Status:
+    """Return what is known of a plan's quality.
+
+    Parameters
+    ----------
+    outcome : Outcome
+        What the solver made of the day.
+    budget : Budget
+        What it was given.
+    cost_units : int
+        What the plan costs.
+
+    Returns
+    -------
+    Status
+        A bound too far below the cost is left out.
+    """
     proof, bound_units = Proof.BEST_FOUND, None
     if outcome.proved:
         proof, bound_units = Proof.PROVED_BEST, cost_units

@@ -11,7 +11,8 @@ driver of another pace, outside the customer's preference, later than promised),
 the stops at stores in the middle of a route.
 """
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from itertools import product
 from typing import NamedTuple, TypeVar
 
 import numpy as np
@@ -19,7 +20,7 @@ from numpy.typing import NDArray
 
 from dispatch.stock import pieces, substitute_cents, surcharge_cents
 from dispatch.travel import TravelTable
-from shared.model import LATE_STEPS_S, Call, Day, Store, Traffic, Van
+from shared.model import LATE_STEPS_S, Call, Day, Store, Traffic, Van, Window
 from shared.units import UNITS_PER_CENT, UNITS_PER_METRE, UNITS_PER_SECOND
 
 Ints = NDArray[np.int64]
@@ -67,8 +68,9 @@ WEIGHT_ROOM = 1 << 60
     HOLDER,
     DRIVE_MAX,
     WORK_MAX,
+    CREW,
     TWIN,
-) = range(16)
+) = range(17)
 # columns of Problem.links
 FIRST, THEN, SAME_VAN, GAP_LO, GAP_HI = range(5)
 # columns of Problem.stores
@@ -100,14 +102,15 @@ class Problem(NamedTuple):
         of linked calls, each search in a copy of its own.
     given : ndarray, shape of ``visits``
         The same, never changed.
-    vans : ndarray, shape (vans, 16)
+    vans : ndarray, shape (vans, 17)
         START and FINISH (nodes, -1 anywhere), SHIFT_LO, SHIFT_HI (last second it
         may be back), SHIFT_END (overtime after it), MEAL_LO and MEAL_HI (first and
         last start of the break), MEAL_LENGTH (0: no break), M_UNITS per metre,
         S_UNITS per second from SHIFT_LO, OVER_UNITS per second past SHIFT_END,
         LOADS (1: can load at the shop), HOLDER (row of ``stock`` it takes from; shared
         by vans that hand each other parts), DRIVE_MAX and WORK_MAX (most seconds, 0: no
-        limit), TWIN (first van that is alike in all).
+        limit), CREW (first row of the same van: where several days are planned, a van
+        has a row for each), TWIN (first van that is alike in all).
     allowed : ndarray of uint8, shape (vans, visits)
         1 where skills, equipment, required van and pace agree, and the van could have
         what the call uses whatever it chooses.
@@ -195,7 +198,77 @@ class Mode(NamedTuple):
     spans: tuple[tuple[int, int], ...]
 
 
-def build_problem(day: Day, travel: TravelTable) -> Problem:
+class Stretch(NamedTuple):
+    """How a day that stands for several is made up: each of its vans is out once.
+
+    Parameters
+    ----------
+    numbers : sequence of int
+        Each van's date, counted from the first.
+    crews : sequence of int
+        Each van's first row: the same van on another date. All take from its stock.
+    versions : sequence of mapping of int to Call
+        Each call as it is on each date on which it may be done.
+    ranks : sequence of int
+        Calls that cannot all fit are placed in this order, the lowest first.
+    delays : sequence of int
+        Cost units of each call for every date later.
+    ordered : mapping of str to sequence of bool
+        Parts that some vans have without end, the others not at all.
+    openings : mapping of str to sequence of Window
+        When each store is open, where that is not its own ``opening`` alone.
+    """
+
+    numbers: Sequence[int]
+    crews: Sequence[int]
+    versions: Sequence[Mapping[int, Call]]
+    ranks: Sequence[int]
+    delays: Sequence[int]
+    ordered: Mapping[str, Sequence[bool]]
+    openings: Mapping[str, Sequence[Window]]
+
+    @property
+    def dates(self) -> range:
+        """The dates, counted from the first.
+
+        Returns
+        -------
+        range
+            From 0.
+        """
+        return range(1 + max(self.numbers, default=0))
+
+
+def one_date(day: Day) -> Stretch:
+    """Return how a day is made up that stands for itself.
+
+    Parameters
+    ----------
+    day : Day
+        The day.
+
+    Returns
+    -------
+    Stretch
+        One date, on which a call may be done unless it names others.
+    """
+    return Stretch(
+        numbers=[0] * len(day.vans),
+        crews=range(len(day.vans)),
+        versions=[
+            {} if call.dates and day.date not in call.dates else {0: call}
+            for call in day.calls
+        ],
+        ranks=[call.priority for call in day.calls],
+        delays=[0] * len(day.calls),
+        ordered={},
+        openings={},
+    )
+
+
+def build_problem(
+    day: Day, travel: TravelTable, stretch: Stretch | None = None
+) -> Problem:
     """Return the arrays of a day.
 
     Parameters
@@ -204,15 +277,18 @@ def build_problem(day: Day, travel: TravelTable) -> Problem:
         The day.
     travel : TravelTable
         Its travel table, with the calls as first nodes.
+    stretch : Stretch, optional
+        How it is made up where it stands for several days.
 
     Returns
     -------
     Problem
         Every array C-contiguous, all but ``visits`` read-only.
     """
-    vans = _van_rows(day, travel)
-    needs, spans = _need_rows(day, vans)
-    visits, allowed = _visit_rows(day, travel, spans)
+    stretch = stretch or one_date(day)
+    vans = _van_rows(day, travel, stretch)
+    needs, spans = _need_rows(day, vans, stretch)
+    visits, allowed = _visit_rows(day, travel, stretch, spans)
     needs = needs._replace(stores=_store_rows(day, len(visits)))
     starts = sorted({int(node) for node in vans[:, START] if node >= 0})
     if starts:
@@ -295,8 +371,8 @@ def assemble(  # noqa: PLR0913 - the tables of one day
         ``visits`` of :class:`Problem`; where all are calls (``call_count`` not given),
         CALL, NEXT and NODE are filled in here.
     vans, allowed : ndarray
-        As in :class:`Problem`, ``allowed`` whatever the stock. HOLDER is filled in
-        where ``call_count`` is not given.
+        As in :class:`Problem`, ``allowed`` whatever the stock. HOLDER and CREW are
+        filled in where ``call_count`` is not given.
     needs : Needs
         What the calls use, and what there is.
     links : ndarray, optional
@@ -314,7 +390,7 @@ def assemble(  # noqa: PLR0913 - the tables of one day
     if call_count is None:
         visits[:, CALL] = visits[:, NODE] = np.arange(count)
         visits[:, NEXT] = -1
-        vans[:, HOLDER] = np.arange(len(vans))
+        vans[:, HOLDER] = vans[:, CREW] = np.arange(len(vans))
     speed = np.array(traffic.speed_permille, np.int64)
     passed = np.concatenate([[0], np.cumsum(speed[:-1] * traffic.slot_s)])
     # A stable sort keeps the order the same on every machine.
@@ -394,7 +470,8 @@ def _frozen(array: NDArray[AnyInt]) -> NDArray[AnyInt]:
 def _may_serve(day: Day, van: Van, call: Call) -> bool:
     lent = {tool.id for tool in day.tools} if van.loads_at_shop else set()
     return (
-        call.skills <= van.skills
+        day.date not in van.off
+        and call.skills <= van.skills
         and call.equipment <= van.equipment | lent
         and call.required_van in (None, van.id)
     )
@@ -503,7 +580,7 @@ def priority_weights(priorities: Sequence[int], below: int = 0) -> list[int]:
     return [weights[priority] for priority in priorities]
 
 
-def _weights(day: Day) -> tuple[list[int], list[int]]:
+def _weights(day: Day, ranks: Sequence[int]) -> tuple[list[int], list[int]]:
     """Return what leaving each call out weighs, and what breaking its promise does."""
     priorities = [call.priority for call in day.calls]
     breakable = [
@@ -511,10 +588,10 @@ def _weights(day: Day) -> tuple[list[int], list[int]]:
     ]
     some = [p for p, may in zip(priorities, breakable, strict=True) if may]
     broken = priority_weights(some)
-    left = priority_weights(priorities, sum(broken))
+    left = priority_weights(ranks, sum(broken))
     if sum(left) >= WEIGHT_ROOM:  # hundreds of calls: broken promises are counted
         broken = [1] * len(some)
-        left = priority_weights(priorities, len(some))
+        left = priority_weights(ranks, len(some))
     each = iter(broken)
     return left, [next(each) if may else 0 for may in breakable]
 
@@ -524,18 +601,21 @@ _Row = tuple[list[int], tuple[tuple[int, int], ...]]
 
 
 def _visit_rows(
-    day: Day, travel: TravelTable, spans: Sequence[tuple[int, int]]
+    day: Day,
+    travel: TravelTable,
+    stretch: Stretch,
+    spans: Sequence[tuple[int, int]],
 ) -> tuple[Ints, NDArray[np.uint8]]:
     """Return the visit table, and which van may make which visit.
 
     Parameters
     ----------
-    day, travel : Day, TravelTable
+    day, travel, stretch : Day, TravelTable, Stretch
         The day.
     spans : sequence of (int, int)
         Each call's rows of needs.
     """
-    left, broken = _weights(day)
+    left, broken = _weights(day, stretch.ranks)
     rows: list[_Row] = []
     more: list[_Row] = []
     able: list[list[bool]] = []
@@ -543,7 +623,7 @@ def _visit_rows(
     count = len(day.calls)
     for row, call in enumerate(day.calls):
         head = [left[row], 0, sum(need.quantity for need in call.needs), *spans[row]]
-        ways = _ways(day, call)
+        ways = _ways(day, row, stretch)
         for index, way in enumerate(ways):
             # The call's next row: the first of the others, or the one behind it.
             following = count + len(more) + (index > 0)
@@ -557,11 +637,14 @@ def _visit_rows(
         node = travel.keys[store_node(day, store)]
         length_s = store.restock_s or 0
         fields = [0, 0, 0, 0, 0, count + index, -1, 0, 0, node, length_s]
-        opening = store.opening
-        low, high = 0, NEVER
-        if opening is not None:
-            low, high = opening.start_s, opening.end_s - length_s
-        more.append((fields, ((low, high),) if low <= high else ()))
+        hours = stretch.openings.get(store.id, (store.opening,))
+        open_now = [
+            (0, NEVER) if span is None else (span.start_s, span.end_s - length_s)
+            for span in hours
+        ]
+        more.append(
+            (fields, tuple((low, high) for low, high in open_now if low <= high))
+        )
         able_more.append([True] * len(day.vans))
     everything = rows + more
     width = max((len(starts) for _, starts in everything), default=0)
@@ -583,18 +666,26 @@ class _Way(NamedTuple):
     able: list[bool]
 
 
-def _ways(day: Day, call: Call) -> list[_Way]:
+def _ways(day: Day, row: int, stretch: Stretch) -> list[_Way]:
     """Return every way to do a call, at least one, the cheapest first."""
-    vans: dict[int, list[int]] = {}
-    for row, van in enumerate(day.vans):
-        if _may_serve(day, van, call):
-            vans.setdefault(day.planned_s(call, van), []).append(row)
-    found = [
-        _Way(mode, length_s, [row in rows for row in range(len(day.vans))])
-        for length_s, rows in vans.items()
-        for mode in modes(day, call, day.vans[rows[0]])
-    ]
+    found: list[_Way] = []
+    for number, call in stretch.versions[row].items():
+        later_units = number * stretch.delays[row]
+        vans: dict[int, list[int]] = {}
+        for van, out in enumerate(day.vans):
+            if stretch.numbers[van] == number and _may_serve(day, out, call):
+                vans.setdefault(day.planned_s(call, out), []).append(van)
+        found += [
+            _Way(
+                mode._replace(units=mode.units + later_units),
+                length_s,
+                [van in able for van in range(len(day.vans))],
+            )
+            for length_s, able in vans.items()
+            for mode in modes(day, call, day.vans[able[0]])
+        ]
     found.sort(key=lambda way: (way.mode.broken, way.mode.units, way.length_s))
+    call = day.calls[row]
     spans = tuple(start_windows(day, call))
     nobody = _Way(
         Mode(broken=False, units=0, spans=spans),
@@ -657,12 +748,21 @@ class _NeedRows:
         self.needs.append((low, len(self.choices)))
 
 
-def _need_rows(day: Day, vans: Ints) -> tuple[Needs, list[tuple[int, int]]]:
+def _need_rows(
+    day: Day, vans: Ints, stretch: Stretch
+) -> tuple[Needs, list[tuple[int, int]]]:
     """Return what the calls use and what there is, and each call's rows of needs."""
     tools = {tool.id: tool.quantity for tool in day.tools}
     columns = {part: column for column, part in enumerate(sorted(day.parts))}
-    tool_columns = {tool: len(columns) + i for i, tool in enumerate(sorted(tools))}
-    width = max(1, len(columns) + len(tools))
+    # Every date has its tools. A van takes those of its own: it alone has the date.
+    tool_columns = {
+        key: len(columns) + i
+        for i, key in enumerate(product(sorted(tools), stretch.dates))
+    }
+    width = len(columns) + len(tool_columns)
+    several = bool(tools) and len(stretch.dates) > 1
+    date_columns = [width + date for date in stretch.dates] if several else []
+    width = max(1, width + len(date_columns))
     shop = len(day.vans)
     stock = np.zeros((shop + 1 + len(day.counters), width), np.int64)
     stores = [day.shop, *day.counters]
@@ -672,11 +772,22 @@ def _need_rows(day: Day, vans: Ints) -> tuple[Needs, list[tuple[int, int]]]:
         for part, quantity in some.items():
             stock[row, columns[part]] += quantity
     reused = np.zeros(width, np.int64)
-    for tool, column in tool_columns.items():
+    for (tool, _), column in tool_columns.items():
         reused[column] = 1
         stock[shop, column] = tools[tool]
         owners = [tool in van.equipment for van in day.vans]
         stock[:shop, column] = np.where(owners, PLENTY, 0)
+    endless = [
+        *((columns[part], list(who)) for part, who in stretch.ordered.items()),
+        *(
+            (column, [number == date for number in stretch.numbers])
+            for date, column in enumerate(date_columns)
+        ),
+    ]
+    for column, owners in endless:
+        reused[column] = 1
+        stock[:shop, column] = np.where(owners, PLENTY, 0)
+        stock[shop:, column] = 0
     rows = _NeedRows()
     spans = []
     for call in day.calls:
@@ -698,7 +809,14 @@ def _need_rows(day: Day, vans: Ints) -> tuple[Needs, list[tuple[int, int]]]:
                 ]
             )
         for tool in sorted(call.equipment & tools.keys()):
-            rows.add([(0, [(tool_columns[tool], 1)])])
+            rows.add(
+                [
+                    (0, [(column, 1) for column in (tool_columns[tool, date], *own)])
+                    for date, own in enumerate(
+                        [[column] for column in date_columns] or [[]]
+                    )
+                ]
+            )
         spans.append((begin, len(rows.needs)))
     markup = [
         [surcharge_cents(day, store, part) * UNITS_PER_CENT for part in columns]
@@ -736,7 +854,7 @@ def _pairs(rows: Sequence[tuple[int, int]]) -> Ints:
     return np.array(rows, np.int64).reshape(-1, 2)
 
 
-def _van_rows(day: Day, travel: TravelTable) -> Ints:
+def _van_rows(day: Day, travel: TravelTable, stretch: Stretch) -> Ints:
     vans = np.zeros((len(day.vans), TWIN + 1), np.int64)
     doors = _one_node_per_door(travel)
     for row, van in enumerate(day.vans):
@@ -753,7 +871,7 @@ def _van_rows(day: Day, travel: TravelTable) -> Ints:
         vans[row, S_UNITS] = van.rates.hour_cents * UNITS_PER_SECOND
         vans[row, OVER_UNITS] = van.rates.overtime_hour_cents * UNITS_PER_SECOND
         vans[row, LOADS] = van.loads_at_shop
-        vans[row, HOLDER] = row
+        vans[row, HOLDER] = vans[row, CREW] = stretch.crews[row]
         vans[row, DRIVE_MAX] = van.drive_limit_s or 0
         vans[row, WORK_MAX] = van.work_limit_s or 0
         if day.exchange and van.start is not None:
@@ -763,7 +881,6 @@ def _van_rows(day: Day, travel: TravelTable) -> Ints:
                 if mate.start is not None
                 and (mate.start.lat_deg, mate.start.lon_deg)
                 == (van.start.lat_deg, van.start.lon_deg)
-                and mate.loads_at_shop == van.loads_at_shop
             )
     return vans
 
@@ -789,6 +906,7 @@ def _mark_twins(vans: Ints, allowed: NDArray[np.uint8], needs: Needs) -> None:
     holders = vans[:, HOLDER].tolist()
     for row, holder in enumerate(holders):
         alike = vans[row, :TWIN].copy()
+        alike[CREW] = -1
         alike[HOLDER] = holder if holders.count(holder) > 1 else -1
         held = np.where(needs.reused == 1, needs.stock[row], needs.stock[holder])
         key = alike.tobytes() + allowed[row].tobytes() + held.tobytes()

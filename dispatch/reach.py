@@ -41,13 +41,15 @@ def able_vans(day: Day, call: Call) -> tuple[Van, ...]:
     Returns
     -------
     tuple of Van
-        In the order of the day's vans; the required van only, where one is named.
+        In the order of the day's vans, those left out that are off that day; the
+        required van only, where one is named.
         A tool that the vans share is there for each that could carry it.
     """
     return tuple(
         van
         for van in day.vans
-        if call.required_van in (None, van.id)
+        if day.date not in van.off
+        and call.required_van in (None, van.id)
         and call.skills <= van.skills
         and call.equipment - van.equipment <= shared_tools(day, van)
     )

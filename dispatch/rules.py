@@ -14,6 +14,7 @@ is worth something only for that reason.
 from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
+from datetime import date, timedelta
 from math import inf
 from typing import NamedTuple
 
@@ -26,6 +27,7 @@ from shared.model import (
     Issue,
     Need,
     Origin,
+    Outlook,
     Place,
     Plan,
     Proof,
@@ -150,6 +152,203 @@ def goal(day: Day, plan: Plan) -> tuple[int, ...]:
         *(broken[priority] for priority in PRIORITIES),
         plan.cost_units,
     )
+
+
+def judge_outlook(day: Day, outlook: Outlook) -> tuple[Violation, ...]:
+    """Return everything that is wrong between the plans of several days.
+
+    Each plan is right on its own day, as :func:`judge` finds; here they are held
+    against the day they all come from, by the clock on the wall.
+
+    Parameters
+    ----------
+    day : Day
+        The first day, with all calls, vans and stock.
+    outlook : Outlook
+        The plans.
+
+    Returns
+    -------
+    tuple of Violation
+        Empty where each call is served once, on a date on which it may be, by a van
+        that is out then, and no piece is given twice over the days.
+    """
+    dates = [day.date + timedelta(days=number) for number in range(day.horizon)]
+    planned = [answer.day.date for answer in outlook.answers]
+    found = []
+    if (
+        planned[:1] != dates[:1]
+        or planned != sorted(set(planned))
+        or not set(planned) <= set(dates)
+    ):
+        text = f"plans {', '.join(map(str, planned))}, not days from {day.date} on"
+        found.append(Violation(rule=Rule.COVER, text=text))
+    served = [
+        _Served(answer.day, route.van_id, stop)
+        for answer in outlook.answers
+        for route in answer.plan.routes
+        for stop in _visits(route.stops)
+    ]
+    found += _judge_once(day, outlook, served)
+    for one in served:
+        found += _judge_date(day, one, dates)
+    found += _judge_links_between(day, served)
+    found += _judge_stock_between(day, outlook)
+    return tuple(found)
+
+
+class _Served(NamedTuple):
+    """A visit on one of several days."""
+
+    day: Day
+    van_id: str
+    stop: Stop
+
+    def passed_s(self, first: Day, time_s: int) -> int:
+        """Return a second of its day as seconds that pass from the first midnight."""
+        apart = self.day.clock.midnight() - first.clock.midnight()
+        return time_s + round(apart.total_seconds())
+
+    def shown_s(self, first: Day, time_s: int) -> int:
+        """Return the second of the first day at which the clock shows the same."""
+        wall = self.day.clock.instant(time_s) - (self.day.date - first.date)
+        return round((wall - first.clock.midnight()).total_seconds())
+
+
+def _judge_once(
+    day: Day, outlook: Outlook, served: Iterable[_Served]
+) -> Iterator[Violation]:
+    """Check that each call is served once, or left out on the first day."""
+    placed = Counter(one.stop.call_id for one in served)
+    left = Counter(
+        entry.call_id for answer in outlook.answers for entry in answer.plan.unplaced
+    )
+    for call in day.calls:
+        if placed[call.id] + left[call.id] != 1:
+            text = (
+                f"is served {placed[call.id]} times over all days, "
+                f"unplaced {left[call.id]} times"
+            )
+            yield Violation(rule=Rule.COVER, text=text, call_id=call.id)
+    for answer in outlook.answers[1:]:
+        for entry in answer.plan.unplaced:
+            text = f"is unplaced on {answer.day.date}, not on the first day"
+            yield Violation(rule=Rule.COVER, text=text, call_id=entry.call_id)
+
+
+def _judge_date(day: Day, one: _Served, dates: list[date]) -> Iterator[Violation]:
+    """Check that a visit is on a date and at an hour at which it may be."""
+    calls = {call.id: call for call in day.calls}
+    off = {van.id: van.off for van in day.vans}
+    call, date = calls.get(one.stop.call_id or ""), one.day.date
+    faults: list[tuple[Rule, str]] = []
+    if date in off.get(one.van_id, ()):
+        faults.append((Rule.SHIFT, f"stays in on {date}"))
+    if call is None:
+        faults.append((Rule.COVER, "the day has no such call"))
+    else:
+        allowed = call.dates or (dates[:1] if call.promise is not None else dates)
+        if date not in allowed:
+            faults.append((Rule.WINDOW, f"is served on {date}"))
+        start_s = one.shown_s(day, one.stop.start_s)
+        finish_s = one.shown_s(day, one.stop.finish_s)
+        if call.windows and not any(
+            span.start_s <= start_s and finish_s <= span.end_s for span in call.windows
+        ):
+            text = f"{start_s} to {finish_s} by the clock lies in no window"
+            faults.append((Rule.WINDOW, text))
+        promise = call.promise
+        if promise is not None and (
+            start_s < promise.start_s
+            or (start_s > promise.end_s and not day.promises_may_break)
+        ):
+            faults.append((Rule.PROMISE, f"starts at {start_s} by the clock"))
+        ready_s = day.ready_s(call)
+        passed_s = one.passed_s(day, one.stop.start_s)
+        if ready_s is not None and passed_s < ready_s:
+            faults.append((Rule.READY, f"starts at {passed_s}, ready at {ready_s}"))
+    for rule, text in faults:
+        yield Violation(
+            rule=rule, text=text, van_id=one.van_id, call_id=one.stop.call_id
+        )
+
+
+def _judge_links_between(day: Day, served: Iterable[_Served]) -> Iterator[Violation]:
+    """Check that linked calls follow each other, from one day to the next as well."""
+    at = {one.stop.call_id: one for one in served}
+    for link in day.links:
+        then, first = at.get(link.then), at.get(link.first)
+        if then is None:
+            continue
+        text = ""
+        if first is None:
+            text = f"is served, {link.first} is not and comes first"
+        else:
+            gap_s = then.passed_s(day, then.stop.start_s) - first.passed_s(
+                day, first.stop.finish_s
+            )
+            if gap_s < link.min_gap_s or (
+                link.max_gap_s is not None and gap_s > link.max_gap_s
+            ):
+                text = f"starts {gap_s} s after {link.first}"
+            elif link.same_van and first.van_id != then.van_id:
+                text = f"is not served by the van of {link.first}"
+        if text:
+            yield Violation(
+                rule=Rule.LINK, text=text, van_id=then.van_id, call_id=link.then
+            )
+
+
+def _judge_stock_between(day: Day, outlook: Outlook) -> Iterator[Violation]:
+    """Check that over the days no more is given than there was or is ordered.
+
+    What calls use up is gone on later days; spares are carried and brought back.
+    """
+    placed = {
+        call_id
+        for answer in outlook.answers
+        for route in answer.plan.routes
+        for call_id in route.call_ids
+    }
+    orders = [
+        (day.planned_at_s + bought.lead_time_s, bought)
+        for answer in outlook.answers[:1]
+        for bought in answer.purchases
+        if bought.purpose is Purpose.CALL
+        and not bought.where
+        and bought.lead_time_s is not None
+        and set(bought.call_ids) <= placed
+    ]
+    stocks = _stocks(day)
+    gone: Counter[tuple[_Source, str]] = Counter()
+    for answer in outlook.answers:
+        carried = gone.copy()
+        leaves_s = [
+            _Served(answer.day, route.van_id, route.stops[0]).passed_s(
+                day, route.leave_s
+            )
+            for route in answer.plan.routes
+        ]
+        for issue in answer.plan.issues:
+            key = (_source_of(day, issue), issue.part_id)
+            carried[key] += issue.quantity
+            if issue.purpose is Purpose.CALL:
+                gone[key] += issue.quantity
+        for (source, part_id), pieces in carried.items():
+            there = stocks.get(source, {}).get(part_id, 0)
+            if source == _Source("store", day.shop.id):
+                there += sum(
+                    bought.quantity
+                    for hand_s, bought in orders
+                    if bought.part_id == part_id
+                    and hand_s <= min(leaves_s, default=hand_s)
+                )
+            if pieces > there:
+                text = (
+                    f"{pieces} x {part_id} are given from {source.kind} {source.id} "
+                    f"by {answer.day.date}, {there} are there"
+                )
+                yield Violation(rule=Rule.STOCK, text=text)
 
 
 # --- every call once -------------------------------------------------------
@@ -313,7 +512,7 @@ class _Drive:
         if self.route.leave_s < self.van.shift.start_s:
             text = f"leaves at {self.route.leave_s}, {self._shift_words()}"
             yield self._wrong(Rule.SHIFT, text)
-        if self.day.horizon > 1 and self.day.date in self.van.off:
+        if self.day.date in self.van.off:
             yield self._wrong(Rule.SHIFT, f"stays in on {self.day.date}")
         for position, stop in enumerate(self.route.stops):
             if stop.kind is StopKind.BREAK:
@@ -479,7 +678,7 @@ class _Drive:
             kept = False
             text = f"{start_s} to {start_s + length_s} lies in no window"
             yield self._wrong(Rule.WINDOW, text, call.id)
-        if self.day.horizon > 1 and call.dates and self.day.date not in call.dates:
+        if call.dates and self.day.date not in call.dates:
             yield self._wrong(Rule.WINDOW, f"not on {self.day.date}", call.id)
         late_s = 0
         if call.promise is not None:

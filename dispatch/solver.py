@@ -6,7 +6,7 @@ chains, the routes met on the way go to the exact cover, and what comes of it is
 best or mended (``proof.py``), as far as the day's size allows.
 """
 
-from collections.abc import Callable, Collection, Sequence
+from collections.abc import Callable, Collection, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from time import monotonic
@@ -31,6 +31,7 @@ from dispatch.search.lns import (
     BEST_LEFT,
     BEST_MONEY,
     POOL_MONEY,
+    POOL_ROWS,
     POOL_SIZE,
     POOL_VAN,
     POOL_VISITS,
@@ -60,13 +61,13 @@ COLUMNS_ROOM = 5_000  # routes CP-SAT usually proves over in a second
 PROOF_EFFORT = 1.0  # CP-SAT's deterministic time for such a proof
 COMPILING = "compiling"  # the phase before a kernel's first use on a machine
 CHAINS = 2  # searches side by side; part of the question, so that plans repeat
-SLICE = 100_000  # rounds times calls between two looks at the clock; as CHAINS
+SLICE = 400_000  # rounds times calls between two looks at the clock; as CHAINS
 POOL_ROOM = 4_000  # routes of the pool that go to the exact cover
 COVER_EFFORT = 0.2  # CP-SAT's deterministic time, half a second at most
 SEARCHED = 0.9  # of a time budget; the exact cover takes the rest
 PROVABLE = 40  # calls; of larger days hardly any is proved in the time
 WORTH_PROVING = 10_000  # rounds; who asks for fewer does not want to wait
-HOT, COLD = 10.0, 0.1  # first and last temperature, in costs of a usual drive
+HOT, COLD = 3.0, 0.1  # first and last temperature, in costs of a usual drive
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -316,7 +317,6 @@ class _Search:
         self.problems = [own_copy(problem) for _ in range(CHAINS)]
         self.chains = [new_memory(own) for own in self.problems]
         self.usual = usual_drive(problem)
-        self.pool: dict[tuple[int, Collection[int]], Column] = {}
 
     def run(self) -> Outcome:
         """Search until the budget is spent."""
@@ -361,7 +361,8 @@ class _Search:
         self.clock.tell_compiling("find_worthwhile")
         self._tell("proving")
         effort = Effort(stop=lambda: self.budget.stop() or self._late())
-        proof = prove(self.problem, known, self.pool.values(), self.rest_cost, effort)
+        pool = self._pool([self._stand_in(column) for column in known.columns])
+        proof = prove(self.problem, known, pool, self.rest_cost, effort)
         if proof.columns is not None:
             left_out = weigh(self.problem, proof.columns)
             outcome = replace(
@@ -379,7 +380,7 @@ class _Search:
     def _run_slice(
         self, threads: ThreadPoolExecutor, rounds: int, shares: tuple[float, float]
     ) -> None:
-        """Run both chains for some rounds and collect the routes they met."""
+        """Run both chains for some rounds."""
         first, last = (self.usual * HOT * (COLD / HOT) ** share for share in shares)
         jobs = [
             threads.submit(search, own, memory, chance, rounds, (first, last))
@@ -389,21 +390,6 @@ class _Search:
         ]
         for job in jobs:
             job.result()
-        for memory in self.chains:
-            for row in memory.pool[: memory.score[POOLED]].tolist():
-                visits = row[POOL_VISITS : POOL_VISITS + row[POOL_SIZE]]
-                self._keep(Column(row[POOL_VAN], tuple(visits), row[POOL_MONEY]))
-            memory.score[POOLED] = 0
-
-    def _keep(self, column: Column) -> None:
-        column = self._stand_in(column)
-        # Where a route stops for parts, what comes before and behind is not the same.
-        stops = len(calls_of(self.problem, column)) < len(column.visits)
-        key = (column.van, column.visits if stops else frozenset(column.visits))
-        known = self.pool.pop(key, None)  # met again: newest last
-        if known is not None and known.cost <= column.cost:
-            column = known
-        self.pool[key] = column
 
     def _stand_in(self, column: Column) -> Column:
         return column._replace(van=int(self.problem.vans[column.van, TWIN]))
@@ -436,20 +422,43 @@ class _Search:
         )
         return Known(columns, int(self._best().score[BEST_MONEY]))
 
+    def _met(self) -> Iterator[Column]:
+        """Return the routes both chains met, the newest first."""
+        for age in range(1, POOL_ROWS + 1):
+            for memory in self.chains:
+                row = memory.score[POOLED] - age
+                if row < 0:
+                    continue
+                line = memory.pool[row % POOL_ROWS]
+                visits = line[POOL_VISITS : POOL_VISITS + line[POOL_SIZE]].tolist()
+                yield Column(int(line[POOL_VAN]), tuple(visits), int(line[POOL_MONEY]))
+
+    def _pool(self, known: Sequence[Column]) -> list[Column]:
+        """Return routes to choose from, of each set of calls the cheapest met."""
+        pool: dict[tuple[int, Collection[int]], Column] = {}
+        for column in (*known, *self._met()):
+            # Where a route stops for parts, what comes before and behind is not the
+            # same.
+            stops = len(calls_of(self.problem, column)) < len(column.visits)
+            key = (column.van, column.visits if stops else frozenset(column.visits))
+            other = pool.setdefault(key, column)
+            if column.cost < other.cost:
+                pool[key] = column
+        return list(pool.values())
+
     def _combined(self) -> Known:
         """Return the best choice from all routes met."""
         self._tell("combining the best routes")
         kept = self._kept()
-        if len(
-            self.problem.links
-        ):  # what linked calls agreed on holds in one plan only
+        if len(self.problem.links):  # what they agreed on holds in one plan only
             return kept
-        for column in kept.columns:
-            self._keep(column)
-        pool = list(self.pool.values())[-POOL_ROOM:]
         known = [self._stand_in(column) for column in kept.columns]
         cover = choose_routes(
-            self.problem, pool, known, parts_known=True, effort=COVER_EFFORT
+            self.problem,
+            self._pool(known)[:POOL_ROOM],
+            known,
+            parts_known=True,
+            effort=COVER_EFFORT,
         )
         score = self._best().score
         if cover is not None and (cover.left_out, cover.cost) < (

@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 from dispatch.problem import (
     BROKEN,
     CALL,
+    CREW,
     DEMAND,
     FIRST,
     GAP_HI,
@@ -85,15 +86,15 @@ NEXT_TO = 30  # the second of a pair is one of so many nearest
 WHOLE = 0.01  # rounds that empty one whole route instead (keyround's own addition:
 # long routes are otherwise never given up)
 RETRIED = 10  # left-out calls tried again in one round
-POOL_ROWS = 1_000  # routes remembered between two visits of the caller
-RECENT = 1 << 12  # cells
+POOL_ROWS = 3_000  # routes remembered, the newest
+RECENT = 1 << 13  # cells
 POOL_WITHIN = 1.02  # only those of solutions this close to the best
 HUGE = 1 << 62  # cost units above any route
 
 # cells of Memory.score
 NOW_LEFT, NOW_MONEY, BEST_LEFT, BEST_MONEY, BLINK_IN, POOLED = range(6)
 # columns of Memory.pool, then the visits in order
-POOL_VAN, POOL_MONEY, POOL_SIZE, POOL_VISITS = range(4)
+POOL_VAN, POOL_MONEY, POOL_SIZE, POOL_MARK, POOL_VISITS = range(5)
 
 
 class Notes(NamedTuple):
@@ -106,13 +107,13 @@ class Notes(NamedTuple):
     ----------
     score : ndarray, shape (6,)
         What ``kept`` and ``best`` leave out and cost, places until the next blink,
-        and filled rows of ``pool``.
+        and routes written to ``pool`` so far.
     touched : ndarray, shape (vans,)
         1 for routes changed in this round.
     barred : ndarray, shape (vans,)
         1 for routes whose limits the call at hand would break.
-    seen : ndarray, shape (vans, visits, 3)
-        For each kept route and visit: the route's VERSION when last looked at, the
+    seen : ndarray, shape (visits, vans, 3)
+        For each visit and kept route: the route's VERSION when last looked at, the
         cost units the visit would add there (``HUGE``: it does not fit), and where.
     queue : ndarray, shape (calls,)
         Calls out of the routes in this round.
@@ -137,12 +138,14 @@ class Memory(NamedTuple):
         The solution being changed, the one to fall back on, and the best so far.
     notes : Notes
         What it looks at when it seeks a place.
-    pool : ndarray, shape (POOL_ROWS, 3 + calls + stores)
-        Routes of good solutions; the caller takes them out.
+    pool : ndarray, shape (POOL_ROWS, 4 + calls + stores)
+        Routes of good solutions, round and round: the newest replace the oldest.
+        POOL_VAN is the first van that is alike.
     marks : ndarray, shape (visits,)
         A random number for each visit; their sum stands for a set of them.
-    recent : ndarray, shape (power of two,)
-        Sets put into the pool of late, each at the end of its sum.
+    recent : ndarray, shape (power of two, 2)
+        Sums of sets put into the pool of late, and their rows, each in the cell its
+        last bits name.
     """
 
     now: Routes
@@ -187,13 +190,13 @@ def new_memory(problem: Problem) -> Memory:
             score=np.zeros(6, np.int64),
             touched=np.zeros(vans, np.int64),
             barred=np.zeros(vans, np.int64),
-            seen=np.full((vans, len(problem.visits), 3), -1, np.int64),
+            seen=np.full((len(problem.visits), vans, 3), -1, np.int64),
             queue=np.zeros(max(1, calls), np.int64),
             key=np.zeros(max(1, calls), np.float64),
         ),
         pool=np.zeros((POOL_ROWS, POOL_VISITS + calls + len(problem.stores)), np.int64),
         marks=np.random.default_rng(0).integers(1 << 40, size=len(problem.visits)),
-        recent=np.full(RECENT, -1, np.int64),
+        recent=np.full((RECENT, 2), -1, np.int64),
     )
     left_out = int(memory.now.left[0])
     memory.score[:] = (left_out, 0, left_out, 0, 1, 0)
@@ -809,14 +812,18 @@ def cheapest_place(
                 break  # no money makes up for a broken promise
             broken = visits[visit, BROKEN]
         base, node = visits[visit, UNITS], visits[visit, NODE]
-        count = visits[visit, WINDOWS]
-        last_start = visits[visit, WINDOW + 2 * count - 1] if count > 0 else -1
+        # Windows of linked calls may be void, the first or the last ones too.
+        first_done, last_start = NEVER, -1
+        for index in range(visits[visit, WINDOWS]):
+            first_done = min(first_done, visits[visit, WINDOW + 2 * index])
+            last_start = max(last_start, visits[visit, WINDOW + 2 * index + 1])
+        first_done += visits[visit, LENGTH]
         for van in range(len(vans)):
             if problem.allowed[van, visit] == 0 or notes.barred[van] == 1:
                 continue
             first = 0
             if bound:
-                if only >= 0 and van != only:
+                if only >= 0 and vans[van, CREW] != vans[only, CREW]:
                     continue
                 first = first_place(problem, routes, van, call)
             size = facts[van, SIZE]
@@ -826,8 +833,8 @@ def cheapest_place(
             # A route this round has not touched is as it was when last looked at.
             same = notes.touched[van] == 0 and not bound
             here, spot = (HUGE if same else bar), -1
-            if same and seen[van, visit, 0] == facts[van, VERSION]:
-                here, spot = seen[van, visit, 1], seen[van, visit, 2]
+            if same and seen[visit, van, 0] == facts[van, VERSION]:
+                here, spot = seen[visit, van, 1], seen[visit, van, 2]
             else:
                 m_units = vans[van, M_UNITS]
                 timed = vans[van, S_UNITS] > 0 or vans[van, OVER_UNITS] > 0
@@ -837,6 +844,11 @@ def cheapest_place(
                     if min(free[0], free[1]) > last_start:
                         break
                     target = nodes[van, index + 1]
+                    if first_done > max(
+                        labels[van, index, LATEST_DUE], labels[van, index, LATEST_DONE]
+                    ):
+                        origin = target
+                        continue
                     if not same:
                         notes.score[BLINK_IN] -= 1
                         if notes.score[BLINK_IN] <= 0:
@@ -867,9 +879,9 @@ def cheapest_place(
                                 here, spot = added, index
                     origin = target
                 if same:
-                    seen[van, visit, 0] = facts[van, VERSION]
-                    seen[van, visit, 1] = here
-                    seen[van, visit, 2] = spot
+                    seen[visit, van, 0] = facts[van, VERSION]
+                    seen[visit, van, 1] = here
+                    seen[visit, van, 2] = spot
             if here >= bar or spot < 0:
                 continue
             parts = price_parts(problem, routes, van, call)
@@ -1045,12 +1057,15 @@ def apply_terms(problem: Problem, routes: Routes) -> None:
 
 
 @kernel
-def done_by(routes: Routes, call: int) -> int:
+def done_by(problem: Problem, routes: Routes, call: int) -> int:
     """Return when a call on a route is finished at the earliest.
+
+    With the break due it may be finished earlier than with it done, and the break
+    then come too late: that does not count.
 
     Parameters
     ----------
-    routes : Routes
+    problem, routes : Problem, Routes
         The search.
     call : int
         The call.
@@ -1061,10 +1076,13 @@ def done_by(routes: Routes, call: int) -> int:
         Seconds since midnight.
     """
     van, place = routes.van_of[call], routes.place_of[call]
-    return min(
-        routes.labels[van, place + 1, FREE_DUE],
-        routes.labels[van, place + 1, FREE_DONE],
-    )
+    labels = routes.labels
+    leg = (routes.nodes[van, place + 1], routes.nodes[van, place + 2])
+    latest = (labels[van, place + 1, LATEST_DUE], labels[van, place + 1, LATEST_DONE])
+    due_s, done_s = labels[van, place + 1, FREE_DUE], labels[van, place + 1, FREE_DONE]
+    if due_s < done_s and fits_before(problem, van, (due_s, NEVER), leg, latest):
+        return due_s
+    return done_s
 
 
 @kernel
@@ -1081,7 +1099,7 @@ def meet_terms(problem: Problem, routes: Routes, call: int) -> int:
     Returns
     -------
     int
-        ``ANYONE``, ``BARRED``, ``BOUND`` or the only van that may serve it.
+        ``ANYONE``, ``BARRED``, ``BOUND`` or a row of the only van that may serve it.
     """
     who = ANYONE
     for link in range(len(problem.links)):
@@ -1094,12 +1112,12 @@ def meet_terms(problem: Problem, routes: Routes, call: int) -> int:
         if who == ANYONE:
             widen(problem, call)
             who = BOUND
-        done_s = done_by(routes, first)
+        done_s = done_by(problem, routes, first)
         low_s = done_s + problem.links[link, GAP_LO]
         high_s = min(NEVER, done_s + problem.links[link, GAP_HI])
         narrow(problem, call, (low_s, high_s))
         if problem.links[link, SAME_VAN] == 1:
-            if who >= 0 and who != van:
+            if who >= 0 and problem.vans[who, CREW] != problem.vans[van, CREW]:
                 return BARRED
             who = van
     return who
@@ -1149,17 +1167,14 @@ def agree(problem: Problem, routes: Routes, notes: Notes, call: int) -> bool:
     van, place = routes.van_of[call], routes.place_of[call]
     visit = routes.order[van, place]
     follows = False
-    start_s = NEVER
-    for column in (FREE_DUE, FREE_DONE):
-        start_s = min(start_s, routes.labels[van, place + 1, column])
-    start_s -= problem.visits[visit, LENGTH]
+    start_s = done_by(problem, routes, call) - problem.visits[visit, LENGTH]
     for link in range(len(problem.links)):
         if problem.links[link, THEN] != call:
             continue
         follows = True
         first = problem.links[link, FIRST]
         giver = routes.van_of[first]
-        done_s = done_by(routes, first)
+        done_s = done_by(problem, routes, first)
         other = routes.order[giver, routes.place_of[first]]
         routes.terms[link, FIRST_FROM] = 0
         if problem.links[link, GAP_HI] < NEVER:
@@ -1239,11 +1254,10 @@ def keeps_links(problem: Problem, routes: Routes) -> bool:
     """
     for link in range(len(problem.links)):
         first, then = problem.links[link, FIRST], problem.links[link, THEN]
-        if (
-            problem.links[link, SAME_VAN] == 1
-            and routes.van_of[then] >= 0
-            and routes.van_of[then] != routes.van_of[first]
-        ):
+        one, other = routes.van_of[first], routes.van_of[then]
+        if problem.links[link, SAME_VAN] == 0 or other < 0:
+            continue
+        if one < 0 or problem.vans[one, CREW] != problem.vans[other, CREW]:
             return False
     return True
 
@@ -1495,7 +1509,8 @@ def recreate(
     notes: Notes,
     rng: np.random.Generator,
     waiting: int,
-) -> None:
+    allowance: float,
+) -> bool:
     """Put the waiting calls back, each at its cheapest place, in queue order.
 
     Parameters
@@ -1505,10 +1520,32 @@ def recreate(
         nowhere stays out.
     waiting : int
         Filled cells of ``notes.queue``.
+    allowance : float
+        Cost units that the round may add.
+
+    Returns
+    -------
+    bool
+        False once it is clear that the round will not be accepted, calls still out.
+        (Where a detour is a short cut, a later call could have made a route cheaper.)
     """
-    for turn in range(2 if len(problem.links) > 0 else 1):
+    linked = len(problem.links) > 0
+    hopeful = 0  # weight of the calls that still wait
+    for index in range(waiting):
+        hopeful += problem.visits[notes.queue[index], WEIGHT]
+    for turn in range(2 if linked else 1):
         for index in range(waiting):
             call = notes.queue[index]
+            if not linked:
+                left_out, money = routes.left[0] - hopeful, -notes.score[NOW_MONEY]
+                for van in range(len(problem.vans)):
+                    left_out += routes.facts[van, LATE]
+                    money += routes.facts[van, MONEY]
+                if left_out > notes.score[NOW_LEFT] or (
+                    left_out == notes.score[NOW_LEFT] and money >= allowance
+                ):
+                    return False
+                hopeful -= problem.visits[call, WEIGHT]
             # A call that follows another has its turn when that one is in.
             if turn == 0 or routes.van_of[call] < 0:
                 place = cheapest_place(problem, routes, notes, rng, call)
@@ -1517,6 +1554,7 @@ def recreate(
                     notes.touched[place[0]] = 1
                     if len(problem.links) > 0 or limited(problem, place[0]):
                         settle(problem, routes, notes, rng, call)
+    return True
 
 
 @kernel
@@ -1831,35 +1869,43 @@ def copy_round(
 
 @kernel
 def remember(problem: Problem, memory: Memory) -> None:
-    """Put the routes touched in this round into the pool, as far as there is room.
+    """Put the routes touched in this round into the pool.
 
     Parameters
     ----------
     problem : Problem
         The day.
     memory : Memory
-        Routes of ``kept`` go to ``pool``, unless their set of calls was put there of
-        late; ``score[POOLED]`` counts them.
+        Routes of ``kept`` go to ``pool``; one whose set of visits was put there of late
+        only if it costs less, and into the same row. ``score[POOLED]`` counts the
+        rows written. Where a route stops for parts, what comes before and behind is
+        not the same, and the order counts.
     """
-    pool, score, kept = memory.pool, memory.notes.score, memory.kept
+    pool, score, facts = memory.pool, memory.notes.score, memory.kept.facts
     for van in range(len(problem.vans)):
-        row = score[POOLED]
-        size = kept.facts[van, SIZE]
-        if memory.notes.touched[van] == 0 or size == 0 or row == len(pool):
+        size = facts[van, SIZE]
+        money = facts[van, MONEY] - facts[van, PARTS]
+        if memory.notes.touched[van] == 0 or size == 0:
             continue
-        mark = van * (1 << 40)
+        mark = problem.vans[van, TWIN] * (1 << 40)
         for index in range(size):
-            mark += memory.marks[kept.order[van, index]]
+            rank = index + 1 if facts[van, STOPS] > 0 else 1
+            mark += rank * memory.marks[memory.kept.order[van, index]]
         cell = mark & (RECENT - 1)
-        if memory.recent[cell] == mark:
+        row = memory.recent[cell, 1]
+        if memory.recent[cell, 0] != mark or pool[row, POOL_MARK] != mark:
+            row = score[POOLED] % len(pool)
+            score[POOLED] += 1
+        elif pool[row, POOL_MONEY] <= money:
             continue
-        memory.recent[cell] = mark
-        pool[row, POOL_VAN] = van
-        pool[row, POOL_MONEY] = kept.facts[van, MONEY] - kept.facts[van, PARTS]
+        memory.recent[cell, 0] = mark
+        memory.recent[cell, 1] = row
+        pool[row, POOL_MARK] = mark
+        pool[row, POOL_VAN] = problem.vans[van, TWIN]
+        pool[row, POOL_MONEY] = money
         pool[row, POOL_SIZE] = size
         for index in range(size):
-            pool[row, POOL_VISITS + index] = kept.order[van, index]
-        score[POOLED] = row + 1
+            pool[row, POOL_VISITS + index] = memory.kept.order[van, index]
 
 
 @entry
@@ -1900,7 +1946,9 @@ def search(
             driveable = waiting >= 0
             if driveable:
                 sort_queue(problem, memory.notes, rng, waiting)
-                recreate(problem, memory.now, memory.notes, rng, waiting)
+                driveable = recreate(
+                    problem, memory.now, memory.notes, rng, waiting, allowance
+                )
         better = False
         accepted = False
         left_out, money = memory.now.left[0], score[NOW_MONEY]

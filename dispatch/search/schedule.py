@@ -669,57 +669,65 @@ def within_limits(problem: Problem, routes: Routes, van: int) -> bool:
     if size == 0 or not limited(problem, van):
         return True
     free = free_at_start(problem, van)
-    origin, first = vans[van, START], visits[order[van, 0], NODE]
+    origin = vans[van, START]
     driven_due, driven_done = 0, 0
-    leave_s = free[0] if free[0] < NEVER else free[1]
+    leave_due, leave_done = free[0], free[1]
     for index in range(size):
         visit = order[van, index]
-        node = visits[visit, NODE]
+        node, length_s = visits[visit, NODE], visits[visit, LENGTH]
         after = serve(problem, van, free, (origin, visit))
-        more_due, more_done = 0, 0
-        if free[0] < NEVER:
-            there_s = arrive(problem, free[0], origin, node)
-            more_due = there_s - free[0]
-            if after[0] < NEVER and index == 0:
-                # It sets off as late as this visit allows.
-                start_s = after[0] - visits[visit, LENGTH]
-                leave_s = max(leave_s, leave_by(problem, start_s, origin, first))
-                more_due = max(more_due, start_s - leave_s)
-            rest_s = rested(problem, van, free[0])
-            if rest_s < NEVER:
-                before_s = arrive(problem, rest_s, origin, node)
-                if done_at(problem, visit, before_s) <= after[1]:
-                    more_done = driven_due + max(more_due, before_s - rest_s)
-            if done_at(problem, visit, rested(problem, van, there_s)) <= after[1]:
-                more_done = max(more_done, driven_due + more_due)
-        if free[1] < NEVER:
+        more_done, since_s = 0, NEVER
+        if free[1] < NEVER and (index > 0 or free[0] >= NEVER):
             there_s = arrive(problem, free[1], origin, node)
             if done_at(problem, visit, there_s) <= after[1]:
-                longest = there_s - free[1]
+                more_done, since_s = driven_done + there_s - free[1], leave_done
                 if index == 0 and after[1] < NEVER:
-                    start_s = after[1] - visits[visit, LENGTH]
-                    late_s = max(free[1], leave_by(problem, start_s, origin, first))
-                    longest = max(longest, start_s - late_s)
-                    if free[0] >= NEVER:
-                        leave_s = late_s
-                more_done = max(more_done, driven_done + longest)
-        driven_due += more_due
-        driven_done = more_done
+                    # It sets off as late as this visit allows.
+                    by_s = leave_by(problem, after[1] - length_s, origin, node)
+                    since_s = max(free[1], by_s)
+                    more_done = arrive(problem, since_s, origin, node) - since_s
+        if free[0] < NEVER:
+            there_s = arrive(problem, free[0], origin, node)
+            rest_s = rested(problem, van, free[0])
+            before_s = arrive(problem, rest_s, origin, node)
+            if rest_s < NEVER and done_at(problem, visit, before_s) <= after[1]:
+                more_done = max(more_done, driven_due + before_s - rest_s)
+                if index == 0:  # the break comes first
+                    leave_due = rest_s - vans[van, MEAL_LENGTH]
+                since_s = min(since_s, leave_due)
+            rest_s = rested(problem, van, there_s)
+            more_due = there_s - free[0]
+            if rest_s < NEVER and done_at(problem, visit, rest_s) <= after[1] < NEVER:
+                if index == 0:  # it drives there in time for the break
+                    by_s = rest_s - vans[van, MEAL_LENGTH]
+                    if there_s < by_s:
+                        by_s = after[1] - length_s - vans[van, MEAL_LENGTH]
+                        by_s = min(vans[van, MEAL_HI], by_s)
+                    leave_due = max(free[0], leave_by(problem, by_s, origin, node))
+                    more_due = arrive(problem, leave_due, origin, node) - leave_due
+                more_done = max(more_done, driven_due + more_due)
+                since_s = min(since_s, leave_due)
+            if index == 0 and after[0] < NEVER:
+                by_s = leave_by(problem, after[0] - length_s, origin, node)
+                leave_due = max(free[0], by_s)
+                more_due = arrive(problem, leave_due, origin, node) - leave_due
+            driven_due += more_due
+        driven_done, leave_done = more_done, since_s
         free, origin = after, node
     target, back_s = vans[van, FINISH], routes.facts[van, BACK]
-    driven, rest_length = 0, 0
+    driven, work_s = 0, 0
     if free[1] < NEVER and arrive(problem, free[1], origin, target) == back_s:
         driven = driven_done + back_s - free[1]
-        rest_length = vans[van, MEAL_LENGTH]
+        work_s = back_s - leave_done - vans[van, MEAL_LENGTH]
     if free[0] < NEVER:
         there_s = arrive(problem, free[0], origin, target)
         if there_s == back_s and there_s <= vans[van, MEAL_HI]:
             driven = max(driven, driven_due + there_s - free[0])
-            rest_length = 0
+            work_s = max(work_s, back_s - leave_due)
         rest_s = rested(problem, van, free[0])
         if rest_s < NEVER and arrive(problem, rest_s, origin, target) == back_s:
             driven = max(driven, driven_due + back_s - rest_s)
-    work_s = back_s - leave_s - rest_length
+            work_s = max(work_s, back_s - leave_due - vans[van, MEAL_LENGTH])
     return (vans[van, DRIVE_MAX] == 0 or driven <= vans[van, DRIVE_MAX]) and (
         vans[van, WORK_MAX] == 0 or work_s <= vans[van, WORK_MAX]
     )

@@ -5,9 +5,9 @@ from dataclasses import replace
 import numpy as np
 
 from dispatch.bound import NODES_MAX, bound_cost
-from dispatch.generator import generate_day
+from dispatch.generator import ALL, generate_day
 from dispatch.partition import assign
-from dispatch.problem import WEIGHT, build_problem
+from dispatch.problem import BROKEN, CALL, WEIGHT, build_problem
 from dispatch.travel import travel_table
 from shared.model import Day, Rates
 from tests.builders import a_call, a_day, a_van, at, window
@@ -28,7 +28,7 @@ def test_no_bound_lies_above_the_best_plan() -> None:
         placed = {call for _, route in best.routes for call in route}
         left_out = sum(
             int(weight)
-            for call, weight in zip(day.calls, problem.calls[:, WEIGHT], strict=True)
+            for call, weight in zip(day.calls, problem.visits[:, WEIGHT], strict=True)
             if call.id not in placed
         )
         bound = bound_cost(problem, left_out)
@@ -36,6 +36,34 @@ def test_no_bound_lies_above_the_best_plan() -> None:
         assert bound <= best.goal[-1]
         useful += bound > 0.5 * best.goal[-1]
     assert useful > 150  # zero would be a bound as well
+
+
+def test_no_bound_lies_above_the_best_plan_of_a_day_with_everything() -> None:
+    useful = 0
+    for seed in range(150):
+        day = generate_day(seed, 4, 2, features=ALL)
+        tools = tuple(replace(tool, handover=False) for tool in day.tools)
+        day = replace(day, tools=tools)
+        travel = travel_table(day)
+        problem = build_problem(day, travel)
+        *_, units = goal = best_plan(day, travel).goal
+        # What is left out and broken, as the search weighs it.
+        weights: dict[tuple[bool, int], int] = {}
+        for call, left, broken in problem.visits[:, [CALL, WEIGHT, BROKEN]].tolist():
+            if call < problem.call_count:
+                priority = day.calls[call].priority
+                weights[False, priority] = left
+                if broken:
+                    weights[True, priority] = broken
+        left_out = sum(
+            weights.get((number >= 4, 1 + number % 4), 0) * count
+            for number, count in enumerate(goal[:8])
+        )
+        bound = bound_cost(problem, left_out)
+        assert bound is not None
+        assert bound <= units, f"seed {seed}"
+        useful += bound > 0.3 * units
+    assert useful > 50
 
 
 def test_one_call_there_and_back_is_bounded_by_just_that() -> None:
@@ -87,7 +115,7 @@ def test_four_priorities_and_rates_beyond_reason_stay_within_whole_numbers() -> 
     ]
     day = a_day(*calls, vans=(a_van(rates=rates),))
     problem = build_problem(day, travel_table(day))
-    weights = problem.calls[:, WEIGHT]
+    weights = problem.visits[:, WEIGHT]
     # All but C0 stay out: there and back is a plan, at C0's door next to the shop.
     bound = bound_cost(problem, int(weights.sum() - weights[0]))
     assert bound is not None

@@ -7,6 +7,8 @@ import subprocess
 import sys
 import time
 from collections.abc import Callable, Mapping
+from dataclasses import replace
+from datetime import timedelta
 from pathlib import Path
 from typing import Any
 
@@ -24,6 +26,7 @@ from shared.errors import Fault, InvalidInput, Unavailable
 from shared.model import (
     Answer,
     Day,
+    Outlook,
     Plan,
     Proof,
     Reason,
@@ -214,6 +217,51 @@ FAULTS = (
 def refuse(_: Path) -> Day:
     """Read a folder with two faults."""
     raise InvalidInput(FAULTS)
+
+
+def two_days(_: Path) -> Day:
+    return a_day(a_call("C1"), a_call("C2"), horizon=2)
+
+
+def outlook(day: Day, **_: Any) -> Outlook:
+    """Serve every call on the first day, and none on the second."""
+    later = replace(day, date=day.date + timedelta(days=1), calls=())
+    return Outlook(answers=(plain(day, planned(day)), plain(later, unplaced(later))))
+
+
+def nowhere(day: Day, **_: Any) -> Outlook:
+    return Outlook(answers=(plain(day, unplaced(day)),))
+
+
+def test_several_days_are_shown_together(tmp_path: Path) -> None:
+    several = engine(read=two_days, plan_days=outlook)
+    result = plan("--out", str(tmp_path), obj=several)
+    assert result.exit_code == 0
+    assert "2 of 2 calls planned on 2 days" in result.stdout
+    assert "provisional" in result.stdout
+    assert (tmp_path / "outlook.txt").is_file()
+    assert (tmp_path / "2026-11-27" / "plan.json").is_file()
+
+
+def test_several_days_as_json_are_one_document() -> None:
+    result = plan("--json", obj=engine(read=two_days, plan_days=outlook))
+    document = json.loads(result.stdout)
+    assert document["format"] == "keyround outlook"
+    assert len(document["days"]) == 2
+
+
+def test_a_call_that_no_day_has_room_for_ends_with_status_1() -> None:
+    result = plan(obj=engine(read=two_days, plan_days=nowhere))
+    assert result.exit_code == 1
+    assert "The van's day is full" in result.stdout
+
+
+def test_the_schema_of_several_days_is_an_option() -> None:
+    one, several = (
+        json.loads(run("schema", *words).stdout) for words in ((), ("--outlook",))
+    )
+    assert several["title"] != one["title"]
+    assert "days" in several["properties"]
 
 
 def test_every_fault_of_the_folder_is_told_at_once_with_status_2() -> None:

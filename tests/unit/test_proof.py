@@ -2,7 +2,7 @@
 
 import pytest
 
-from dispatch.generator import ALL, Feature, generate_day
+from dispatch.generator import Feature, generate_day
 from dispatch.partition import Linear, choose_routes, weigh
 from dispatch.problem import (
     BROKEN,
@@ -12,7 +12,7 @@ from dispatch.problem import (
     Problem,
     build_problem,
 )
-from dispatch.proof import Effort, Known, Proof, prove, routes_are_all
+from dispatch.proof import Effort, Known, Proof, prove
 from dispatch.search.tours import CALLS_MAX
 from dispatch.travel import travel_table
 from shared.model import Day

@@ -1654,6 +1654,10 @@ WIDE_PLANTS: dict[str, tuple[Rule, Edit]] = {
         Rule.SHIFT,
         all_of(day_with(horizon=2), van_with("V1", off=frozenset({WIDE.date}))),
     ),
+    "a van goes out that is off on the only day": (
+        Rule.SHIFT,
+        van_with("V1", off=frozenset({WIDE.date})),
+    ),
 }
 
 
@@ -1781,9 +1785,8 @@ WIDE_FINE: dict[str, Edit] = {
         plan_with(tools=(HELD_1, replace(HELD_2, collected=False))),
     ),
     "a second call that waits for nobody": links(Link(first="Q", then="T")),
-    "dates and days off where one day is planned": all_of(
-        call_with("Q", dates=(WIDE.date + timedelta(days=1),)),
-        van_with("V1", off=frozenset({WIDE.date})),
+    "other dates of a van off": van_with(
+        "V1", off=frozenset({WIDE.date + timedelta(days=1)})
     ),
     "a pace for this kind only": van_with("V2", pace={"lockout_vehicle": 1.5, "*": 3}),
 }
