@@ -1,9 +1,13 @@
 """What is proved, against looking at every plan."""
 
+from collections import Counter
+from dataclasses import replace
+
 import pytest
 
-from dispatch.generator import Feature, generate_day
+from dispatch.generator import ALL, Feature, generate_day
 from dispatch.partition import Linear, choose_routes, weigh
+from dispatch.planner import Budget, plan_day
 from dispatch.problem import (
     BROKEN,
     CALL,
@@ -12,10 +16,12 @@ from dispatch.problem import (
     Problem,
     build_problem,
 )
-from dispatch.proof import Effort, Known, Proof, prove
+from dispatch.proof import Effort, Known, prove
+from dispatch.proof import Proof as Proved
+from dispatch.rules import goal
 from dispatch.search.tours import CALLS_MAX
 from dispatch.travel import travel_table
-from shared.model import Day
+from shared.model import Day, Proof
 from tests.builders import a_call, a_day, a_part, a_van, at, need, window
 from tests.oracle.brute_force import Best, best_plan
 from tests.oracle.test_brute_force import a_random_day
@@ -56,7 +62,7 @@ def goal_of(problem: Problem, known: Known) -> tuple[int, int]:
     return weigh(problem, known.columns), known.cost
 
 
-def with_parts(problem: Problem, proof: Proof, known: Known) -> Known:
+def with_parts(problem: Problem, proof: Proved, known: Known) -> Known:
     """Return the plan of a proof with what it costs, parts included."""
     if proof.columns is None:
         return known
@@ -68,7 +74,7 @@ def with_parts(problem: Problem, proof: Proof, known: Known) -> Known:
     return Known(proof.columns, cover.cost)
 
 
-def assert_true(day: Day, known: Known = NOTHING) -> Proof:
+def assert_true(day: Day, known: Known = NOTHING) -> Proved:
     """Hold what is claimed against the best plan there is."""
     problem = problem_of(day)
     best = best_plan(day, travel_table(day))
@@ -110,6 +116,26 @@ def test_broken_promises_paces_and_preferences_are_proved_as_well() -> None:
     assert proved >= 38
 
 
+@pytest.mark.slow
+def test_what_is_said_of_days_with_all_features_is_true() -> None:
+    said: Counter[Proof] = Counter()
+    for seed in range(16):
+        day = generate_day(seed, 5, 2, features=ALL)
+        # The oracle does not let tools change hands.
+        tools = tuple(replace(tool, handover=False) for tool in day.tools)
+        day = replace(day, tools=tools)
+        truth = best_plan(day, travel_table(day)).goal
+        plan = plan_day(day, Budget(rounds=10_000))
+        found = goal(day, plan)
+        said[plan.status.proof] += 1
+        assert found >= truth
+        if plan.status.proof is Proof.PROVED_BEST:
+            assert found == truth
+        if plan.status.bound_units is not None and found[:-1] == truth[:-1]:
+            assert plan.status.bound_units <= truth[-1]
+    assert said[Proof.PROVED_BEST] >= 1
+
+
 def test_twins_go_out_both_where_the_windows_want_it() -> None:
     # Two calls at the shop's door, both from 8:00 to 8:30 only: one van each, half
     # an hour at 30.00 each.
@@ -147,7 +173,7 @@ def test_a_known_plan_that_is_best_is_proved_without_a_better_one() -> None:
 
 def test_a_day_nobody_can_serve_is_proved_to_cost_nothing() -> None:
     day = a_day(a_call(skills=frozenset({"safes"})))
-    assert prove(problem_of(day), NOTHING) == Proof(None, proved=True, bound=0)
+    assert prove(problem_of(day), NOTHING) == Proved(None, proved=True, bound=0)
 
 
 @pytest.mark.slow
@@ -179,7 +205,7 @@ def test_a_proof_that_is_stopped_claims_nothing() -> None:
 
 def test_a_day_of_too_many_calls_is_not_even_tried() -> None:
     day = a_day(*(a_call(f"C{n}", place=at(n / 9, 0)) for n in range(CALLS_MAX + 1)))
-    assert prove(problem_of(day), NOTHING) == Proof(None, proved=False, bound=None)
+    assert prove(problem_of(day), NOTHING) == Proved(None, proved=False, bound=None)
 
 
 def test_a_programme_s_bound_holds_whatever_the_prices() -> None:
