@@ -920,7 +920,8 @@ class Linear:
         self._variables: list[Variable] = []
         self._most: list[int] = []  # right-hand side of each row
         self._signs: list[int] = []  # 1: at least, -1: at most, 0: exactly
-        self._bounded: list[tuple[int, int, dict[int, int]]] = []
+        self._bounded: dict[int, tuple[int, int, dict[int, int]]] = {}
+        self._without: set[int] = set()  # variables that are forbidden
 
     def add_row(self, most: int, sign: int) -> int:
         """Add a row.
@@ -980,10 +981,25 @@ class Linear:
             self._solver.Objective().SetCoefficient(variable, cost / self.unit)
         for row, factor in within.items():
             self._rows[row].SetCoefficient(variable, float(factor))
-        if most is not None:
-            self._bounded.append((cost, most, dict(within)))
         self._variables.append(variable)
-        return len(self._variables) - 1
+        number = len(self._variables) - 1
+        if most is not None:
+            self._bounded[number] = (cost, most, dict(within))
+        return number
+
+    def forbid(self, variables: Iterable[int]) -> None:
+        """Let variables be 0, and all others as they are.
+
+        Parameters
+        ----------
+        variables : iterable of int
+            Their numbers.
+        """
+        wanted = set(variables)
+        for number in self._without ^ wanted:
+            most = 0.0 if number in wanted else self._solver.infinity()
+            self._variables[number].SetUb(most)
+        self._without = wanted
 
     def value(self, variable: int) -> float:
         """Return what a variable came to when it was solved last.
@@ -1048,7 +1064,9 @@ class Linear:
             their cost less their prices as often as they are used.
         """
         total = sum(p * most for p, most in zip(prices, self._most, strict=True))
-        for cost, most, within in self._bounded:
+        for number, (cost, most, within) in self._bounded.items():
+            if number in self._without:
+                continue
             paid = sum(prices[row] * factor for row, factor in within.items())
             total += most * min(0, cost - paid)
         return total

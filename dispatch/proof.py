@@ -102,10 +102,13 @@ FIRST_ROOM, ROOM = 1 << 14, 1 << 20  # labels of one van and one search
 COLUMNS_ADDED = 60  # of one van after one search
 ROUNDS = 100
 LISTED = 300_000  # routes of all vans that can be thinned out
-COVERED = 20_000  # routes the exact cover is asked about
 CUT_ROUNDS, CUTS_ADDED, CUT_LEAST = 60, 15, 0.02
 FEW = 200  # routes for which no cut is worth its time
 STALE = 8  # rounds in which the gap shrinks by less than a fiftieth
+TREE_EFFORT = 150_000  # routes in programmes solved; two or three seconds
+CLOSED = 300  # routes the exact cover is asked about at once
+CLOSE_EFFORT = 0.3  # CP-SAT's deterministic time for these
+SURE = 0.02  # nearer to a whole number the programme is decided
 COVER_EFFORT = 3.0  # CP-SAT's deterministic time
 
 
@@ -300,10 +303,13 @@ class _Proof:
         columns = search.list_columns(enough - 1 - bound)
         if columns is None:
             return False
-        low, columns = _thin_out(master, columns, enough)
+        low, pool = _thin_out(master, columns, enough)
         if low >= enough:
             return True
-        return len(columns) <= COVERED and self._place_most(columns)
+        before = self.weight
+        tree = _Tree(master, pool, _Judge(lambda: enough, self._place_most))
+        tree.run(lambda: self.weight < before or self.effort.stop())
+        return tree.done
 
     def _counted(self, column: Column, level: _Level, unit: int) -> Column:
         broken = self.problem.visits[list(column.visits), BROKEN].tolist()
@@ -313,7 +319,7 @@ class _Proof:
         """Choose from all routes of better plans; return whether there is none."""
         known = self.weight
         found = place_most(
-            self.problem, [*columns, *self.upper], self.upper, effort=COVER_EFFORT
+            self.problem, [*columns, *self.upper], self.upper, effort=CLOSE_EFFORT
         )
         if found is None:
             return False
@@ -350,17 +356,19 @@ class _Proof:
             columns = search.list_columns(self.cost - 1 - bound)
         if columns is None:
             return bound, False
-        low, columns = _thin_out(master, columns, self.cost)
+        low, pool = _thin_out(master, columns, self.cost)
         bound = max(bound, low)
         if bound >= self.cost:
             return self.cost, True
-        if len(columns) > COVERED:
+        if not minimal:
             return bound, False
-        least = self._cover(columns, COVER_EFFORT)
-        if least is None or not minimal:
-            return bound, False
-        bound = max(bound, min(least, self.cost))
-        return bound, bound == self.cost
+        tree = _Tree(master, pool, _Judge(lambda: self.cost, self._is_best))
+        bound = max(bound, tree.run(self.effort.stop))
+        return bound, bound >= self.cost
+
+    def _is_best(self, columns: Sequence[Column]) -> bool:
+        least = self._cover(columns, CLOSE_EFFORT)
+        return least is not None and least >= self.cost
 
     def _cover(self, columns: Sequence[Column], effort: float) -> int | None:
         """Look for a better plan; what none of these columns get below, if known."""
@@ -581,19 +589,21 @@ class _Master:
         self.columns: list[Column] = []
         # What each set costs a van at least, by the weight of the promises broken.
         self._known: dict[tuple[int, frozenset[int]], dict[int, int]] = {}
-        self._use: list[int] = []  # its variable of each column
+        self.use: list[int] = []  # its variable of each column
         self._cuts: dict[tuple[int, ...], int] = {}
         calls = problem.call_count
         self._cover = [self.lp.add_row(1, 1) for _ in range(calls)]
         self._fleet = {van: self.lp.add_row(n, -1) for van, n in self.vans.items()}
         self._links: dict[tuple[int, int], list[int]] = {}
         self._levels = {self.lp.add_row(one.most, -1): one for one in levels}
-        for call, weight in enumerate(problem.visits[:calls, WEIGHT].tolist()):
+        self.out = [
             self.lp.add_variable(
                 0 if aim is None else unit * aim.count(weight),
                 {self._cover[call]: 1, **self._weighed([weight])},
                 1,
             )
+            for call, weight in enumerate(problem.visits[:calls, WEIGHT].tolist())
+        ]
         if not len(problem.stores):
             _Parts(self.lp, views, self.vans, self._links).add()
 
@@ -627,7 +637,7 @@ class _Master:
             if len(calls.intersection(three)) > 1:
                 within[row] = 1
         self.columns.append(column)
-        self._use.append(self.lp.add_variable(column.cost, within))
+        self.use.append(self.lp.add_variable(column.cost, within))
         return True
 
     def make_exact(self) -> None:
@@ -635,12 +645,20 @@ class _Master:
         for row in self._cover:
             self.lp.make_exact(row)
 
+    def give_way(self, cost: int) -> None:
+        """Let calls be served by nobody at a cost, so that there is always an answer.
+
+        No plan does so: bounds are not told.
+        """
+        for row in self._cover:
+            self.lp.add_variable(cost, {row: 1})
+
     def cut(self) -> int:
         """Add cuts on three calls that the answer breaks; return how many.
 
         No two routes of a plan serve two of the same three calls each.
         """
-        shares = np.array([self.lp.value(use) for use in self._use])
+        shares = np.array([self.lp.value(use) for use in self.use])
         used = np.flatnonzero(shares > CUT_LEAST / 100)
         calls = self.problem.call_count
         triples = np.array(list(combinations(range(calls), 3)), np.int64)
@@ -662,7 +680,7 @@ class _Master:
                 for one in self.columns
             ]
             self.lp.put_into(
-                row, (use for use, two in zip(self._use, on, strict=True) if two)
+                row, (use for use, two in zip(self.use, on, strict=True) if two)
             )
             added += 1
         return added
@@ -994,14 +1012,12 @@ def _new_ahead(view: Problem, van: int, vans: int) -> Ahead:
 # --- fewer routes ---------------------------------------------------------------------
 
 
-def _thin_out(
-    master: _Master, columns: list[Column], upper: int
-) -> tuple[int, list[Column]]:
+def _thin_out(master: _Master, columns: list[Column], upper: int) -> tuple[int, _Pool]:
     """Drop routes that no plan below ``upper`` can have, if all it can are given.
 
     Returns
     -------
-    tuple of (int, list of Column)
+    tuple of (int, _Pool)
         A bound of such plans (of ``upper`` and more: there is none), and the rest.
     """
     pool = _Pool(master, columns)
@@ -1011,26 +1027,16 @@ def _thin_out(
         prices = master.solve()
         if prices is None:
             break
-        gains = pool.gains(prices)
-        low, least = prices.base, {}
-        for van, count in master.vans.items():
-            least[van] = min(0, int(gains[pool.vans == van].min(initial=0)))
-            low += count * least[van]
+        low, added, pool = pool.price(master, prices, upper)
         stale = 0 if low > best + (upper - best) // 50 else stale + 1
         best = max(best, low)
         if low >= upper:
-            return upper, []
-        dearest = np.array([least[van] for van in pool.vans.tolist()], np.int64)
-        added = 0
-        for row in np.argsort(gains, kind="stable")[:FEW].tolist():
-            if gains[row] < -master.slack:
-                added += master.add(pool.columns[row])
-        pool = pool.only(gains <= upper - 1 - low + dearest)
+            return upper, pool
         if added == 0 and (
             len(pool.columns) <= FEW or stale > STALE or master.cut() == 0
         ):
             break
-    return best, pool.columns
+    return best, pool
 
 
 class _Pool:
@@ -1051,6 +1057,31 @@ class _Pool:
             for weight in problem.visits[visits, BROKEN].tolist():
                 if weight:
                     self.broken[row, self.weights.index(weight)] += 1
+
+    def price(
+        self, master: _Master, prices: _Prices, upper: int
+    ) -> tuple[int, int, _Pool]:
+        """Add what pays to the programme.
+
+        Returns
+        -------
+        tuple of (int, int, _Pool)
+            A bound of plans of these routes, how many were added, and the routes that
+            a plan below ``upper`` can have.
+        """
+        gains = self.gains(prices)
+        low = prices.base
+        least = np.zeros(len(gains), np.int64)
+        for van, count in master.vans.items():
+            mine = self.vans == van
+            most = min(0, int(gains[mine].min(initial=0)))
+            least[mine] = most
+            low += count * most
+        added = 0
+        for row in np.argsort(gains, kind="stable")[:FEW].tolist():
+            if gains[row] < -master.slack:
+                added += master.add(self.columns[row])
+        return low, added, self.only(gains <= upper - 1 - low + least)
 
     def only(self, kept: np.ndarray) -> _Pool:
         """Return some of them."""
@@ -1074,3 +1105,169 @@ class _Pool:
             two = self.member[:, list(three)].sum(axis=1) > 1
             gains -= earned_by_two * two
         return gains
+
+
+# --- divide and rule --------------------------------------------------------------
+
+
+class _Judge(NamedTuple):
+    """What a tree asks the question it belongs to.
+
+    Parameters
+    ----------
+    upper : callable
+        What a better plan costs less than.
+    close : callable
+        Whether no plan of some few routes is better; a better one is noted.
+    """
+
+    upper: Callable[[], int]
+    close: Callable[[Sequence[Column]], bool]
+
+
+class _Branch(NamedTuple):
+    """Some of the plans.
+
+    Parameters
+    ----------
+    low : int
+        None of them costs less.
+    pool : _Pool
+        Routes they are made of.
+    kept : frozenset of int
+        Calls that none of them leaves out.
+    """
+
+    low: int
+    pool: _Pool
+    kept: frozenset[int]
+
+
+class _Tree:
+    """Branch and bound over routes that are listed: by calls, vans and pairs."""
+
+    def __init__(self, master: _Master, pool: _Pool, judge: _Judge) -> None:
+        self.master = master
+        self.judge = judge
+        self.calls = master.problem.call_count
+        self.open = [_Branch(-1, pool, frozenset())]
+        self.effort = TREE_EFFORT
+        master.give_way(10 * max(master.lp.unit, judge.upper()))
+
+    @property
+    def done(self) -> bool:
+        """Whether no plan is better."""
+        return not self.open
+
+    def run(self, stop: Callable[[], bool]) -> int:
+        """Divide until nothing is open or it takes too long; return a bound."""
+        while self.open and self.effort > 0 and not stop():
+            branch = self.open.pop()
+            more = self._split(branch)
+            if more is None:
+                self.open.append(branch)
+                break
+            self.open += more
+        lows = [branch.low for branch in self.open]
+        return min([self.judge.upper(), *lows])
+
+    def _split(self, branch: _Branch) -> list[_Branch] | None:
+        """Return what is left of a branch in two parts; ``None``: it cannot be told."""
+        branch = self._bound(branch)
+        if branch.low >= self.judge.upper():
+            return []
+        if len(branch.pool.columns) <= CLOSED and self.judge.close(branch.pool.columns):
+            return []
+        return self._halves(branch)
+
+    def _bound(self, branch: _Branch) -> _Branch:
+        """Solve the programme of one branch."""
+        low, pool = branch.low, branch.pool
+        master, upper = self.master, self.judge.upper()
+        while True:
+            mine = {(one.van, one.visits) for one in pool.columns}
+            outside = [
+                use
+                for use, one in zip(master.use, master.columns, strict=True)
+                if (one.van, one.visits) not in mine
+            ]
+            master.lp.forbid([*outside, *(master.out[call] for call in branch.kept)])
+            prices = master.solve()
+            self.effort -= len(master.columns)
+            if prices is None:
+                break
+            found, added, pool = pool.price(master, prices, upper)
+            low = max(low, found)
+            if low >= upper or added == 0:
+                break
+        return _Branch(low, pool, branch.kept)
+
+    def _halves(self, branch: _Branch) -> list[_Branch] | None:
+        """Part the plans of a branch by what its programme is undecided about."""
+        low, pool, kept = branch
+        lp, problem = self.master.lp, self.master.problem
+        out = np.array([lp.value(variable) for variable in self.master.out])
+        undecided = np.minimum(out, 1 - out)
+        call = int(undecided.argmax())
+        with_call = pool.member[:, call] == 1
+        if undecided[call] > SURE:
+            return [
+                _Branch(low, pool.only(~with_call), kept),
+                _Branch(low, pool, kept | {call}),
+            ]
+        shares = {van: np.zeros(self.calls) for van in self.master.vans}
+        pairs = np.zeros((self.calls, self.calls))
+        for use, column in zip(self.master.use, self.master.columns, strict=True):
+            share = lp.value(use)
+            if share > SURE / 100:
+                on = list(calls_of(problem, column))
+                shares[column.van][on] += share
+                pairs[np.ix_(on, on)] += share
+        van = max(shares, key=lambda v: np.minimum(shares[v], 1 - shares[v]).max())
+        undecided = np.minimum(shares[van], 1 - shares[van])
+        call = int(undecided.argmax())
+        if undecided[call] > SURE:
+            return self._by_van(branch, van, call)
+        undecided = np.minimum(pairs, 1 - pairs)
+        first, second = np.unravel_index(undecided.argmax(), undecided.shape)
+        if undecided[first, second] <= SURE:
+            return self._whole(branch, shares)
+        both = pool.member[:, first] + pool.member[:, second]
+        return [
+            _Branch(low, pool.only(both != 2), kept),  # noqa: PLR2004 - both of them
+            _Branch(low, pool.only(both != 1), kept),
+        ]
+
+    def _by_van(self, branch: _Branch, van: int, call: int) -> list[_Branch]:
+        """Let one kind of van leave a call to others, or be the one to serve it."""
+        low, pool, kept = branch
+        with_call = pool.member[:, call] == 1
+        mine = pool.vans == van
+        must = np.where(mine, with_call | (self.master.vans[van] > 1), ~with_call)
+        return [
+            _Branch(low, pool.only(~(mine & with_call)), kept),
+            _Branch(low, pool.only(must), kept | {call}),
+        ]
+
+    def _whole(
+        self, branch: _Branch, shares: Mapping[int, NDArray[np.float64]]
+    ) -> list[_Branch] | None:
+        """Go on from an answer in whole routes: they may lack parts, or be better."""
+        upper, pool, master = self.judge.upper(), branch.pool, self.master
+        self.judge.close(
+            [
+                column
+                for use, column in zip(master.use, master.columns, strict=True)
+                if master.lp.value(use) > 1 - SURE
+            ]
+        )
+        if self.judge.upper() < upper:
+            return [branch]
+        best, halves = 0, None
+        for van, share in shares.items():
+            for call in np.flatnonzero(share > 1 - SURE).tolist():
+                both = self._by_van(branch, van, call)
+                dropped = len(pool.columns) - len(both[1].pool.columns)
+                if dropped > best:
+                    best, halves = dropped, both
+        return halves
