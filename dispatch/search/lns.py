@@ -137,7 +137,7 @@ class Memory(NamedTuple):
         The solution being changed, the one to fall back on, and the best so far.
     notes : Notes
         What it looks at when it seeks a place.
-    pool : ndarray, shape (POOL_ROWS, 4 + calls + stores)
+    pool : ndarray, shape (rows, 4 + calls + stores)
         Routes of good solutions, round and round: the newest replace the oldest.
         POOL_VAN is the first van that is alike.
     marks : ndarray, shape (visits,)
@@ -167,13 +167,15 @@ class Memory(NamedTuple):
         return self.notes.score
 
 
-def new_memory(problem: Problem) -> Memory:
+def new_memory(problem: Problem, pool_rows: int = POOL_ROWS) -> Memory:
     """Return the memory of a search that has placed nothing yet.
 
     Parameters
     ----------
     problem : Problem
         The day.
+    pool_rows : int
+        How many routes to remember, at least one.
 
     Returns
     -------
@@ -193,7 +195,7 @@ def new_memory(problem: Problem) -> Memory:
             queue=np.zeros(max(1, calls), np.int64),
             key=np.zeros(max(1, calls), np.float64),
         ),
-        pool=np.zeros((POOL_ROWS, POOL_VISITS + calls + len(problem.stores)), np.int64),
+        pool=np.zeros((pool_rows, POOL_VISITS + calls + len(problem.stores)), np.int64),
         marks=np.random.default_rng(0).integers(1 << 40, size=len(problem.visits)),
         recent=np.full((RECENT, 2), -1, np.int64),
     )
