@@ -407,26 +407,26 @@ def assemble(  # noqa: PLR0913 - the tables of one day
     there = (must[None, :, :] <= within_reach[:, None, :]).all(axis=2)
     there = np.concatenate([there, np.ones((shop, len(needs.stores)), bool)], axis=1)
     return Problem(
-        base_s=_frozen(base_s),
-        distance_m=_frozen(distance_m),
-        clock=_frozen(clock),
+        base_s=frozen(base_s),
+        distance_m=frozen(distance_m),
+        clock=frozen(clock),
         slot_s=traffic.slot_s,
         call_count=count,
         visits=np.array(visits, order="C"),
-        given=_frozen(visits),
-        vans=_frozen(vans),
-        allowed=_frozen(allowed * there[:, visits[:, CALL]].astype(np.uint8)),
-        needs=_frozen(needs.needs),
-        choices=_frozen(needs.choices),
-        extra=_frozen(needs.extra),
-        items=_frozen(needs.items),
-        stock=_frozen(stock),
-        reused=_frozen(needs.reused),
-        stores=_frozen(needs.stores),
-        markup=_frozen(needs.markup),
-        links=_frozen(np.zeros((0, 5), np.int64) if links is None else links),
-        must=_frozen(must),
-        near=_frozen(near),
+        given=frozen(visits),
+        vans=frozen(vans),
+        allowed=frozen(allowed * there[:, visits[:, CALL]].astype(np.uint8)),
+        needs=frozen(needs.needs),
+        choices=frozen(needs.choices),
+        extra=frozen(needs.extra),
+        items=frozen(needs.items),
+        stock=frozen(stock),
+        reused=frozen(needs.reused),
+        stores=frozen(needs.stores),
+        markup=frozen(needs.markup),
+        links=frozen(np.zeros((0, 5), np.int64) if links is None else links),
+        must=frozen(must),
+        near=frozen(near),
     )
 
 
@@ -460,8 +460,19 @@ def _must(count: int, visits: Ints, tables: Needs) -> Ints:
     return must
 
 
-def _frozen(array: NDArray[AnyInt]) -> NDArray[AnyInt]:
-    # One layout and one flag for all: numba compiles anew for every other one.
+def frozen(array: NDArray[AnyInt]) -> NDArray[AnyInt]:
+    """Return a copy in the one layout and with the one flag of all tables.
+
+    Parameters
+    ----------
+    array : ndarray
+        Of integers.
+
+    Returns
+    -------
+    ndarray
+        C-contiguous and read-only: the search is compiled anew for every other kind.
+    """
     copy = np.array(array, order="C")
     copy.flags.writeable = False
     return copy

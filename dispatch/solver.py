@@ -3,7 +3,11 @@
 Small days are enumerated: every order worth driving, then the best way to share the
 calls between the vans, proved. Larger ones are searched by ruin and recreate in two
 chains, the routes met on the way go to the exact cover, and what comes of it is proved
-best or mended (``proof.py``), as far as the day's size allows.
+best or mended (``proof.py``), as far as the day's size allows. Days of many hundred
+calls are cut along their routes into pieces that are searched side by side, over and
+over, each time cut elsewhere (Bent and Van Hentenryck (2010), Spatial, temporal, and
+hybrid decompositions for large-scale vehicle routing with time windows, CP 2010, from
+memory).
 """
 
 from collections.abc import Callable, Collection, Iterator, Sequence
@@ -17,12 +21,24 @@ from dispatch.bound import bound_cost
 from dispatch.partition import Column, calls_of, choose_routes, weigh
 from dispatch.problem import (
     BROKEN,
+    CALL,
+    FINISH,
+    HOLDER,
     M_UNITS,
+    NEED_HI,
+    NEED_LO,
+    NEVER,
+    NEXT,
+    NODE,
     S_UNITS,
+    START,
+    STORE_ROW,
+    STORE_VISIT,
     TWIN,
     WEIGHT,
     Ints,
     Problem,
+    frozen,
     own_copy,
 )
 from dispatch.proof import Effort, Known, prove, routes_are_all
@@ -30,6 +46,8 @@ from dispatch.search import is_compiled
 from dispatch.search.lns import (
     BEST_LEFT,
     BEST_MONEY,
+    NOW_LEFT,
+    NOW_MONEY,
     POOL_MONEY,
     POOL_ROWS,
     POOL_SIZE,
@@ -41,7 +59,7 @@ from dispatch.search.lns import (
     new_memory,
     search,
 )
-from dispatch.search.schedule import MONEY, PARTS, SIZE
+from dispatch.search.schedule import LATE, MONEY, PARTS, SIZE, Routes, time_route
 from dispatch.search.tours import (
     BEST_COST,
     BEST_LABEL,
@@ -67,6 +85,9 @@ COVER_EFFORT = 0.2  # CP-SAT's deterministic time, half a second at most
 SEARCHED = 0.9  # of a time budget; the exact cover takes the rest
 PROVABLE = 40  # calls; of larger days hardly any is proved in the time
 WORTH_PROVING = 10_000  # rounds; who asks for fewer does not want to wait
+SPLIT_ABOVE = 300  # calls; a larger day is searched in pieces
+PIECE_CALLS = 150  # of such a piece, about
+PIECE_ROUNDS = 10_000  # until the day is cut anew
 HOT, COLD = 3.0, 0.1  # first and last temperature, in costs of a usual drive
 
 
@@ -180,7 +201,13 @@ def solve(
     clock = _Clock(budget)
     clock.tell_compiling("find_tours")
     clock.tell("trying every order of calls")
-    return _prove(problem, clock, rest_cost) or _Search(problem, clock, rest_cost).run()
+    proved = _prove(problem, clock, rest_cost)
+    if proved is not None:
+        return proved
+    # Linked calls have to stay in one piece, and may be on any two vans.
+    if problem.call_count > SPLIT_ABOVE and len(problem.links) == 0:
+        return _Split(problem, clock).run()
+    return _Search(problem, clock, rest_cost).run()
 
 
 class _Clock:
@@ -381,9 +408,9 @@ class _Search:
         self, threads: ThreadPoolExecutor, rounds: int, shares: tuple[float, float]
     ) -> None:
         """Run both chains for some rounds."""
-        first, last = (self.usual * HOT * (COLD / HOT) ** share for share in shares)
+        heat = temperatures(self.usual, shares)
         jobs = [
-            threads.submit(search, own, memory, chance, rounds, (first, last))
+            threads.submit(search, own, memory, chance, rounds, heat)
             for own, memory, chance in zip(
                 self.problems, self.chains, self.chance, strict=True
             )
@@ -412,15 +439,8 @@ class _Search:
 
     def _kept(self) -> Known:
         """Return the best chain's routes."""
-        best = self._best().best
-        columns = tuple(
-            Column(van, tuple(best.order[van, :size].tolist()), money - parts)
-            for van, (size, money, parts) in enumerate(
-                best.facts[:, [SIZE, MONEY, PARTS]].tolist()
-            )
-            if size > 0
-        )
-        return Known(columns, int(self._best().score[BEST_MONEY]))
+        memory = self._best()
+        return Known(_columns(memory.best), int(memory.score[BEST_MONEY]))
 
     def _met(self) -> Iterator[Column]:
         """Return the routes both chains met, the newest first."""
@@ -469,6 +489,409 @@ class _Search:
         return kept
 
 
+def _columns(routes: Routes) -> tuple[Column, ...]:
+    """Return the routes of a solution, parts not in their cost."""
+    return tuple(
+        Column(van, tuple(routes.order[van, :size].tolist()), money - parts)
+        for van, (size, money, parts) in enumerate(
+            routes.facts[:, [SIZE, MONEY, PARTS]].tolist()
+        )
+        if size > 0
+    )
+
+
+# --- days of many calls: in pieces ----------------------------------------------
+
+
+class _Split:
+    """Ruin and recreate on neighbouring pieces of a large day, over and over."""
+
+    def __init__(self, problem: Problem, clock: _Clock) -> None:
+        self.problem = problem
+        self.clock = clock
+        self.budget = clock.budget
+        self.chance = np.random.default_rng(self.budget.seed)
+        clock.tell_compiling("search")
+        self.whole = new_memory(problem, pool_rows=1)
+        self.usual = usual_drive(problem)
+
+    def run(self) -> Outcome:
+        """Search until the budget is spent."""
+        problem, whole = self.problem, self.whole
+        total = self.budget.rounds
+        if total is None:
+            total = default_rounds(problem)
+        timed = self.budget.spent is not None
+        self.clock.total = None if timed else total
+        share = self._spent() if timed else 0.0
+        lap, done, stopped = 0.0, 0, False
+        # First every call its turn, on the whole day.
+        cold = self.usual * COLD
+        search(own_copy(problem), whole, self.chance, problem.call_count, (cold, cold))
+        with ThreadPoolExecutor(CHAINS) as threads:
+            while share < 1.0 and not stopped:
+                pieces = self._pieces()
+                lot = -(-len(pieces) // CHAINS) * PIECE_ROUNDS
+                after = share + lap if timed else (done + lot) / max(1, total)
+                heat = temperatures(self.usual, (share, min(1.0, after)))
+                jobs = [
+                    threads.submit(piece.run, chance, heat)
+                    for piece, chance in zip(
+                        pieces, self.chance.spawn(len(pieces)), strict=True
+                    )
+                ]
+                for job in jobs:
+                    job.result()
+                self._merge(pieces)
+                done += lot
+                now = self._spent() if timed else after
+                lap, share = now - share, now
+                self.clock.rounds = done
+                self.clock.tell(
+                    "searching",
+                    int((whole.best.van_of[: problem.call_count] < 0).sum()),
+                    int(whole.score[BEST_MONEY]),
+                )
+                stopped = self.budget.stop()
+        columns = _columns(whole.best)
+        return Outcome(
+            columns=columns,
+            visits=problem.given,
+            stopped=stopped,
+            rounds=done,
+            bound=bound_cost(problem, weigh(problem, columns)),
+        )
+
+    def _spent(self) -> float:
+        return min(1.0, self.budget.spent()) if self.budget.spent else 1.0
+
+    def _pieces(self) -> list["_Piece"]:
+        """Cut the day along its routes: each piece is some routes near each other."""
+        problem, kept = self.problem, self.whole.kept
+        count = problem.call_count
+        groups = self._neighbours()
+        van_of = kept.van_of[:count]
+        owner = np.full(count, -1, np.int64)
+        for group, vans in enumerate(groups):
+            owner[np.isin(van_of, vans)] = group
+        for call in np.flatnonzero(van_of < 0):  # where its neighbours are
+            near = problem.near[call]
+            placed = near[van_of[near] >= 0]
+            owner[call] = owner[placed[0]] if len(placed) else 0
+        idle: dict[int, list[int]] = {}
+        for van in np.flatnonzero(kept.facts[:, SIZE] == 0).tolist():
+            idle.setdefault(int(problem.vans[van, TWIN]), []).append(van)
+        for some in idle.values():  # to each piece its share of the vans not out
+            order = self.chance.permutation(len(groups)).tolist()
+            for index, van in enumerate(some):
+                groups[order[index % len(groups)]].append(van)
+        groups = [sorted(vans) for vans in groups]
+        stocks = divide_stock(problem, kept, groups)
+        return [
+            _Piece(problem, kept, vans, np.flatnonzero(owner == group), stock)
+            for group, (vans, stock) in enumerate(zip(groups, stocks, strict=True))
+        ]
+
+    def _neighbours(self) -> list[list[int]]:
+        """Return groups of routes near each other, at least one group."""
+        kept, distance = self.whole.kept, self.problem.distance_m
+        vans = np.flatnonzero(kept.facts[:, SIZE] > 0)
+        if len(vans) == 0:
+            return [[]]
+        sizes = kept.facts[vans, SIZE]
+        routes = [
+            self.problem.visits[kept.order[van, : kept.facts[van, SIZE]], NODE]
+            for van in vans
+        ]
+        middles = np.array(
+            [
+                nodes[distance[np.ix_(nodes, nodes)].sum(axis=1).argmin()]
+                for nodes in routes
+            ]
+        )
+        apart = distance[np.ix_(middles, middles)]
+        # Begin at the rim, so that nothing is left over between the groups.
+        rim = int(apart[int(self.chance.integers(len(vans)))].argmax())
+        free = np.ones(len(vans), bool)
+        groups: list[list[int]] = []
+        while free.any():
+            first = int(np.where(free, apart[rim], NEVER).argmin())
+            near = np.argsort(np.where(free, apart[first], NEVER), kind="stable")
+            near = near[: int(free.sum())]
+            enough = int(np.searchsorted(sizes[near].cumsum(), PIECE_CALLS)) + 1
+            chosen = near[:enough]
+            free[chosen] = False
+            if groups and sizes[chosen].sum() < PIECE_CALLS / 3:
+                groups[-1] += vans[chosen].tolist()
+            else:
+                groups.append(vans[chosen].tolist())
+        return groups
+
+    def _merge(self, pieces: list["_Piece"]) -> None:
+        """Put the pieces together again: as they are now, and the best of each."""
+        whole, score = self.whole, self.whole.score
+        for piece in pieces:
+            piece.copy(piece.memory.best, whole.now)
+        left_out, money = self._finish(whole.now)
+        if (left_out, money) < (score[BEST_LEFT], score[BEST_MONEY]):
+            score[BEST_LEFT], score[BEST_MONEY] = left_out, money
+            for source, target in zip(whole.now, whole.best, strict=True):
+                target[...] = source
+        for piece in pieces:
+            piece.copy(piece.memory.kept, whole.kept)
+        score[NOW_LEFT], score[NOW_MONEY] = self._finish(whole.kept)
+
+    def _finish(self, routes: Routes) -> tuple[int, int]:
+        """Time all routes; return what they leave out, and what they cost."""
+        problem, vans = self.problem, len(self.problem.vans)
+        routes.van_of[:] = -1
+        for van in range(vans):
+            time_route(problem, routes, van)
+        count = problem.call_count
+        routes.left[0] = problem.visits[:count, WEIGHT][routes.van_of[:count] < 0].sum()
+        routes.used[:] = used_by(problem, routes, range(vans))
+        left_out = int(routes.left[0] + routes.facts[:, LATE].sum())
+        return left_out, int(routes.facts[:, MONEY].sum())
+
+
+def used_by(problem: Problem, routes: Routes, vans: Sequence[int]) -> Ints:
+    """Return what some vans' routes use, from their calls alone.
+
+    Parameters
+    ----------
+    problem, routes : Problem, Routes
+        The day and its routes, with what each call has chosen and fetches.
+    vans : sequence of int
+        Rows of ``problem.vans``.
+
+    Returns
+    -------
+    ndarray, shape of ``problem.stock``
+        As ``routes.used``; what the shop gives reckoned with the stock of ``problem``.
+    """
+    shop, used = len(problem.vans), np.zeros_like(problem.stock)
+    on = np.flatnonzero(np.isin(routes.van_of[: problem.call_count], vans))
+    turn, needs = _spread(problem.given[on][:, [NEED_LO, NEED_HI]])
+    calls = on[turn]
+    turn, items = _spread(problem.choices[routes.chosen[needs], :2])
+    calls = calls[turn]
+    parts, pieces = problem.items[items].T
+    van, store = routes.van_of[calls], routes.store_of[calls]
+    fetched = np.where(store >= 0, routes.fetched[items], 0)
+    row = np.where(problem.reused[parts] == 1, van, problem.vans[van, HOLDER])
+    np.add.at(used, (row, parts), pieces - fetched)
+    some = fetched > 0
+    rows = problem.stores[store[some], STORE_ROW]
+    np.add.at(used, (rows, parts[some]), fetched[some])
+    over = np.maximum(0, used[:shop] - problem.stock[:shop])
+    used[shop] += np.where(problem.reused == 1, np.minimum(1, over), over).sum(axis=0)
+    return used
+
+
+def _spread(spans: Ints) -> tuple[Ints, Ints]:
+    """Return all whole numbers in half-open spans, and the row of each one's span."""
+    lengths = spans[:, 1] - spans[:, 0]
+    rows = np.repeat(np.arange(len(spans)), lengths)
+    before = np.cumsum(lengths) - lengths
+    return rows, np.arange(len(rows)) - before[rows] + spans[rows, 0]
+
+
+def divide_stock(
+    problem: Problem, routes: Routes, groups: Sequence[Sequence[int]]
+) -> list[Ints]:
+    """Divide what there is between groups of vans.
+
+    Parameters
+    ----------
+    problem, routes : Problem, Routes
+        The day and its routes.
+    groups : sequence of sequence of int
+        Each van in one of them.
+
+    Returns
+    -------
+    list of ndarray, shape of ``problem.stock``
+        For each group what its routes use now and a share of what is left; together
+        no more than there is. Where vans of several groups hand each other parts, the
+        row of their HOLDER is divided as well.
+    """
+    shop = len(problem.vans)
+    used = [used_by(problem, routes, vans) for vans in groups]
+    tools = problem.reused == 1
+    holders = [set(problem.vans[vans, HOLDER].tolist()) for vans in groups]
+    shares = [np.zeros_like(problem.stock) for _ in groups]
+    for group, vans in enumerate(groups):
+        shares[group][np.ix_(vans, tools)] = problem.stock[np.ix_(vans, tools)]
+    for holder in sorted(set().union(*holders)):
+        mates = [group for group, some in enumerate(holders) if holder in some]
+        left = np.where(tools, 0, problem.stock[holder])
+        for group in mates:
+            given = np.where(tools, 0, np.minimum(used[group][holder], left))
+            shares[group][holder] += given
+            left = left - given
+        for rank, group in enumerate(mates):
+            shares[group][holder] += (left + rank) // len(mates)
+    for group in range(len(groups)):
+        over = np.maximum(0, used[group][:shop] - shares[group][:shop])
+        # What is fetched there on the way, and what is loaded in the morning.
+        loaded = np.maximum(0, used[group][:shop] - problem.stock[:shop])
+        used[group][shop] -= np.where(tools, np.minimum(1, loaded), loaded).sum(axis=0)
+        used[group][shop] += np.where(tools, np.minimum(1, over), over).sum(axis=0)
+        shares[group][shop:] = used[group][shop:]
+    left = problem.stock[shop:] - sum(share[shop:] for share in shares)
+    for group, share in enumerate(shares):
+        share[shop:] += (left + group) // len(groups)
+    return shares
+
+
+class _Piece:
+    """Some routes of a large day, their calls and some vans not out, as a day."""
+
+    def __init__(
+        self,
+        problem: Problem,
+        routes: Routes,
+        vans: list[int],
+        calls: Ints,
+        stock: Ints,
+    ) -> None:
+        self.vans, self.calls = vans, calls
+        self.problem, self.visits = _part_of(problem, vans, calls, stock)
+        self.memory = new_memory(self.problem, pool_rows=1)
+        now = self.memory.now
+        local = np.zeros(len(problem.visits), np.int64)
+        local[self.visits] = np.arange(len(self.visits))
+        for row, van in enumerate(vans):
+            size = int(routes.facts[van, SIZE])
+            now.order[row, :size] = local[routes.order[van, :size]]
+            now.facts[row, SIZE] = size
+            now.facts[row, PARTS] = routes.facts[van, PARTS]
+            time_route(self.problem, now, row)
+        now.chosen[:] = routes.chosen
+        now.store_of[:] = routes.store_of[calls]
+        self._copy_fetched(routes, now)
+        now.used[:] = used_by(self.problem, now, range(len(vans)))
+        out = now.van_of[: len(calls)] < 0
+        now.left[0] = self.problem.visits[: len(calls), WEIGHT][out].sum()
+        for source, kept, best in zip(
+            now, self.memory.kept, self.memory.best, strict=True
+        ):
+            kept[...] = source
+            best[...] = source
+        score = self.memory.score
+        score[[NOW_LEFT, BEST_LEFT]] = now.left[0] + now.facts[:, LATE].sum()
+        score[[NOW_MONEY, BEST_MONEY]] = now.facts[:, MONEY].sum()
+
+    def run(self, chance: np.random.Generator, heat: tuple[float, float]) -> None:
+        """Search this piece alone."""
+        if len(self.calls) and self.vans:
+            search(self.problem, self.memory, chance, PIECE_ROUNDS, heat)
+
+    def copy(self, source: Routes, target: Routes) -> None:
+        """Write this piece's routes into those of the whole day, not yet timed."""
+        for row, van in enumerate(self.vans):
+            size = int(source.facts[row, SIZE])
+            target.order[van, :size] = self.visits[source.order[row, :size]]
+            target.facts[van, SIZE] = size
+            target.facts[van, PARTS] = source.facts[row, PARTS]
+        target.store_of[self.calls] = source.store_of
+        placed = source.van_of[: len(self.calls)] >= 0
+        _, needs = _spread(self._needs()[placed])
+        target.chosen[needs] = source.chosen[needs]
+        self._copy_fetched(source, target)
+
+    def _needs(self) -> Ints:
+        return self.problem.given[: len(self.calls), [NEED_LO, NEED_HI]]
+
+    def _copy_fetched(self, source: Routes, target: Routes) -> None:
+        """Copy what calls of this piece fetch; tables of needs are the whole day's."""
+        if len(self.problem.stores) == 0:
+            return
+        _, needs = _spread(self._needs())
+        _, choices = _spread(self.problem.needs[needs])
+        _, items = _spread(self.problem.choices[choices, :2])
+        target.fetched[items] = source.fetched[items]
+
+
+def _part_of(
+    problem: Problem, vans: list[int], calls: Ints, stock: Ints
+) -> tuple[Problem, Ints]:
+    """Return some vans and calls as a problem, and which visits its visits are."""
+    count = len(calls)
+    stops = problem.stores[:, STORE_VISIT]
+    others = np.arange(problem.call_count, len(problem.visits))
+    others = others[np.isin(problem.given[others, CALL], calls)]
+    members = np.concatenate([calls, others, stops])
+    visits = problem.given[members]
+    row_of = np.full(len(problem.visits) + 1, -1, np.int64)  # -1 stays -1
+    row_of[members] = np.arange(len(members))
+    visits[:, NEXT] = row_of[visits[:, NEXT]]
+    local = np.full(problem.call_count + len(stops), -1, np.int64)
+    local[calls] = np.arange(count)
+    local[problem.call_count :] = count + np.arange(len(stops))
+    visits[:, CALL] = local[visits[:, CALL]]
+    rows = problem.vans[vans].copy()
+    doors = np.unique(
+        np.concatenate([rows[:, [START, FINISH]].ravel(), visits[:, NODE]])
+    )
+    nodes = np.concatenate([calls, np.setdiff1d(doors[doors >= 0], calls)])
+    node_of = np.full(len(problem.base_s) + 1, -1, np.int64)
+    node_of[nodes] = np.arange(len(nodes))
+    visits[:, NODE] = node_of[visits[:, NODE]]
+    for column in (START, FINISH):
+        rows[:, column] = node_of[rows[:, column]]
+    for column in (TWIN, HOLDER):
+        first: dict[int, int] = {}
+        for row, other in enumerate(rows[:, column].tolist()):
+            rows[row, column] = first.setdefault(other, row)
+    shop = len(problem.vans)
+    own = stock[vans].copy()
+    holders = problem.vans[vans, HOLDER]
+    # Parts lie in the row of the first of them that is in the piece.
+    own[rows[:, HOLDER]] = np.where(
+        problem.reused == 1, own[rows[:, HOLDER]], stock[holders]
+    )
+    stores = problem.stores.copy()
+    stores[:, STORE_VISIT] = row_of[stops]
+    stores[:, STORE_ROW] += len(vans) - shop
+    grid = np.ix_(nodes, nodes)
+    near = node_of[problem.near[calls]]
+    inside = (near >= 0) & (near < count)
+    part = problem._replace(
+        base_s=frozen(problem.base_s[grid]),
+        distance_m=frozen(problem.distance_m[grid]),
+        call_count=count,
+        visits=np.array(visits, order="C"),
+        given=frozen(visits),
+        vans=frozen(rows),
+        allowed=frozen(problem.allowed[vans][:, members]),
+        stock=frozen(np.vstack([own, stock[shop:]])),
+        stores=frozen(stores),
+        must=frozen(problem.must[calls]),
+        near=frozen(near[inside].reshape(count, count)),
+    )
+    return part, members
+
+
+def temperatures(usual: float, shares: tuple[float, float]) -> tuple[float, float]:
+    """Return the temperatures at two moments of a search.
+
+    Parameters
+    ----------
+    usual : float
+        What a usual drive costs.
+    shares : tuple of float
+        Of the budget, 0 to 1.
+
+    Returns
+    -------
+    tuple of float
+        Cost units.
+    """
+    first, last = (usual * HOT * (COLD / HOT) ** share for share in shares)
+    return first, last
+
+
 def default_rounds(problem: Problem) -> int:
     """Return how many rounds suit a day's size.
 
@@ -484,7 +907,8 @@ def default_rounds(problem: Problem) -> int:
     """
     # Measured on 35 calls and 4 vans: 90,000 came within 0.4 % of the best known in
     # five of five seeds, in two seconds.
-    return 20_000 + 3_000 * min(problem.call_count, 60)
+    usual = 20_000 + 3_000 * min(problem.call_count, 60)
+    return usual * max(1, problem.call_count // PIECE_CALLS)
 
 
 def usual_drive(problem: Problem) -> float:

@@ -138,7 +138,7 @@ class Memory(NamedTuple):
         The solution being changed, the one to fall back on, and the best so far.
     notes : Notes
         What it looks at when it seeks a place.
-    pool : ndarray, shape (POOL_ROWS, 4 + calls + stores)
+    pool : ndarray, shape (rows, 4 + calls + stores)
         Routes of good solutions, round and round: the newest replace the oldest.
         POOL_VAN is the first van that is alike.
     marks : ndarray, shape (visits,)
@@ -168,13 +168,15 @@ class Memory(NamedTuple):
         return self.notes.score
 
 
-def new_memory(problem: Problem) -> Memory:
+def new_memory(problem: Problem, pool_rows: int = POOL_ROWS) -> Memory:
     """Return the memory of a search that has placed nothing yet.
 
     Parameters
     ----------
     problem : Problem
         The day.
+    pool_rows : int
+        How many routes to remember, at least one.
 
     Returns
     -------
@@ -194,7 +196,7 @@ def new_memory(problem: Problem) -> Memory:
             queue=np.zeros(max(1, calls), np.int64),
             key=np.zeros(max(1, calls), np.float64),
         ),
-        pool=np.zeros((POOL_ROWS, POOL_VISITS + calls + len(problem.stores)), np.int64),
+        pool=np.zeros((pool_rows, POOL_VISITS + calls + len(problem.stores)), np.int64),
         marks=np.random.default_rng(0).integers(1 << 40, size=len(problem.visits)),
         recent=np.full((RECENT, 2), -1, np.int64),
     )
@@ -1199,21 +1201,75 @@ def agree(problem: Problem, routes: Routes, notes: Notes, call: int) -> bool:
 
 
 @kernel
-def part_links(problem: Problem, routes: Routes, notes: Notes, waiting: int) -> int:
+def release(problem: Problem, routes: Routes, notes: Notes, call: int) -> bool:
+    """Time routes anew whose calls wait for one that is out now.
+
+    Parameters
+    ----------
+    problem, routes, notes : Problem, Routes, Notes
+        The search, terms applied; routes of the calls it follows count as touched.
+    call : int
+        The call that has been taken out.
+
+    Returns
+    -------
+    bool
+        False if one of these routes breaks a rule.
+    """
+    works = True
+    for link in range(len(problem.links)):
+        van = routes.van_of[problem.links[link, FIRST]]
+        if problem.links[link, THEN] == call and van >= 0:
+            notes.touched[van] = 1
+            works = time_route(problem, routes, van) and works
+    return works
+
+
+@leaf
+def has_linked(problem: Problem, notes: Notes, begin: int, end: int) -> bool:
+    """Return whether some of the waiting calls are linked to others.
+
+    Parameters
+    ----------
+    problem, notes : Problem, Notes
+        The search.
+    begin, end : int
+        Cells of ``notes.queue``, the last one not included.
+
+    Returns
+    -------
+    bool
+        If not, nobody's windows have changed.
+    """
+    for index in range(begin, end):
+        call = notes.queue[index]
+        for link in range(len(problem.links)):
+            if problem.links[link, FIRST] == call or problem.links[link, THEN] == call:
+                return True
+    return False
+
+
+@kernel
+def part_links(
+    problem: Problem, routes: Routes, notes: Notes, begin: int, waiting: int
+) -> int:
     """Take out calls that follow one that is out, and forget what is void.
 
     Parameters
     ----------
     problem, routes, notes : Problem, Routes, Notes
         The search; ``routes``, ``queue`` and ``touched`` are changed.
-    waiting : int
-        Filled cells of the queue.
+    begin, waiting : int
+        First cell of the queue with a call that was taken out in this round, and how
+        many are filled.
 
     Returns
     -------
     int
         Filled cells of the queue now; -1 if a route without such a call breaks a rule.
     """
+    if not has_linked(problem, notes, begin, waiting):
+        return waiting
     more = True
     while more:
         more = False
@@ -1228,13 +1284,9 @@ def part_links(problem: Problem, routes: Routes, notes: Notes, waiting: int) -> 
                 waiting += 1
                 more = True
     apply_terms(problem, routes)
-    for link in range(len(problem.links)):
-        for end in (FIRST, THEN):
-            van = routes.van_of[problem.links[link, end]]
-            if van >= 0:
-                notes.touched[van] = 1
-                if not time_route(problem, routes, van):
-                    return -1
+    for index in range(begin, waiting):
+        if not release(problem, routes, notes, notes.queue[index]):
+            return -1
     return waiting
 
 
@@ -1296,6 +1348,7 @@ def ruin(
         index = int(rng.random() * waiting)
         waiting -= 1
         notes.queue[index] = notes.queue[waiting]
+    before = waiting
     vans_out = 0
     for van in range(len(problem.vans)):
         notes.touched[van] = 0
@@ -1328,7 +1381,7 @@ def ruin(
         if not time_route(problem, routes, van):
             return -1
     if len(problem.links) > 0:
-        waiting = part_links(problem, routes, notes, waiting)
+        waiting = part_links(problem, routes, notes, before, waiting)
     return waiting
 
 
@@ -1536,24 +1589,25 @@ def recreate(
     for turn in range(2 if linked else 1):
         for index in range(waiting):
             call = notes.queue[index]
-            if not linked:
-                left_out, money = routes.left[0] - hopeful, -notes.score[NOW_MONEY]
-                for van in range(len(problem.vans)):
-                    left_out += routes.facts[van, LATE]
-                    money += routes.facts[van, MONEY]
-                if left_out > notes.score[NOW_LEFT] or (
-                    left_out == notes.score[NOW_LEFT] and money >= allowance
-                ):
-                    return False
-                hopeful -= problem.visits[call, WEIGHT]
             # A call that follows another has its turn when that one is in.
-            if turn == 0 or routes.van_of[call] < 0:
-                place = cheapest_place(problem, routes, notes, rng, call)
-                if place[0] >= 0:
-                    insert(problem, routes, place)
-                    notes.touched[place[0]] = 1
-                    if len(problem.links) > 0 or limited(problem, place[0]):
-                        settle(problem, routes, notes, rng, call)
+            if turn == 1 and routes.van_of[call] >= 0:
+                continue
+            left_out, money = routes.left[0] - hopeful, -notes.score[NOW_MONEY]
+            for van in range(len(problem.vans)):
+                left_out += routes.facts[van, LATE]
+                money += routes.facts[van, MONEY]
+            if left_out > notes.score[NOW_LEFT] or (
+                left_out == notes.score[NOW_LEFT] and money >= allowance
+            ):
+                return False
+            place = cheapest_place(problem, routes, notes, rng, call)
+            if place[0] >= 0:
+                insert(problem, routes, place)
+                notes.touched[place[0]] = 1
+                if linked or limited(problem, place[0]):
+                    settle(problem, routes, notes, rng, call)
+            if not linked or turn == 1 or routes.van_of[call] >= 0:
+                hopeful -= problem.visits[call, WEIGHT]
     return True
 
 
@@ -1580,7 +1634,8 @@ def settle(
     ):
         take_out(problem, routes, van, call)
         if len(problem.links) > 0:
-            part_links(problem, routes, notes, 0)
+            apply_terms(problem, routes)
+            release(problem, routes, notes, call)
         notes.barred[van] = 1
         place = cheapest_place(problem, routes, notes, rng, call)
         van = place[0]
@@ -1985,7 +2040,9 @@ def search(
                 score[BEST_LEFT], score[BEST_MONEY] = left_out, money
         else:
             copy_round(problem, memory, (memory.kept, memory.now), waiting)
-            if len(problem.links) > 0:
+            if len(problem.links) > 0 and (
+                waiting < 0 or has_linked(problem, memory.notes, 0, waiting)
+            ):
                 apply_terms(problem, memory.now)
 
 

@@ -1,0 +1,121 @@
+"""Days of many calls are searched in pieces; nothing is lost between them."""
+
+from dataclasses import replace
+
+import numpy as np
+
+from dispatch.generator import ALL, Feature, generate_day
+from dispatch.partition import calls_of, share_parts
+from dispatch.problem import HOLDER, STORE_VISIT, Problem, build_problem
+from dispatch.search.lns import new_memory, search
+from dispatch.search.schedule import MONEY, SIZE, time_route
+from dispatch.solver import SPLIT_ABOVE, Budget, Outcome, divide_stock, solve, used_by
+from dispatch.travel import travel_table
+from shared.model import Day, Origin
+
+
+def a_large_day() -> Day:
+    return generate_day(3, calls=SPLIT_ABOVE + 20, vans=30)
+
+
+def a_large_problem() -> Problem:
+    day = a_large_day()
+    return build_problem(day, travel_table(day))
+
+
+def assert_can_be_driven(problem: Problem, outcome: Outcome) -> None:
+    """Time every route anew, on a day without any."""
+    routes = new_memory(problem).now
+    placed = [c for column in outcome.columns for c in calls_of(problem, column)]
+    assert len(placed) == len(set(placed))
+    for column in outcome.columns:
+        routes.order[column.van, : len(column.visits)] = column.visits
+        routes.facts[column.van, SIZE] = len(column.visits)
+        assert problem.allowed[column.van, list(column.visits)].all()
+        assert time_route(problem, routes, column.van)
+        assert routes.facts[column.van, MONEY] == column.cost
+
+
+def test_a_large_day_is_planned_the_same_again_and_can_be_driven() -> None:
+    problem = a_large_problem()
+    told: list[int] = []
+    budget = Budget(
+        seed=5, rounds=40_000, report=lambda progress: told.append(progress.rounds)
+    )
+    first, second = solve(problem, budget), solve(problem, budget)
+    assert first.columns == second.columns
+    assert first.rounds >= 40_000
+    assert max(told) == first.rounds
+    assert_can_be_driven(problem, first)
+    placed = sum(len(column.visits) for column in first.columns)
+    assert placed > SPLIT_ABOVE // 2
+
+
+def test_pieces_of_a_day_never_promise_the_shops_parts_twice() -> None:
+    day = a_large_day()
+    outcome = solve(
+        build_problem(day, travel_table(day)), Budget(seed=1, rounds=20_000)
+    )
+    assignment = {
+        day.vans[column.van].id: [day.calls[call].id for call in column.visits]
+        for column in outcome.columns
+    }
+    issues = share_parts(day, assignment)  # exact, and from the day's own words
+    assert issues is not None
+    assert any(issue.origin is Origin.SHOP for issue in issues)
+
+
+def test_a_search_that_is_stopped_still_has_a_plan() -> None:
+    problem = a_large_problem()
+    outcome = solve(problem, Budget(rounds=10**9, stop=lambda: True))
+    assert outcome.stopped
+    assert outcome.columns
+    assert_can_be_driven(problem, outcome)
+
+
+def test_many_calls_without_any_van_are_all_left_out() -> None:
+    day = replace(a_large_day(), vans=())
+    problem = build_problem(day, travel_table(day))
+    outcome = solve(problem, Budget(rounds=1))
+    assert outcome.columns == ()
+    assert outcome.rounds >= 1
+
+
+def a_large_day_with_everything() -> Day:
+    features = ALL - {Feature.LINKS}  # linked calls are never cut apart
+    return generate_day(7, calls=SPLIT_ABOVE + 20, vans=30, features=features)
+
+
+def test_a_large_day_with_everything_is_cut_and_put_together_again() -> None:
+    day = a_large_day_with_everything()
+    problem = build_problem(day, travel_table(day))
+    outcome = solve(problem, Budget(seed=2, rounds=20_000))
+    assert_can_be_driven(problem, outcome)
+    visits = [visit for column in outcome.columns for visit in column.visits]
+    assert set(visits) & set(problem.stores[:, STORE_VISIT].tolist())
+
+
+def test_groups_of_vans_share_out_all_there_is_and_keep_what_they_use() -> None:
+    day = a_large_day_with_everything()
+    problem = build_problem(day, travel_table(day))
+    memory = new_memory(problem)
+    search(problem, memory, np.random.default_rng(0), 2_000, (1.0, 1.0))
+    # Even and odd vans: those that hand each other parts are in both groups.
+    groups = [list(range(0, 30, 2)), list(range(1, 30, 2))]
+    holders = [set(problem.vans[vans, HOLDER].tolist()) for vans in groups]
+    assert holders[0] & holders[1]
+    shares = divide_stock(problem, memory.best, groups)
+    assert (sum(shares) == problem.stock).all()
+    for vans, share in zip(groups, shares, strict=True):
+        assert (share >= 0).all()
+        own = problem._replace(stock=share)
+        assert (used_by(own, memory.best, vans)[30:] <= share[30:]).all()
+
+
+def test_a_search_counts_what_is_used_as_its_routes_do() -> None:
+    day = a_large_day_with_everything()
+    problem = build_problem(day, travel_table(day))
+    memory = new_memory(problem)
+    search(problem, memory, np.random.default_rng(0), 2_000, (1.0, 1.0))
+    assert memory.best.fetched.any()
+    assert (used_by(problem, memory.best, range(30)) == memory.best.used).all()
