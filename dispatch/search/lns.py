@@ -1579,8 +1579,8 @@ def recreate(
     Returns
     -------
     bool
-        False once it is clear that the round will not be accepted, calls still out.
-        (Where a detour is a short cut, a later call could have made a route cheaper.)
+        False once it is clear that the round will not be accepted, calls still out;
+        where a detour is a short cut, a later call could have made a route cheaper.
     """
     linked = len(problem.links) > 0
     hopeful = 0  # weight of the calls that still wait
