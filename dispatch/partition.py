@@ -517,10 +517,16 @@ def assign(costs: Ints) -> tuple[int, Ints] | None:
     Returns
     -------
     tuple of (int, ndarray of shape (n,)) or None
-        The least total, and each row's column; ``None`` if there is no way.
+        The least total, and each row's column; ``None`` if there is no way, or the
+        costs are too large to be summed safely.
     """
     from ortools.graph.python import linear_sum_assignment  # noqa: PLC0415
 
+    # The solver scales costs by the size and warns, on stderr only, where its own sums
+    # might not fit: a bound from those could be wrong. Its limit is about 5 n; own choice.
+    size = len(costs)
+    if size and int(costs.max()) * (size + 1) * 8 * size >= 1 << 62:
+        return None
     solver = linear_sum_assignment.SimpleLinearSumAssignment()
     rows, columns = np.nonzero(costs >= 0)
     solver.add_arcs_with_cost(rows, columns, costs[rows, columns])

@@ -588,7 +588,7 @@ def test_a_remembered_best_place_is_what_a_fresh_look_finds() -> None:
         memory = searched(problem, fewer(300, 30))
         for van in range(len(problem.vans)):
             version = memory.now.facts[van, VERSION]
-            seen = memory.notes.seen[van]
+            seen = memory.notes.seen[:, van]
             known = np.flatnonzero(seen[:, 0] == version).tolist()
             for visit in known[:: fewer(1, 3)]:
                 assert memory.now.van_of[problem.visits[visit, CALL]] != van
@@ -628,12 +628,14 @@ def test_every_route_in_the_pool_works_and_costs_what_is_written_beside_it() -> 
     assert stops > fewer(30, 0) - 1
 
 
-def test_a_full_pool_takes_no_more_and_harms_nothing() -> None:
+def test_a_full_pool_lets_its_oldest_routes_go() -> None:
     problem = cases(1, 25, 4)[0].problem
     memory = new_memory(problem)
     memory.score[POOLED] = POOL_ROWS - 1
     search(problem, memory, np.random.default_rng(0), 30, HEAT)
-    assert memory.score[POOLED] == POOL_ROWS
+    assert memory.score[POOLED] > POOL_ROWS
+    assert memory.pool[POOL_ROWS - 1, POOL_SIZE] > 0
+    assert memory.pool[0, POOL_SIZE] > 0
     assert_books_balance(problem, memory.best)
 
 
