@@ -523,7 +523,7 @@ def assign(costs: Ints) -> tuple[int, Ints] | None:
     from ortools.graph.python import linear_sum_assignment  # noqa: PLC0415
 
     # The solver scales costs by the size and warns, on stderr only, where its own sums
-    # might not fit: a bound from those could be wrong. Its limit is about 5 n; own choice.
+    # might not fit: a bound from those could be wrong. It counts about 5 n; own choice.
     size = len(costs)
     if size and int(costs.max()) * (size + 1) * 8 * size >= 1 << 62:
         return None
