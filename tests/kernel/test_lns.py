@@ -590,7 +590,7 @@ def test_a_remembered_best_place_is_what_a_fresh_look_finds() -> None:
             version = memory.now.facts[van, VERSION]
             seen = memory.notes.seen[:, van]
             known = np.flatnonzero(seen[:, 0] == version).tolist()
-            for visit in known[:: fewer(1, 3)]:
+            for visit in known:
                 assert memory.now.van_of[problem.visits[visit, CALL]] != van
                 agreed = as_agreed(problem, memory.now)
                 agreed.visits[visit] = problem.given[visit]
@@ -603,7 +603,7 @@ def test_a_remembered_best_place_is_what_a_fresh_look_finds() -> None:
                 else:
                     assert units[spot] == promised
                     fresh += 1
-    assert min(fresh, none) > fewer(100, 1)
+    assert min(fresh, none) > fewer(100, 0)
 
 
 def test_every_route_in_the_pool_works_and_costs_what_is_written_beside_it() -> None:
