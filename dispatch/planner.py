@@ -395,7 +395,8 @@ def finish(day: Day, travel: TravelTable, written: Written, budget: Budget) -> P
         tools=written.tools,
     )
     # Who stops a search does not want to wait for reasons to be planned anew.
-    replan = None if plan.status.stopped else partial(_replan, seed=budget.seed)
+    wanted = budget.replans and not plan.status.stopped
+    replan = partial(_replan, seed=budget.seed) if wanted else None
     plan = explain(day, travel, plan, replan)
     violations = judge(day, travel, plan)
     if violations:

@@ -136,6 +136,9 @@ class Budget:
         True ends the search soon with the best plan so far.
     report : callable
         Called with a :class:`Progress` about ten times a second.
+    replans : bool
+        Whether what would help a call that is left out, or late, is tried out by
+        planning the day anew; otherwise on the routes as they are.
     """
 
     seed: int = 0
@@ -143,6 +146,7 @@ class Budget:
     spent: Callable[[], float] | None = None
     stop: Callable[[], bool] = lambda: False
     report: Callable[[Progress], None] = lambda _: None
+    replans: bool = True
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

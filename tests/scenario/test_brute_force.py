@@ -23,7 +23,7 @@ def test_no_plan_of_a_small_day_is_better_than_keyrounds() -> None:
     costs = set()
     for seed in range(SEEDS):
         day = generate_day(seed, 7, 2)
-        plan = plan_day(day)
+        plan = plan_day(day, Budget(replans=False))
         best = best_plan_goal(day, travel_table(day))
         assert goal(day, plan) == best, f"seed {seed}"
         assert plan.status.proof is Proof.PROVED_BEST
@@ -65,7 +65,7 @@ def test_no_plan_of_a_day_with_everything_is_better_than_one_called_proved(
     for seed in range(FULL_SEEDS):
         day = full_day(seed, calls, features)
         travel = travel_table(day)
-        plan = plan_day(day, Budget(rounds=ROUNDS), travel)
+        plan = plan_day(day, Budget(rounds=ROUNDS, replans=False), travel)
         found, best = goal(day, plan), best_plan_goal(day, travel)
         assert found >= best, f"seed {seed}: better than the best there is"
         if plan.status.proof is Proof.PROVED_BEST:
@@ -102,7 +102,7 @@ def test_the_search_alone_is_never_better_than_best_and_nearly_always_as_good() 
         day = generate_day(seed, 7, 2)
         best = best_plan_goal(day, travel_table(day))
         large = with_hopeless_calls(day)
-        plan = plan_day(large, Budget(rounds=ROUNDS))
+        plan = plan_day(large, Budget(rounds=ROUNDS, replans=False))
         assert plan.status.proof is not Proof.PROVED_BEST  # searched, not enumerated
         *left, units = goal(large, plan)
         left[3] -= len(large.calls) - len(day.calls)

@@ -71,7 +71,9 @@ def look_at(size: Size) -> Seen:
         tightness=size.tightness,
         features=ALL if size.full else frozenset(),
     )
-    plan = plan_day(day, Budget(rounds=ROUNDS))
+    # Every tenth day's reasons are tried out by planning anew, as a user's are.
+    budget = Budget(rounds=ROUNDS, replans=size.seed % 10 == 0)
+    plan = plan_day(day, budget)
     has = {
         "break": any(s.kind is StopKind.BREAK for r in plan.routes for s in r.stops),
         "overtime": any(route.overtime_s for route in plan.routes),

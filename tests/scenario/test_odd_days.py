@@ -187,7 +187,7 @@ def test_no_plan_of_an_odd_day_is_better_and_the_judge_passes_all_of_them() -> N
     for seed in range(DAYS):
         day = odd_day(seed)
         travel = travel_table(day)
-        plan = plan_day(day, Budget(rounds=20), travel)
+        plan = plan_day(day, Budget(rounds=20, replans=False), travel)
         assert judge(day, travel, plan) == (), f"seed {seed}"
         assert goal(day, plan) == best_plan_goal(day, travel), f"seed {seed}"
         out += bool(plan.routes)
@@ -261,7 +261,7 @@ def test_nor_is_a_plan_of_an_odd_day_with_everything_better_than_one_proved() ->
     for seed in range(FULL_DAYS):
         day = everything_odd(seed)
         travel = travel_table(day)
-        plan = plan_day(day, Budget(rounds=300), travel)
+        plan = plan_day(day, Budget(rounds=300, replans=False), travel)
         assert judge(day, travel, plan) == (), f"seed {seed}"
         found, best = goal(day, plan), best_plan_goal(day, travel)
         assert found >= best, f"seed {seed}"
