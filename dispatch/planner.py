@@ -316,6 +316,21 @@ def _priced(routes: Sequence[Route], issues: Sequence[Issue]) -> tuple[Route, ..
     )
 
 
+def _as_arranged(day: Day, routes: Sequence[Route], handover: Handover) -> bool:
+    """Return whether both vans use the tool for the calls that it is handed over for.
+
+    Where the shop has another one, either van might carry that as well: a plan knows
+    one of a kind per van.
+    """
+    tool_id = handover.tool_id
+    asking = {call.id for call in day.calls if tool_id in call.equipment}
+    mine = {route.van_id: asking.intersection(route.call_ids) for route in routes}
+    return (
+        mine.get(handover.giver, asking) <= handover.before
+        and mine.get(handover.taker, asking) <= handover.after
+    )
+
+
 def lend_tools(
     day: Day, routes: Sequence[Route], handover: Handover | None = None
 ) -> tuple[ToolUse, ...] | None:
@@ -353,6 +368,8 @@ def lend_tools(
             for tool in day.tools
             if tool.id in asked - vans[route.van_id].equipment
         ]
+    if handover is not None and not _as_arranged(day, routes, handover):
+        return None
     if sum(use.collected or use.returned for use in uses) < len(ends):
         return None  # somebody would drive to the shop for nothing
     # The one who collects it takes the piece that the other has brought back.
