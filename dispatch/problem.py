@@ -46,11 +46,12 @@ WEIGHT_ROOM = 1 << 60
     NEXT,
     BROKEN,
     UNITS,
+    LINK,
     NODE,
     LENGTH,
     WINDOWS,
     WINDOW,
-) = range(13)
+) = range(14)
 # columns of Problem.vans
 (
     START,
@@ -91,15 +92,17 @@ class Problem(NamedTuple):
         Length of a slot.
     call_count : int
         How many calls there are.
-    visits : ndarray, shape (visits, 12 + 2 * windows)
+    visits : ndarray, shape (visits, 13 + 2 * windows)
         WEIGHT (price of leaving the call out, lexicographic by priority), REACH (m from
         the nearest van start), DEMAND (pieces), NEED_LO and NEED_HI (its rows of
         ``needs``), CALL (which call; for a stop ``call_count`` + row of ``stores``),
         NEXT (row of another way to do the same call, the dearer ones later, -1 none),
         BROKEN (weight of the promise this way breaks), UNITS (cost units this way
-        costs), NODE, LENGTH (s), WINDOWS (how many), then first and last start of each
-        window, in order, without overlap. The only array that is written to: windows
-        of linked calls, each search in a copy of its own.
+        costs), LINK (first row of ``links`` in which the call is THEN, past the last
+        one if it is only FIRST somewhere; -1: it is linked with none), NODE, LENGTH
+        (s), WINDOWS (how many), then first and last start of each window, in order,
+        without overlap. The only array that is written to: windows of linked calls,
+        each search in a copy of its own.
     given : ndarray, shape of ``visits``
         The same, never changed.
     vans : ndarray, shape (vans, 17)
@@ -132,7 +135,8 @@ class Problem(NamedTuple):
     markup : ndarray, shape (stores, parts)
         Cost units that one piece costs more there than at the firm's own price.
     links : ndarray, shape (links, 5)
-        FIRST and THEN (calls), SAME_VAN, GAP_LO and GAP_HI (s; ``NEVER``: no limit).
+        FIRST and THEN (calls), SAME_VAN, GAP_LO and GAP_HI (s; ``NEVER``: no limit),
+        by THEN.
     must : ndarray, shape (calls, parts)
         Pieces a call uses whatever it chooses.
     near : ndarray, shape (calls, calls)
@@ -369,14 +373,14 @@ def assemble(  # noqa: PLR0913 - the tables of one day
         Speed through the day.
     calls : ndarray
         ``visits`` of :class:`Problem`; where all are calls (``call_count`` not given),
-        CALL, NEXT and NODE are filled in here.
+        CALL, NEXT and NODE are filled in here. LINK always is.
     vans, allowed : ndarray
         As in :class:`Problem`, ``allowed`` whatever the stock. HOLDER and CREW are
         filled in where ``call_count`` is not given.
     needs : Needs
         What the calls use, and what there is.
     links : ndarray, optional
-        As in :class:`Problem`.
+        As in :class:`Problem`, in any order.
     call_count : int, optional
         How many rows of ``calls`` are calls; all.
 
@@ -391,6 +395,14 @@ def assemble(  # noqa: PLR0913 - the tables of one day
         visits[:, CALL] = visits[:, NODE] = np.arange(count)
         visits[:, NEXT] = -1
         vans[:, HOLDER] = vans[:, CREW] = np.arange(len(vans))
+    if links is None:
+        links = np.zeros((0, 5), np.int64)
+    links = links[np.argsort(links[:, THEN], kind="stable")]
+    visits[:, LINK] = -1
+    for column in (FIRST, THEN):
+        is_end = np.isin(visits[:, CALL], links[:, column])
+        rows = np.searchsorted(links[:, THEN], visits[is_end, CALL])
+        visits[is_end, LINK] = len(links) if column == FIRST else rows
     speed = np.array(traffic.speed_permille, np.int64)
     passed = np.concatenate([[0], np.cumsum(speed[:-1] * traffic.slot_s)])
     # A stable sort keeps the order the same on every machine.
@@ -424,7 +436,7 @@ def assemble(  # noqa: PLR0913 - the tables of one day
         reused=frozen(needs.reused),
         stores=frozen(needs.stores),
         markup=frozen(needs.markup),
-        links=frozen(np.zeros((0, 5), np.int64) if links is None else links),
+        links=frozen(links),
         must=frozen(must),
         near=frozen(near),
     )
@@ -640,14 +652,15 @@ def _visit_rows(
             following = count + len(more) + (index > 0)
             fields = [
                 *(*head, row, following if index + 1 < len(ways) else -1),
-                *(broken[row] * way.mode.broken, way.mode.units, row, way.length_s),
+                *(broken[row] * way.mode.broken, way.mode.units, -1),
+                *(row, way.length_s),
             ]
             (rows if index == 0 else more).append((fields, way.mode.spans))
             (able if index == 0 else able_more).append(way.able)
     for index, store in enumerate(restock_stores(day)):
         node = travel.keys[store_node(day, store)]
         length_s = store.restock_s or 0
-        fields = [0, 0, 0, 0, 0, count + index, -1, 0, 0, node, length_s]
+        fields = [0, 0, 0, 0, 0, count + index, -1, 0, 0, -1, node, length_s]
         hours = stretch.openings.get(store.id, (store.opening,))
         open_now = [
             (0, NEVER) if span is None else (span.start_s, span.end_s - length_s)

@@ -26,6 +26,7 @@ from dispatch.problem import (
     GAP_LO,
     HOLDER,
     LENGTH,
+    LINK,
     LOADS,
     M_UNITS,
     NEED_HI,
@@ -112,9 +113,14 @@ class Notes(NamedTuple):
         1 for routes changed in this round.
     barred : ndarray, shape (vans,)
         1 for routes whose limits the call at hand would break.
-    seen : ndarray, shape (visits, vans, 3)
-        For each visit and kept route: the route's VERSION when last looked at, the
-        cost units the visit would add there (``HUGE``: it does not fit), and where.
+    seen : ndarray, shape (visits, vans, 4)
+        For each call, in the row of its first way, and each kept route: the route's
+        VERSION when last looked at, the cost units the call would add there (``HUGE``:
+        it does not fit), where, and in which way. Ways that break its promise are
+        looked at apart, in the row of the first of them.
+    detours : ndarray, shape (visits, vans, stores, 5)
+        The same with a stop at a store before: VERSION, cost units without the parts',
+        where once the stop is in, position of a new stop (-1: the route has one), way.
     queue : ndarray, shape (calls,)
         Calls out of the routes in this round.
     key : ndarray, shape (calls,)
@@ -125,6 +131,7 @@ class Notes(NamedTuple):
     touched: NDArray[np.int64]
     barred: NDArray[np.int64]
     seen: NDArray[np.int64]
+    detours: NDArray[np.int64]
     queue: NDArray[np.int64]
     key: NDArray[np.float64]
 
@@ -192,7 +199,10 @@ def new_memory(problem: Problem, pool_rows: int = POOL_ROWS) -> Memory:
             score=np.zeros(6, np.int64),
             touched=np.zeros(vans, np.int64),
             barred=np.zeros(vans, np.int64),
-            seen=np.full((len(problem.visits), vans, 3), -1, np.int64),
+            seen=np.full((len(problem.visits), vans, 4), -1, np.int64),
+            detours=np.full(
+                (len(problem.visits), vans, len(problem.stores), 5), -1, np.int64
+            ),
             queue=np.zeros(max(1, calls), np.int64),
             key=np.zeros(max(1, calls), np.float64),
         ),
@@ -684,41 +694,43 @@ def detour_place(
     node, halt_node = visits[visit, NODE], visits[halt, NODE]
     m_units = vans[van, M_UNITS]
     base = parts + visits[visit, UNITS]
+    last_start = -1  # windows of linked calls may be void, the last ones too
+    for index in range(visits[visit, WINDOWS]):
+        last_start = max(last_start, visits[visit, WINDOW + 2 * index + 1])
     best, best_spot, best_halt = bar, -1, -1
     # With the stop in the route there is one way to begin, otherwise one per position.
     first = max(halt_at, 0)
     last = halt_at if halt_at >= 0 else size
     for begin in range(first, last + 1):
-        more_m = 0
-        if halt_at >= 0:
-            begin_at = halt_at + 1
-            free = (labels[van, begin_at, FREE_DUE], labels[van, begin_at, FREE_DONE])
-        else:
-            begin_at = begin
-            free = (labels[van, begin, FREE_DUE], labels[van, begin, FREE_DONE])
-            before = nodes[van, begin]
-            after = nodes[van, begin + 1]
-            free = serve(problem, van, free, (before, halt))
+        stop = base
+        begin_at = begin
+        free = (labels[van, begin, FREE_DUE], labels[van, begin, FREE_DONE])
+        if halt_at < 0:
+            before, after = nodes[van, begin], nodes[van, begin + 1]
             more_m = gap_m(problem, before, halt_node)
             more_m += gap_m(problem, halt_node, after)
             if size > 0:
                 more_m -= gap_m(problem, before, after)
+            stop += more_m * m_units
+            if stop >= best:
+                continue
+            free = serve(problem, van, free, (before, halt))
+        else:
+            begin_at += 1
+            free = (labels[van, begin_at, FREE_DUE], labels[van, begin_at, FREE_DONE])
         origin = halt_node
         for index in range(begin_at, size + 1):
-            if free[0] >= NEVER and free[1] >= NEVER:
+            if min(free[0], free[1]) > last_start:
                 break
             target = nodes[van, index + 1]
+            latest = (labels[van, index, LATEST_DUE], labels[van, index, LATEST_DONE])
             if index >= low:
-                there = serve(problem, van, free, (origin, visit))
-                latest = (
-                    labels[van, index, LATEST_DUE],
-                    labels[van, index, LATEST_DONE],
-                )
+                metres = gap_m(problem, origin, node) + gap_m(problem, node, target)
+                added = stop + (metres - gap_m(problem, origin, target)) * m_units
+                there = (NEVER, NEVER)
+                if added < best:
+                    there = serve(problem, van, free, (origin, visit))
                 if fits_before(problem, van, there, (node, target), latest):
-                    metres = more_m + gap_m(problem, origin, node)
-                    metres += gap_m(problem, node, target)
-                    metres -= gap_m(problem, origin, target)
-                    added = base + metres * m_units
                     added += added_time(
                         problem, routes, van, index, (there[0], there[1], node)
                     )
@@ -726,49 +738,163 @@ def detour_place(
                         best = added
                         best_spot = index + (halt_at < 0)
                         best_halt = -1 if halt_at >= 0 else begin
-            if index < size:
-                free = serve(problem, van, free, (origin, order[van, index]))
-                origin = target
+            if index == size or (
+                # With the stop, what follows is late even without the visit.
+                halt_at < 0
+                and not fits_before(problem, van, free, (origin, target), latest)
+            ):
+                break
+            free = serve(problem, van, free, (origin, order[van, index]))
+            origin = target
     return best, best_spot, best_halt
 
 
 @kernel
 def fetch_place(
-    problem: Problem, routes: Routes, what: tuple[int, int, int], bar: int
-) -> tuple[int, int, int, int]:
-    """Find the cheapest place of a visit whose parts must be fetched on the way.
+    problem: Problem,
+    routes: Routes,
+    notes: Notes,
+    what: tuple[int, int, int, bool],
+    bar: int,
+) -> tuple[int, int, int, int, int]:
+    """Find the cheapest place of a call whose parts must be fetched on the way.
 
     Parameters
     ----------
-    problem, routes : Problem, Routes
-        The search; tried out, then undone.
-    what : tuple of int
-        The van, the visit, and the first position it may have.
+    problem, routes, notes : Problem, Routes, Notes
+        The search; tried out, then undone. What is found in ``detours`` is used.
+    what : tuple
+        The van, the first of the call's ways to look at, the first position it may
+        have, and whether the route is as it was when last kept and nothing binds the
+        call.
     bar : int
         Only what costs less is of use.
 
     Returns
     -------
     tuple of int
-        Cost units (``bar`` where there is no place), the visit's position, row of
-        ``problem.stores``, and the position of a new stop (-1: it is in the route).
+        Cost units (``bar`` where there is no place), the visit's position, its row,
+        row of ``problem.stores``, and the position of a new stop (-1: it is in the
+        route).
     """
-    van, visit, low = what
-    call = problem.visits[visit, CALL]
-    best, best_spot, best_store, best_halt = bar, -1, -1, -1
+    van, way, low, same = what
+    visits, detours = problem.visits, notes.detours
+    call, version = visits[way, CALL], routes.facts[van, VERSION]
+    best = (bar, -1, -1, -1, -1)
     for store in range(len(problem.stores)):
-        halt = problem.stores[store, STORE_VISIT]
         parts = fetch_parts(problem, routes, van, call, store)
         if parts >= HUGE:
             continue
         return_parts(problem, routes, van, call)
-        at = place_of_visit(routes, van, halt)
-        here, spot, begin = detour_place(
-            problem, routes, (van, visit, low), (halt, at, parts), best
-        )
-        if here < best:
-            best, best_spot, best_store, best_halt = here, spot, store, begin
-    return best, best_spot, best_store, best_halt
+        here, spot, begin, how = (HUGE if same else best[0] - parts), -1, -1, -1
+        if same and detours[way, van, store, 0] == version:
+            here, spot = detours[way, van, store, 1], detours[way, van, store, 2]
+            begin, how = detours[way, van, store, 3], detours[way, van, store, 4]
+        else:
+            halt = problem.stores[store, STORE_VISIT]
+            at = place_of_visit(routes, van, halt)
+            visit = way
+            while visit >= 0 and visits[visit, BROKEN] == visits[way, BROKEN]:
+                if visits[visit, UNITS] >= here:
+                    break  # the ways to come cost more than a place found
+                if problem.allowed[van, visit] == 1:
+                    units, where, first = detour_place(
+                        problem, routes, (van, visit, low), (halt, at, 0), here
+                    )
+                    if units < here:
+                        here, spot, begin, how = units, where, first, visit
+                visit = visits[visit, NEXT]
+            if same:
+                detours[way, van, store, 0] = version
+                detours[way, van, store, 1] = here
+                detours[way, van, store, 2] = spot
+                detours[way, van, store, 3] = begin
+                detours[way, van, store, 4] = how
+        if here < HUGE and here + parts < best[0]:
+            best = (here + parts, spot, how, store, begin)
+    return best
+
+
+@leaf
+def best_way(
+    problem: Problem,
+    routes: Routes,
+    notes: Notes,
+    rng: np.random.Generator,
+    what: tuple[int, int, int, bool],
+    bar: int,
+) -> tuple[int, int, int]:
+    """Find the cheapest place of a call on one route, whatever its parts.
+
+    Parameters
+    ----------
+    problem, routes, notes, rng : Problem, Routes, Notes, numpy.random.Generator
+        The search; the route is looked at.
+    what : tuple
+        As :func:`fetch_place` takes it; no place is skipped where it is remembered.
+    bar : int
+        Only what costs less is of use.
+
+    Returns
+    -------
+    tuple of int
+        Cost units (``bar`` where there is no place), the visit's position (-1) and its
+        row.
+    """
+    van, way, first, same = what
+    visits, vans = problem.visits, problem.vans
+    labels, nodes = routes.labels, routes.nodes
+    size = routes.facts[van, SIZE]
+    m_units = vans[van, M_UNITS]
+    timed = vans[van, S_UNITS] > 0 or vans[van, OVER_UNITS] > 0
+    node = visits[way, NODE]
+    here, spot, how = bar, -1, -1
+    visit = way
+    while visit >= 0 and visits[visit, BROKEN] == visits[way, BROKEN]:
+        base = visits[visit, UNITS]
+        if base >= here:
+            break  # the ways to come cost more than a place found
+        if problem.allowed[van, visit] == 0:
+            visit = visits[visit, NEXT]
+            continue
+        # Windows of linked calls may be void, the first or the last ones too.
+        first_done, last_start = NEVER, -1
+        for index in range(visits[visit, WINDOWS]):
+            first_done = min(first_done, visits[visit, WINDOW + 2 * index])
+            last_start = max(last_start, visits[visit, WINDOW + 2 * index + 1])
+        first_done += visits[visit, LENGTH]
+        origin = nodes[van, first]
+        for index in range(first, size + 1):
+            free = (labels[van, index, FREE_DUE], labels[van, index, FREE_DONE])
+            if min(free[0], free[1]) > last_start:
+                break
+            target = nodes[van, index + 1]
+            latest = (labels[van, index, LATEST_DUE], labels[van, index, LATEST_DONE])
+            if first_done > max(latest[0], latest[1]):
+                origin = target
+                continue
+            if not same:
+                notes.score[BLINK_IN] -= 1
+                if notes.score[BLINK_IN] <= 0:
+                    notes.score[BLINK_IN] = next_blink(rng)
+                    origin = target
+                    continue
+            more_m = gap_m(problem, origin, node) + gap_m(problem, node, target)
+            if size > 0:
+                more_m -= gap_m(problem, origin, target)
+            added = base + more_m * m_units
+            if added < here:
+                free = serve(problem, van, free, (origin, visit))
+                if fits_before(problem, van, free, (node, target), latest):
+                    if timed:
+                        added += added_time(
+                            problem, routes, van, index, (free[0], free[1], node)
+                        )
+                    if added < here:
+                        here, spot, how = added, index, visit
+            origin = target
+        visit = visits[visit, NEXT]
+    return here, spot, how
 
 
 @kernel
@@ -795,95 +921,48 @@ def cheapest_place(
         and the position of a new stop there, that the call's position already counts
         (-1 each). All -1 where there is no place.
     """
-    vans, labels, facts = problem.vans, routes.labels, routes.facts
-    nodes = routes.nodes
+    vans, facts = problem.vans, routes.facts
     visits, seen = problem.visits, notes.seen
     bar = HUGE
     best = (-1, -1, -1, -1, -1)
-    bound = len(problem.links) > 0
     only = ANYONE
-    if bound:
+    if visits[call, LINK] >= 0:
         only = meet_terms(problem, routes, call)
         if only == BARRED:
             return best
-        bound = only != ANYONE
-    visit, broken = call, 0
-    while visit >= 0:
-        if visits[visit, BROKEN] > broken:
-            if best[0] >= 0:
-                break  # no money makes up for a broken promise
-            broken = visits[visit, BROKEN]
-        base, node = visits[visit, UNITS], visits[visit, NODE]
-        # Windows of linked calls may be void, the first or the last ones too.
-        first_done, last_start = NEVER, -1
-        for index in range(visits[visit, WINDOWS]):
-            first_done = min(first_done, visits[visit, WINDOW + 2 * index])
-            last_start = max(last_start, visits[visit, WINDOW + 2 * index + 1])
-        first_done += visits[visit, LENGTH]
+    bound = only != ANYONE
+    way = call
+    while way >= 0 and best[0] < 0:  # no money makes up for a broken promise
         for van in range(len(vans)):
-            if problem.allowed[van, visit] == 0 or notes.barred[van] == 1:
+            if notes.barred[van] == 1:
                 continue
             first = 0
             if bound:
                 if only >= 0 and vans[van, CREW] != vans[only, CREW]:
                     continue
                 first = first_place(problem, routes, van, call)
-            size = facts[van, SIZE]
             twin = vans[van, TWIN]
-            if size == 0 and twin < van and facts[twin, SIZE] == 0:
+            if facts[van, SIZE] == 0 and twin < van and facts[twin, SIZE] == 0:
                 continue
             # A route this round has not touched is as it was when last looked at.
             same = notes.touched[van] == 0 and not bound
-            here, spot = (HUGE if same else bar), -1
-            if same and seen[visit, van, 0] == facts[van, VERSION]:
-                here, spot = seen[visit, van, 1], seen[visit, van, 2]
+            if same and seen[way, van, 0] == facts[van, VERSION]:
+                here, spot = seen[way, van, 1], seen[way, van, 2]
+                visit = seen[way, van, 3]
             else:
-                m_units = vans[van, M_UNITS]
-                timed = vans[van, S_UNITS] > 0 or vans[van, OVER_UNITS] > 0
-                origin = nodes[van, first]
-                for index in range(first, size + 1):
-                    free = (labels[van, index, FREE_DUE], labels[van, index, FREE_DONE])
-                    if min(free[0], free[1]) > last_start:
-                        break
-                    target = nodes[van, index + 1]
-                    if first_done > max(
-                        labels[van, index, LATEST_DUE], labels[van, index, LATEST_DONE]
-                    ):
-                        origin = target
-                        continue
-                    if not same:
-                        notes.score[BLINK_IN] -= 1
-                        if notes.score[BLINK_IN] <= 0:
-                            notes.score[BLINK_IN] = next_blink(rng)
-                            origin = target
-                            continue
-                    more_m = gap_m(problem, origin, node)
-                    more_m += gap_m(problem, node, target)
-                    if size > 0:
-                        more_m -= gap_m(problem, origin, target)
-                    added = base + more_m * m_units
-                    if added < here:
-                        free = serve(problem, van, free, (origin, visit))
-                        latest = (
-                            labels[van, index, LATEST_DUE],
-                            labels[van, index, LATEST_DONE],
-                        )
-                        if fits_before(problem, van, free, (node, target), latest):
-                            if timed:
-                                added += added_time(
-                                    problem,
-                                    routes,
-                                    van,
-                                    index,
-                                    (free[0], free[1], node),
-                                )
-                            if added < here:
-                                here, spot = added, index
-                    origin = target
+                here, spot, visit = best_way(
+                    problem,
+                    routes,
+                    notes,
+                    rng,
+                    (van, way, first, same),
+                    HUGE if same else bar,
+                )
                 if same:
-                    seen[visit, van, 0] = facts[van, VERSION]
-                    seen[visit, van, 1] = here
-                    seen[visit, van, 2] = spot
+                    seen[way, van, 0] = facts[van, VERSION]
+                    seen[way, van, 1] = here
+                    seen[way, van, 2] = spot
+                    seen[way, van, 3] = visit
             if here >= bar or spot < 0:
                 continue
             parts = price_parts(problem, routes, van, call)
@@ -891,13 +970,15 @@ def cheapest_place(
                 bar = here + parts
                 best = (van, spot, visit, -1, -1)
             elif parts >= HUGE and len(problem.stores) > 0:
-                here, spot, store, halt = fetch_place(
-                    problem, routes, (van, visit, first), bar
+                found = fetch_place(
+                    problem, routes, notes, (van, way, first, same), bar
                 )
-                if here < bar:
-                    bar = here
-                    best = (van, spot, visit, store, halt)
-        visit = visits[visit, NEXT]
+                if found[0] < bar:
+                    bar = found[0]
+                    best = (van, found[1], found[2], found[3], found[4])
+        broken = visits[way, BROKEN]
+        while way >= 0 and visits[way, BROKEN] == broken:
+            way = visits[way, NEXT]
     return best
 
 
@@ -1030,9 +1111,57 @@ def widen(problem: Problem, call: int) -> None:
     """
     visit = call
     while visit >= 0:
-        for cell in range(WINDOW, problem.visits.shape[1]):
+        for cell in range(WINDOW, WINDOW + 2 * problem.visits[visit, WINDOWS]):
             problem.visits[visit, cell] = problem.given[visit, cell]
         visit = problem.visits[visit, NEXT]
+
+
+@kernel
+def apply_own_terms(problem: Problem, routes: Routes, call: int) -> None:
+    """Cut the windows of one linked call to what it has agreed on, on routes.
+
+    Parameters
+    ----------
+    problem, routes : Problem, Routes
+        The search; ``problem.visits`` is changed.
+    call : int
+        The call.
+    """
+    terms = routes.terms
+    widen(problem, call)
+    for link in range(len(problem.links)):
+        first, then = problem.links[link, FIRST], problem.links[link, THEN]
+        if call not in (first, then):
+            continue
+        if routes.van_of[first] < 0 or routes.van_of[then] < 0:
+            continue
+        span = (terms[link, THEN_FROM], terms[link, THEN_TO])
+        if first == call:
+            # Lengths differ by driver: the one who serves it now sets the last start.
+            visit = routes.order[routes.van_of[first], routes.place_of[first]]
+            by_s = terms[link, FIRST_BY] - problem.visits[visit, LENGTH]
+            span = (terms[link, FIRST_FROM], by_s)
+        narrow(problem, call, span)
+
+
+@kernel
+def apply_terms_near(problem: Problem, routes: Routes, call: int) -> None:
+    """Cut the windows of a call, and of those linked with it, to what is agreed.
+
+    Parameters
+    ----------
+    problem, routes : Problem, Routes
+        The search; ``problem.visits`` is changed.
+    call : int
+        A call that was put on a route or taken out.
+    """
+    if problem.visits[call, LINK] < 0:
+        return
+    apply_own_terms(problem, routes, call)
+    for link in range(len(problem.links)):
+        first, then = problem.links[link, FIRST], problem.links[link, THEN]
+        if call in (first, then):
+            apply_own_terms(problem, routes, then if first == call else first)
 
 
 @entry
@@ -1044,18 +1173,9 @@ def apply_terms(problem: Problem, routes: Routes) -> None:
     problem, routes : Problem, Routes
         The search; ``problem.visits`` is changed.
     """
-    for link in range(len(problem.links)):
-        widen(problem, problem.links[link, FIRST])
-        widen(problem, problem.links[link, THEN])
-    for link in range(len(problem.links)):
-        first, then = problem.links[link, FIRST], problem.links[link, THEN]
-        if routes.van_of[first] >= 0 and routes.van_of[then] >= 0:
-            terms = routes.terms
-            # Lengths differ by driver: the one who serves it now sets the last start.
-            visit = routes.order[routes.van_of[first], routes.place_of[first]]
-            by_s = terms[link, FIRST_BY] - problem.visits[visit, LENGTH]
-            narrow(problem, first, (terms[link, FIRST_FROM], by_s))
-            narrow(problem, then, (terms[link, THEN_FROM], terms[link, THEN_TO]))
+    for call in range(problem.call_count):
+        if problem.visits[call, LINK] >= 0:
+            apply_own_terms(problem, routes, call)
 
 
 @kernel
@@ -1096,7 +1216,7 @@ def meet_terms(problem: Problem, routes: Routes, call: int) -> int:
     problem, routes : Problem, Routes
         The search; the call's windows in ``problem.visits`` are changed.
     call : int
-        A call on no route.
+        A linked call on no route.
 
     Returns
     -------
@@ -1104,9 +1224,9 @@ def meet_terms(problem: Problem, routes: Routes, call: int) -> int:
         ``ANYONE``, ``BARRED``, ``BOUND`` or a row of the only van that may serve it.
     """
     who = ANYONE
-    for link in range(len(problem.links)):
+    for link in range(problem.visits[call, LINK], len(problem.links)):
         if problem.links[link, THEN] != call:
-            continue
+            break
         first = problem.links[link, FIRST]
         van = routes.van_of[first]
         if van < 0:
@@ -1134,7 +1254,7 @@ def first_place(problem: Problem, routes: Routes, van: int, call: int) -> int:
     problem, routes : Problem, Routes
         The search.
     van, call : int
-        The route, and a call on none.
+        The route, and a call on none that follows others.
 
     Returns
     -------
@@ -1142,11 +1262,32 @@ def first_place(problem: Problem, routes: Routes, van: int, call: int) -> int:
         Position.
     """
     low = 0
-    for link in range(len(problem.links)):
+    for link in range(problem.visits[call, LINK], len(problem.links)):
+        if problem.links[link, THEN] != call:
+            break
         first = problem.links[link, FIRST]
-        if problem.links[link, THEN] == call and routes.van_of[first] == van:
+        if routes.van_of[first] == van:
             low = max(low, routes.place_of[first] + 1)
     return low
+
+
+@leaf
+def follows(problem: Problem, call: int) -> bool:
+    """Return whether a call follows others.
+
+    Parameters
+    ----------
+    problem : Problem
+        The day.
+    call : int
+        The call.
+
+    Returns
+    -------
+    bool
+        Whether it is THEN in some link.
+    """
+    return 0 <= problem.visits[call, LINK] < len(problem.links)
 
 
 @kernel
@@ -1166,14 +1307,14 @@ def agree(problem: Problem, routes: Routes, notes: Notes, call: int) -> bool:
     bool
         Whether all can keep what is agreed.
     """
+    if not follows(problem, call):
+        return True
     van, place = routes.van_of[call], routes.place_of[call]
     visit = routes.order[van, place]
-    follows = False
     start_s = done_by(problem, routes, call) - problem.visits[visit, LENGTH]
-    for link in range(len(problem.links)):
+    for link in range(problem.visits[call, LINK], len(problem.links)):
         if problem.links[link, THEN] != call:
-            continue
-        follows = True
+            break
         first = problem.links[link, FIRST]
         giver = routes.van_of[first]
         done_s = done_by(problem, routes, first)
@@ -1188,15 +1329,14 @@ def agree(problem: Problem, routes: Routes, notes: Notes, call: int) -> bool:
             routes.terms[link, FIRST_BY] + problem.links[link, GAP_LO]
         )
         routes.terms[link, THEN_TO] = min(NEVER, done_s + problem.links[link, GAP_HI])
-    if not follows:
-        return True
-    apply_terms(problem, routes)
+    apply_terms_near(problem, routes, call)
     works = time_route(problem, routes, van)
-    for link in range(len(problem.links)):
-        if problem.links[link, THEN] == call:
-            giver = routes.van_of[problem.links[link, FIRST]]
-            notes.touched[giver] = 1
-            works = works and time_route(problem, routes, giver)
+    for link in range(problem.visits[call, LINK], len(problem.links)):
+        if problem.links[link, THEN] != call:
+            break
+        giver = routes.van_of[problem.links[link, FIRST]]
+        notes.touched[giver] = 1
+        works = works and time_route(problem, routes, giver)
     return works
 
 
@@ -1209,7 +1349,7 @@ def release(problem: Problem, routes: Routes, notes: Notes, call: int) -> bool:
     problem, routes, notes : Problem, Routes, Notes
         The search, terms applied; routes of the calls it follows count as touched.
     call : int
-        The call that has been taken out.
+        The call that has been taken out, a linked one.
 
     Returns
     -------
@@ -1217,9 +1357,11 @@ def release(problem: Problem, routes: Routes, notes: Notes, call: int) -> bool:
         False if one of these routes breaks a rule.
     """
     works = True
-    for link in range(len(problem.links)):
+    for link in range(problem.visits[call, LINK], len(problem.links)):
         van = routes.van_of[problem.links[link, FIRST]]
-        if problem.links[link, THEN] == call and van >= 0:
+        if problem.links[link, THEN] != call:
+            break
+        if van >= 0:
             notes.touched[van] = 1
             works = time_route(problem, routes, van) and works
     return works
@@ -1242,10 +1384,8 @@ def has_linked(problem: Problem, notes: Notes, begin: int, end: int) -> bool:
         If not, nobody's windows have changed.
     """
     for index in range(begin, end):
-        call = notes.queue[index]
-        for link in range(len(problem.links)):
-            if problem.links[link, FIRST] == call or problem.links[link, THEN] == call:
-                return True
+        if problem.visits[notes.queue[index], LINK] >= 0:
+            return True
     return False
 
 
@@ -1283,9 +1423,12 @@ def part_links(
                 notes.queue[waiting] = then
                 waiting += 1
                 more = True
-    apply_terms(problem, routes)
     for index in range(begin, waiting):
-        if not release(problem, routes, notes, notes.queue[index]):
+        apply_terms_near(problem, routes, notes.queue[index])
+    for index in range(begin, waiting):
+        call = notes.queue[index]
+        linked = problem.visits[call, LINK] >= 0
+        if linked and not release(problem, routes, notes, call):
             return -1
     return waiting
 
@@ -1604,7 +1747,7 @@ def recreate(
             if place[0] >= 0:
                 insert(problem, routes, place)
                 notes.touched[place[0]] = 1
-                if linked or limited(problem, place[0]):
+                if follows(problem, call) or limited(problem, place[0]):
                     settle(problem, routes, notes, rng, call)
             if not linked or turn == 1 or routes.van_of[call] >= 0:
                 hopeful -= problem.visits[call, WEIGHT]
@@ -1633,8 +1776,8 @@ def settle(
         within_limits(problem, routes, van) and agree(problem, routes, notes, call)
     ):
         take_out(problem, routes, van, call)
-        if len(problem.links) > 0:
-            apply_terms(problem, routes)
+        if problem.visits[call, LINK] >= 0:
+            apply_terms_near(problem, routes, call)
             release(problem, routes, notes, call)
         notes.barred[van] = 1
         place = cheapest_place(problem, routes, notes, rng, call)
@@ -2040,10 +2183,10 @@ def search(
                 score[BEST_LEFT], score[BEST_MONEY] = left_out, money
         else:
             copy_round(problem, memory, (memory.kept, memory.now), waiting)
-            if len(problem.links) > 0 and (
-                waiting < 0 or has_linked(problem, memory.notes, 0, waiting)
-            ):
+            if len(problem.links) > 0 and waiting < 0:
                 apply_terms(problem, memory.now)
+            for index in range(waiting if len(problem.links) > 0 else 0):
+                apply_terms_near(problem, memory.now, memory.notes.queue[index])
 
 
 @kernel

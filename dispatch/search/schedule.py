@@ -668,6 +668,15 @@ def within_limits(problem: Problem, routes: Routes, van: int) -> bool:
     size = routes.facts[van, SIZE]
     if size == 0 or not limited(problem, van):
         return True
+    out_s = routes.facts[van, BACK] - vans[van, SHIFT_LO]
+    idle_s = out_s
+    for index in range(size):
+        idle_s -= visits[order[van, index], LENGTH]
+    if (vans[van, WORK_MAX] == 0 or out_s <= vans[van, WORK_MAX]) and (
+        vans[van, DRIVE_MAX] == 0 or idle_s <= vans[van, DRIVE_MAX]
+    ):
+        return True  # most routes: not even the whole time would be too much
+    labels = routes.labels
     free = free_at_start(problem, van)
     origin = vans[van, START]
     driven_due, driven_done = 0, 0
@@ -675,7 +684,7 @@ def within_limits(problem: Problem, routes: Routes, van: int) -> bool:
     for index in range(size):
         visit = order[van, index]
         node, length_s = visits[visit, NODE], visits[visit, LENGTH]
-        after = serve(problem, van, free, (origin, visit))
+        after = (labels[van, index + 1, FREE_DUE], labels[van, index + 1, FREE_DONE])
         more_done, since_s = 0, NEVER
         if free[1] < NEVER and (index > 0 or free[0] >= NEVER):
             there_s = arrive(problem, free[1], origin, node)
