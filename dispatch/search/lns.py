@@ -124,7 +124,10 @@ class Notes(NamedTuple):
     queue : ndarray, shape (calls,)
         Calls out of the routes in this round.
     key : ndarray, shape (calls,)
-        Sort keys of the queue.
+        Sort keys of the queue; later the turn in which each has its try.
+    ways : ndarray, shape (vans, visits)
+        The first visit that the van may make of this one and those behind it in NEXT;
+        -1: none.
     """
 
     score: NDArray[np.int64]
@@ -134,6 +137,7 @@ class Notes(NamedTuple):
     detours: NDArray[np.int64]
     queue: NDArray[np.int64]
     key: NDArray[np.float64]
+    ways: NDArray[np.int64]
 
 
 class Memory(NamedTuple):
@@ -205,6 +209,7 @@ def new_memory(problem: Problem, pool_rows: int = POOL_ROWS) -> Memory:
             ),
             queue=np.zeros(max(1, calls), np.int64),
             key=np.zeros(max(1, calls), np.float64),
+            ways=_ways(problem),
         ),
         pool=np.zeros((pool_rows, POOL_VISITS + calls + len(problem.stores)), np.int64),
         marks=np.random.default_rng(0).integers(1 << 40, size=len(problem.visits)),
@@ -217,6 +222,16 @@ def new_memory(problem: Problem, pool_rows: int = POOL_ROWS) -> Memory:
         time_route(problem, memory.kept, van)
         time_route(problem, memory.best, van)
     return memory
+
+
+def _ways(problem: Problem) -> NDArray[np.int64]:
+    """Return ``ways`` of :class:`Notes`."""
+    ways = np.full(problem.allowed.shape, -1, np.int64)
+    for visit in range(len(problem.visits) - 1, -1, -1):  # what NEXT names comes first
+        following = problem.visits[visit, NEXT]
+        behind = ways[:, following] if following >= 0 else -1
+        ways[:, visit] = np.where(problem.allowed[:, visit] == 1, visit, behind)
+    return ways
 
 
 @leaf
@@ -658,6 +673,26 @@ def place_of_visit(routes: Routes, van: int, visit: int) -> int:
     return -1
 
 
+@leaf
+def following(problem: Problem, notes: Notes, van: int, visit: int) -> int:
+    """Return the next way to do a call that a van may take.
+
+    Parameters
+    ----------
+    problem, notes : Problem, Notes
+        The search.
+    van, visit : int
+        Rows of ``problem.vans`` and ``problem.visits``.
+
+    Returns
+    -------
+    int
+        Row of ``problem.visits``, -1 for none.
+    """
+    after = problem.visits[visit, NEXT]
+    return notes.ways[van, after] if after >= 0 else -1
+
+
 @kernel
 def detour_place(
     problem: Problem,
@@ -793,17 +828,16 @@ def fetch_place(
         else:
             halt = problem.stores[store, STORE_VISIT]
             at = place_of_visit(routes, van, halt)
-            visit = way
+            visit = notes.ways[van, way]
             while visit >= 0 and visits[visit, BROKEN] == visits[way, BROKEN]:
                 if visits[visit, UNITS] >= here:
                     break  # the ways to come cost more than a place found
-                if problem.allowed[van, visit] == 1:
-                    units, where, first = detour_place(
-                        problem, routes, (van, visit, low), (halt, at, 0), here
-                    )
-                    if units < here:
-                        here, spot, begin, how = units, where, first, visit
-                visit = visits[visit, NEXT]
+                units, where, first = detour_place(
+                    problem, routes, (van, visit, low), (halt, at, 0), here
+                )
+                if units < here:
+                    here, spot, begin, how = units, where, first, visit
+                visit = following(problem, notes, van, visit)
             if same:
                 detours[way, van, store, 0] = version
                 detours[way, van, store, 1] = here
@@ -849,14 +883,11 @@ def best_way(
     timed = vans[van, S_UNITS] > 0 or vans[van, OVER_UNITS] > 0
     node = visits[way, NODE]
     here, spot, how = bar, -1, -1
-    visit = way
+    visit = notes.ways[van, way]
     while visit >= 0 and visits[visit, BROKEN] == visits[way, BROKEN]:
         base = visits[visit, UNITS]
         if base >= here:
             break  # the ways to come cost more than a place found
-        if problem.allowed[van, visit] == 0:
-            visit = visits[visit, NEXT]
-            continue
         # Windows of linked calls may be void, the first or the last ones too.
         first_done, last_start = NEVER, -1
         for index in range(visits[visit, WINDOWS]):
@@ -893,7 +924,7 @@ def best_way(
                     if added < here:
                         here, spot, how = added, index, visit
             origin = target
-        visit = visits[visit, NEXT]
+        visit = following(problem, notes, van, visit)
     return here, spot, how
 
 
@@ -934,7 +965,7 @@ def cheapest_place(
     way = call
     while way >= 0 and best[0] < 0:  # no money makes up for a broken promise
         for van in range(len(vans)):
-            if notes.barred[van] == 1:
+            if notes.barred[van] == 1 or notes.ways[van, way] < 0:
                 continue
             first = 0
             if bound:
@@ -1288,6 +1319,31 @@ def follows(problem: Problem, call: int) -> bool:
         Whether it is THEN in some link.
     """
     return 0 <= problem.visits[call, LINK] < len(problem.links)
+
+
+@leaf
+def must_wait(problem: Problem, routes: Routes, call: int) -> bool:
+    """Return whether a call follows one that is on no route.
+
+    Parameters
+    ----------
+    problem, routes : Problem, Routes
+        The search.
+    call : int
+        The call.
+
+    Returns
+    -------
+    bool
+        False for a call that follows none.
+    """
+    if follows(problem, call):
+        for link in range(problem.visits[call, LINK], len(problem.links)):
+            if problem.links[link, THEN] != call:
+                break
+            if routes.van_of[problem.links[link, FIRST]] < 0:
+                return True
+    return False
 
 
 @kernel
@@ -1733,7 +1789,9 @@ def recreate(
         for index in range(waiting):
             call = notes.queue[index]
             # A call that follows another has its turn when that one is in.
-            if turn == 1 and routes.van_of[call] >= 0:
+            if linked and turn == 0:
+                notes.key[index] = 1.0 if must_wait(problem, routes, call) else 0.0
+            if linked and notes.key[index] != turn:
                 continue
             left_out, money = routes.left[0] - hopeful, -notes.score[NOW_MONEY]
             for van in range(len(problem.vans)):
@@ -1749,8 +1807,7 @@ def recreate(
                 notes.touched[place[0]] = 1
                 if follows(problem, call) or limited(problem, place[0]):
                     settle(problem, routes, notes, rng, call)
-            if not linked or turn == 1 or routes.van_of[call] >= 0:
-                hopeful -= problem.visits[call, WEIGHT]
+            hopeful -= problem.visits[call, WEIGHT]
     return True
 
 
