@@ -737,7 +737,7 @@ def detour_place(
     first = max(halt_at, 0)
     last = halt_at if halt_at >= 0 else size
     for begin in range(first, last + 1):
-        stop = base
+        begun = base
         begin_at = begin
         free = (labels[van, begin, FREE_DUE], labels[van, begin, FREE_DONE])
         if halt_at < 0:
@@ -746,8 +746,8 @@ def detour_place(
             more_m += gap_m(problem, halt_node, after)
             if size > 0:
                 more_m -= gap_m(problem, before, after)
-            stop += more_m * m_units
-            if stop >= best:
+            begun += more_m * m_units
+            if begun >= best:
                 continue
             free = serve(problem, van, free, (before, halt))
         else:
@@ -761,7 +761,7 @@ def detour_place(
             latest = (labels[van, index, LATEST_DUE], labels[van, index, LATEST_DONE])
             if index >= low:
                 metres = gap_m(problem, origin, node) + gap_m(problem, node, target)
-                added = stop + (metres - gap_m(problem, origin, target)) * m_units
+                added = begun + (metres - gap_m(problem, origin, target)) * m_units
                 there = (NEVER, NEVER)
                 if added < best:
                     there = serve(problem, van, free, (origin, visit))
@@ -954,7 +954,7 @@ def cheapest_place(
     """
     vans, facts = problem.vans, routes.facts
     visits, seen = problem.visits, notes.seen
-    bar = HUGE
+    bar = int(np.int64(HUGE))  # a literal would be compiled for once more
     best = (-1, -1, -1, -1, -1)
     only = ANYONE
     if visits[call, LINK] >= 0:
@@ -1801,50 +1801,49 @@ def recreate(
                 left_out == notes.score[NOW_LEFT] and money >= allowance
             ):
                 return False
-            place = cheapest_place(problem, routes, notes, rng, call)
-            if place[0] >= 0:
-                insert(problem, routes, place)
-                notes.touched[place[0]] = 1
-                if follows(problem, call) or limited(problem, place[0]):
-                    settle(problem, routes, notes, rng, call)
+            unsettled, tries = True, 0
+            while unsettled:
+                place = cheapest_place(problem, routes, notes, rng, call)
+                unsettled = place[0] >= 0
+                if unsettled:
+                    insert(problem, routes, place)
+                    notes.touched[place[0]] = 1
+                    unsettled = (
+                        follows(problem, call) or limited(problem, place[0])
+                    ) and not settle(problem, routes, notes, call)
+                    tries += 1
+            for van in range(len(problem.vans) if tries > 1 or place[0] < 0 else 0):
+                notes.barred[van] = 0
             hopeful -= problem.visits[call, WEIGHT]
     return True
 
 
 @kernel
-def settle(
-    problem: Problem,
-    routes: Routes,
-    notes: Notes,
-    rng: np.random.Generator,
-    call: int,
-) -> None:
-    """Move a call just put in to another van while it breaks a limit or a link.
+def settle(problem: Problem, routes: Routes, notes: Notes, call: int) -> bool:
+    """Take a call just put in out again if it breaks a limit or a link.
 
     Parameters
     ----------
-    problem, routes, notes, rng : Problem, Routes, Notes, numpy.random.Generator
-        The search; routes and what is touched are changed.
+    problem, routes, notes : Problem, Routes, Notes
+        The search; routes and what is touched are changed. The van of a call that is
+        taken out is barred.
     call : int
         A call on a route.
+
+    Returns
+    -------
+    bool
+        Whether it stays.
     """
     van = routes.van_of[call]
-    while not (
-        within_limits(problem, routes, van) and agree(problem, routes, notes, call)
-    ):
-        take_out(problem, routes, van, call)
-        if problem.visits[call, LINK] >= 0:
-            apply_terms_near(problem, routes, call)
-            release(problem, routes, notes, call)
-        notes.barred[van] = 1
-        place = cheapest_place(problem, routes, notes, rng, call)
-        van = place[0]
-        if van < 0:
-            break
-        insert(problem, routes, place)
-        notes.touched[van] = 1
-    for other in range(len(problem.vans)):
-        notes.barred[other] = 0
+    if within_limits(problem, routes, van) and agree(problem, routes, notes, call):
+        return True
+    take_out(problem, routes, van, call)
+    if problem.visits[call, LINK] >= 0:
+        apply_terms_near(problem, routes, call)
+        release(problem, routes, notes, call)
+    notes.barred[van] = 1
+    return False
 
 
 @leaf
