@@ -595,7 +595,7 @@ def ways_from(problem: Problem, visit: int) -> list[int]:
 def test_a_remembered_best_place_is_what_a_fresh_look_finds() -> None:
     fresh, none = 0, 0
     for _, _, problem in many_days():
-        memory = searched(problem, fewer(300, 30))
+        memory = searched(problem, fewer(300, 80))
         for van in range(len(problem.vans)):
             version = memory.now.facts[van, VERSION]
             seen = memory.notes.seen[:, van]
