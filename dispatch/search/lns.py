@@ -800,6 +800,7 @@ def cheapest_place(
     visits, seen = problem.visits, notes.seen
     bar = HUGE
     best = (-1, -1, -1, -1, -1)
+    blink = notes.score[BLINK_IN]
     bound = len(problem.links) > 0
     only = ANYONE
     if bound:
@@ -820,6 +821,7 @@ def cheapest_place(
             first_done = min(first_done, visits[visit, WINDOW + 2 * index])
             last_start = max(last_start, visits[visit, WINDOW + 2 * index + 1])
         first_done += visits[visit, LENGTH]
+        idle = -1
         for van in range(len(vans)):
             if problem.allowed[van, visit] == 0 or notes.barred[van] == 1:
                 continue
@@ -829,9 +831,10 @@ def cheapest_place(
                     continue
                 first = first_place(problem, routes, van, call)
             size = facts[van, SIZE]
-            twin = vans[van, TWIN]
-            if size == 0 and twin < van and facts[twin, SIZE] == 0:
-                continue
+            if size == 0:
+                if vans[van, TWIN] == idle:
+                    continue  # one like it has been looked at
+                idle = vans[van, TWIN]
             # A route this round has not touched is as it was when last looked at.
             same = notes.touched[van] == 0 and not bound
             here, spot = (HUGE if same else bar), -1
@@ -840,46 +843,52 @@ def cheapest_place(
             else:
                 m_units = vans[van, M_UNITS]
                 timed = vans[van, S_UNITS] > 0 or vans[van, OVER_UNITS] > 0
-                origin = nodes[van, first]
-                for index in range(first, size + 1):
-                    free = (labels[van, index, FREE_DUE], labels[van, index, FREE_DONE])
-                    if min(free[0], free[1]) > last_start:
-                        break
-                    target = nodes[van, index + 1]
-                    if first_done > max(
-                        labels[van, index, LATEST_DUE], labels[van, index, LATEST_DONE]
-                    ):
-                        origin = target
-                        continue
-                    if not same:
-                        notes.score[BLINK_IN] -= 1
-                        if notes.score[BLINK_IN] <= 0:
-                            notes.score[BLINK_IN] = next_blink(rng)
-                            origin = target
-                            continue
-                    more_m = gap_m(problem, origin, node)
-                    more_m += gap_m(problem, node, target)
-                    if size > 0:
-                        more_m -= gap_m(problem, origin, target)
-                    added = base + more_m * m_units
-                    if added < here:
-                        free = serve(problem, van, free, (origin, visit))
-                        latest = (
-                            labels[van, index, LATEST_DUE],
-                            labels[van, index, LATEST_DONE],
-                        )
-                        if fits_before(problem, van, free, (node, target), latest):
-                            if timed:
-                                added += added_time(
-                                    problem,
-                                    routes,
-                                    van,
-                                    index,
-                                    (free[0], free[1], node),
-                                )
+                # Both ends of what windows allow; in between, time is looked at last.
+                index, last = first, size
+                while index <= last and first_done > max(
+                    labels[van, index, LATEST_DUE], labels[van, index, LATEST_DONE]
+                ):
+                    index += 1
+                while index <= last and last_start < min(
+                    labels[van, last, FREE_DUE], labels[van, last, FREE_DONE]
+                ):
+                    last -= 1
+                origin = nodes[van, index]
+                while index <= last:
+                    added = HUGE
+                    while index <= last:  # tight: most of a search is spent here
+                        target = nodes[van, index + 1]
+                        if not same:
+                            blink -= 1
+                        if blink > 0:
+                            more_m = gap_m(problem, origin, node)
+                            more_m += gap_m(problem, node, target)
+                            if size > 0:
+                                more_m -= gap_m(problem, origin, target)
+                            added = base + more_m * m_units
                             if added < here:
-                                here, spot = added, index
+                                break
+                        else:
+                            blink = next_blink(rng)
+                        origin = target
+                        index += 1
+                    if index > last:
+                        break
+                    free = (labels[van, index, FREE_DUE], labels[van, index, FREE_DONE])
+                    free = serve(problem, van, free, (origin, visit))
+                    latest = (
+                        labels[van, index, LATEST_DUE],
+                        labels[van, index, LATEST_DONE],
+                    )
+                    if fits_before(problem, van, free, (node, target), latest):
+                        if timed:
+                            added += added_time(
+                                problem, routes, van, index, (free[0], free[1], node)
+                            )
+                        if added < here:
+                            here, spot = added, index
                     origin = target
+                    index += 1
                 if same:
                     seen[visit, van, 0] = facts[van, VERSION]
                     seen[visit, van, 1] = here
@@ -898,6 +907,7 @@ def cheapest_place(
                     bar = here
                     best = (van, spot, visit, store, halt)
         visit = visits[visit, NEXT]
+    notes.score[BLINK_IN] = blink
     return best
 
 
@@ -1555,6 +1565,27 @@ def sort_queue(
         notes.queue[place] = call
 
 
+@leaf
+def totals(problem: Problem, routes: Routes) -> tuple[int, int]:
+    """Add up what all routes break and cost.
+
+    Parameters
+    ----------
+    problem, routes : Problem, Routes
+        The search.
+
+    Returns
+    -------
+    tuple of int
+        Weight of the promises they break, and cost units.
+    """
+    late, money = 0, 0
+    for van in range(len(problem.vans)):
+        late += routes.facts[van, LATE]
+        money += routes.facts[van, MONEY]
+    return late, money
+
+
 @kernel
 def recreate(
     problem: Problem,
@@ -1586,26 +1617,31 @@ def recreate(
     hopeful = 0  # weight of the calls that still wait
     for index in range(waiting):
         hopeful += problem.visits[notes.queue[index], WEIGHT]
+    late, money = totals(problem, routes)
     for turn in range(2 if linked else 1):
         for index in range(waiting):
             call = notes.queue[index]
             # A call that follows another has its turn when that one is in.
             if turn == 1 and routes.van_of[call] >= 0:
                 continue
-            left_out, money = routes.left[0] - hopeful, -notes.score[NOW_MONEY]
-            for van in range(len(problem.vans)):
-                left_out += routes.facts[van, LATE]
-                money += routes.facts[van, MONEY]
+            left_out = routes.left[0] - hopeful + late
             if left_out > notes.score[NOW_LEFT] or (
-                left_out == notes.score[NOW_LEFT] and money >= allowance
+                left_out == notes.score[NOW_LEFT]
+                and money - notes.score[NOW_MONEY] >= allowance
             ):
                 return False
             place = cheapest_place(problem, routes, notes, rng, call)
-            if place[0] >= 0:
+            van = place[0]
+            if van >= 0:
+                late -= routes.facts[van, LATE]
+                money -= routes.facts[van, MONEY]
                 insert(problem, routes, place)
-                notes.touched[place[0]] = 1
-                if linked or limited(problem, place[0]):
+                late += routes.facts[van, LATE]
+                money += routes.facts[van, MONEY]
+                notes.touched[van] = 1
+                if linked or limited(problem, van):
                     settle(problem, routes, notes, rng, call)
+                    late, money = totals(problem, routes)
             if not linked or turn == 1 or routes.van_of[call] >= 0:
                 hopeful -= problem.visits[call, WEIGHT]
     return True
