@@ -151,7 +151,7 @@ def test_chains_that_meet_find_the_same_again_and_count_what_they_use(
 ) -> None:
     day = generate_day(4, calls=45, vans=6, features=features)
     problem = build_problem(day, travel_table(day))
-    first, second = (solve(problem, Budget(seed=2, rounds=4_000)) for _ in range(2))
+    first, second = (solve(problem, Budget(seed=2, rounds=2_000)) for _ in range(2))
     assert first.columns == second.columns
     assert (first.visits == second.visits).all()
     for column in first.columns:
