@@ -2,12 +2,12 @@
 
 Small days are enumerated: every order worth driving, then the best way to share the
 calls between the vans, proved. Larger ones are searched by ruin and recreate in two
-chains, the routes met on the way go to the exact cover, and what comes of it is proved
-best or mended (``proof.py``), as far as the day's size allows. Days of many hundred
-calls are cut along their routes into pieces that are searched side by side, over and
-over, each time cut elsewhere (Bent and Van Hentenryck (2010), Spatial, temporal, and
-hybrid decompositions for large-scale vehicle routing with time windows, CP 2010, from
-memory).
+chains that meet now and then, the routes met on the way go to the exact cover, and what
+comes of it is proved best or mended (``proof.py``), as far as the day's size allows.
+Days of many hundred calls are cut along their routes into pieces that are searched side
+by side, over and over, each time cut elsewhere (Bent and Van Hentenryck (2010),
+Spatial, temporal, and hybrid decompositions for large-scale vehicle routing with time
+windows, CP 2010, from memory).
 """
 
 from collections.abc import Callable, Collection, Iterator, Sequence
@@ -89,6 +89,11 @@ SPLIT_ABOVE = 300  # calls; a larger day is searched in pieces
 PIECE_CALLS = 150  # of such a piece, about
 PIECE_ROUNDS = 10_000  # until the day is cut anew
 HOT, COLD = 3.0, 0.1  # first and last temperature, in costs of a usual drive
+# Legs of a search in two chains: the share of the budget at which each begins, and its
+# first temperature. At the end of a leg both go on from the best that either has found:
+# two chains that never meet end in different places, most of them poor ones.
+LEGS = ((0.0, 1.0), (0.5, 0.4), (0.75, 0.4))
+COLDEST = 0.05  # the last temperature of each
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -356,10 +361,16 @@ class _Search:
             total = default_rounds(self.problem)
         slice_rounds = max(20, SLICE // max(1, self.problem.call_count))
         timed = self.budget.spent is not None
+        if not timed:  # legs begin between slices
+            slice_rounds = min(slice_rounds, max(1, total // 4))
         self.clock.total = None if timed else total
         done, share, stopped = 0, 0.0, False
+        leg = 0
         with ThreadPoolExecutor(CHAINS) as threads:
             while share < 1.0 and not stopped:
+                if leg_of(share) > leg:
+                    leg = leg_of(share)
+                    self._meet()
                 rounds = slice_rounds if timed else min(slice_rounds, total - done)
                 if timed:  # as fast as so far
                     after = min(1.0, share + (rounds * share / done if done else 0.0))
@@ -412,7 +423,7 @@ class _Search:
         self, threads: ThreadPoolExecutor, rounds: int, shares: tuple[float, float]
     ) -> None:
         """Run both chains for some rounds."""
-        heat = temperatures(self.usual, shares)
+        heat = leg_temperatures(self.usual, shares)
         jobs = [
             threads.submit(search, own, memory, chance, rounds, heat)
             for own, memory, chance in zip(
@@ -421,6 +432,18 @@ class _Search:
         ]
         for job in jobs:
             job.result()
+
+    def _meet(self) -> None:
+        """Let both chains go on from the best that one of them has found."""
+        best = self._best()
+        for own, memory in zip(self.problems, self.chains, strict=True):
+            for routes in (memory.now, memory.kept):
+                for source, target in zip(best.best, routes, strict=True):
+                    target[...] = source
+            memory.notes.seen[:, :, 0] = -1  # those were other routes
+            memory.score[[NOW_LEFT, NOW_MONEY]] = best.score[[BEST_LEFT, BEST_MONEY]]
+            if len(own.links):
+                apply_terms(own, memory.now)
 
     def _stand_in(self, column: Column) -> Column:
         return column._replace(van=int(self.problem.vans[column.van, TWIN]))
@@ -893,6 +916,48 @@ def temperatures(usual: float, shares: tuple[float, float]) -> tuple[float, floa
         Cost units.
     """
     first, last = (usual * HOT * (COLD / HOT) ** share for share in shares)
+    return first, last
+
+
+def leg_of(share: float) -> int:
+    """Return which leg of a search in two chains a moment belongs to.
+
+    Parameters
+    ----------
+    share : float
+        Of the budget, 0 to 1.
+
+    Returns
+    -------
+    int
+        Row of ``LEGS``.
+    """
+    return sum(share >= begin for begin, _ in LEGS) - 1
+
+
+def leg_temperatures(usual: float, shares: tuple[float, float]) -> tuple[float, float]:
+    """Return the temperatures at two moments of a leg.
+
+    Parameters
+    ----------
+    usual : float
+        What a usual drive costs.
+    shares : tuple of float
+        Of the budget, 0 to 1; the first one says which leg, and what of the second is
+        past its end does not count.
+
+    Returns
+    -------
+    tuple of float
+        Cost units.
+    """
+    leg = leg_of(shares[0])
+    begin, hot = LEGS[leg]
+    end = LEGS[leg + 1][0] if leg + 1 < len(LEGS) else 1.0
+    first, last = (
+        usual * hot * (COLDEST / hot) ** min(1.0, (share - begin) / (end - begin))
+        for share in shares
+    )
     return first, last
 
 

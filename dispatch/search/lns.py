@@ -883,6 +883,7 @@ def best_way(
     timed = vans[van, S_UNITS] > 0 or vans[van, OVER_UNITS] > 0
     node = visits[way, NODE]
     here, spot, how = bar, -1, -1
+    blink = notes.score[BLINK_IN]
     visit = notes.ways[van, way]
     while visit >= 0 and visits[visit, BROKEN] == visits[way, BROKEN]:
         base = visits[visit, UNITS]
@@ -894,37 +895,51 @@ def best_way(
             first_done = min(first_done, visits[visit, WINDOW + 2 * index])
             last_start = max(last_start, visits[visit, WINDOW + 2 * index + 1])
         first_done += visits[visit, LENGTH]
-        origin = nodes[van, first]
-        for index in range(first, size + 1):
-            free = (labels[van, index, FREE_DUE], labels[van, index, FREE_DONE])
-            if min(free[0], free[1]) > last_start:
-                break
-            target = nodes[van, index + 1]
-            latest = (labels[van, index, LATEST_DUE], labels[van, index, LATEST_DONE])
-            if first_done > max(latest[0], latest[1]):
-                origin = target
-                continue
-            if not same:
-                notes.score[BLINK_IN] -= 1
-                if notes.score[BLINK_IN] <= 0:
-                    notes.score[BLINK_IN] = next_blink(rng)
-                    origin = target
-                    continue
-            more_m = gap_m(problem, origin, node) + gap_m(problem, node, target)
-            if size > 0:
-                more_m -= gap_m(problem, origin, target)
-            added = base + more_m * m_units
-            if added < here:
-                free = serve(problem, van, free, (origin, visit))
-                if fits_before(problem, van, free, (node, target), latest):
-                    if timed:
-                        added += added_time(
-                            problem, routes, van, index, (free[0], free[1], node)
-                        )
+        # Both ends of what windows allow; in between, time is looked at last.
+        index, last = first, size
+        while index <= last and first_done > max(
+            labels[van, index, LATEST_DUE], labels[van, index, LATEST_DONE]
+        ):
+            index += 1
+        while index <= last and last_start < min(
+            labels[van, last, FREE_DUE], labels[van, last, FREE_DONE]
+        ):
+            last -= 1
+        origin = nodes[van, index]
+        while index <= last:
+            added = HUGE
+            while index <= last:  # tight: most of a search is spent here
+                target = nodes[van, index + 1]
+                if not same:
+                    blink -= 1
+                if blink > 0:
+                    more_m = gap_m(problem, origin, node)
+                    more_m += gap_m(problem, node, target)
+                    if size > 0:
+                        more_m -= gap_m(problem, origin, target)
+                    added = base + more_m * m_units
                     if added < here:
-                        here, spot, how = added, index, visit
+                        break
+                else:
+                    blink = next_blink(rng)
+                origin = target
+                index += 1
+            if index > last:
+                break
+            free = (labels[van, index, FREE_DUE], labels[van, index, FREE_DONE])
+            free = serve(problem, van, free, (origin, visit))
+            latest = (labels[van, index, LATEST_DUE], labels[van, index, LATEST_DONE])
+            if fits_before(problem, van, free, (node, target), latest):
+                if timed:
+                    added += added_time(
+                        problem, routes, van, index, (free[0], free[1], node)
+                    )
+                if added < here:
+                    here, spot, how = added, index, visit
             origin = target
+            index += 1
         visit = following(problem, notes, van, visit)
+    notes.score[BLINK_IN] = blink
     return here, spot, how
 
 
@@ -956,14 +971,6 @@ def cheapest_place(
     visits, seen = problem.visits, notes.seen
     bar = int(np.int64(HUGE))  # a literal would be compiled for once more
     best = (-1, -1, -1, -1, -1)
-    only = ANYONE
-    if visits[call, LINK] >= 0:
-        only = meet_terms(problem, routes, call)
-        if only == BARRED:
-            return best
-    bound = only != ANYONE
-    way = call
-    while way >= 0 and best[0] < 0:  # no money makes up for a broken promise
         for van in range(len(vans)):
             if notes.barred[van] == 1 or notes.ways[van, way] < 0:
                 continue
@@ -972,9 +979,10 @@ def cheapest_place(
                 if only >= 0 and vans[van, CREW] != vans[only, CREW]:
                     continue
                 first = first_place(problem, routes, van, call)
-            twin = vans[van, TWIN]
-            if facts[van, SIZE] == 0 and twin < van and facts[twin, SIZE] == 0:
-                continue
+            if facts[van, SIZE] == 0:
+                if vans[van, TWIN] == idle:
+                    continue  # one like it has been looked at
+                idle = vans[van, TWIN]
             # A route this round has not touched is as it was when last looked at.
             same = notes.touched[van] == 0 and not bound
             if same and seen[way, van, 0] == facts[van, VERSION]:
@@ -1754,6 +1762,27 @@ def sort_queue(
         notes.queue[place] = call
 
 
+@leaf
+def totals(problem: Problem, routes: Routes) -> tuple[int, int]:
+    """Add up what all routes break and cost.
+
+    Parameters
+    ----------
+    problem, routes : Problem, Routes
+        The search.
+
+    Returns
+    -------
+    tuple of int
+        Weight of the promises they break, and cost units.
+    """
+    late, money = 0, 0
+    for van in range(len(problem.vans)):
+        late += routes.facts[van, LATE]
+        money += routes.facts[van, MONEY]
+    return late, money
+
+
 @kernel
 def recreate(
     problem: Problem,
@@ -1785,6 +1814,7 @@ def recreate(
     hopeful = 0  # weight of the calls that still wait
     for index in range(waiting):
         hopeful += problem.visits[notes.queue[index], WEIGHT]
+    late, money = totals(problem, routes)
     for turn in range(2 if linked else 1):
         for index in range(waiting):
             call = notes.queue[index]
@@ -1793,24 +1823,29 @@ def recreate(
                 notes.key[index] = 1.0 if must_wait(problem, routes, call) else 0.0
             if linked and notes.key[index] != turn:
                 continue
-            left_out, money = routes.left[0] - hopeful, -notes.score[NOW_MONEY]
-            for van in range(len(problem.vans)):
-                left_out += routes.facts[van, LATE]
-                money += routes.facts[van, MONEY]
+            left_out = routes.left[0] - hopeful + late
             if left_out > notes.score[NOW_LEFT] or (
-                left_out == notes.score[NOW_LEFT] and money >= allowance
+                left_out == notes.score[NOW_LEFT]
+                and money - notes.score[NOW_MONEY] >= allowance
             ):
                 return False
             unsettled, tries = True, 0
             while unsettled:
                 place = cheapest_place(problem, routes, notes, rng, call)
-                unsettled = place[0] >= 0
+                van = place[0]
+                unsettled = van >= 0
                 if unsettled:
+                    late -= routes.facts[van, LATE]
+                    money -= routes.facts[van, MONEY]
                     insert(problem, routes, place)
-                    notes.touched[place[0]] = 1
-                    unsettled = (
-                        follows(problem, call) or limited(problem, place[0])
-                    ) and not settle(problem, routes, notes, call)
+                    late += routes.facts[van, LATE]
+                    money += routes.facts[van, MONEY]
+                    notes.touched[van] = 1
+                    if follows(problem, call) or limited(problem, van):
+                        unsettled = not settle(problem, routes, notes, call)
+                        late, money = totals(problem, routes)
+                    else:
+                        unsettled = False
                     tries += 1
             for van in range(len(problem.vans) if tries > 1 or place[0] < 0 else 0):
                 notes.barred[van] = 0

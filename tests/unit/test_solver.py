@@ -3,13 +3,23 @@
 from dataclasses import replace
 
 import numpy as np
+import pytest
 
 from dispatch.generator import ALL, Feature, generate_day
 from dispatch.partition import calls_of, share_parts
 from dispatch.problem import HOLDER, STORE_VISIT, Problem, build_problem
 from dispatch.search.lns import new_memory, search
 from dispatch.search.schedule import MONEY, SIZE, time_route
-from dispatch.solver import SPLIT_ABOVE, Budget, Outcome, divide_stock, solve, used_by
+from dispatch.solver import (
+    SPLIT_ABOVE,
+    Budget,
+    Outcome,
+    divide_stock,
+    leg_of,
+    leg_temperatures,
+    solve,
+    used_by,
+)
 from dispatch.travel import travel_table
 from shared.model import Day, Origin
 
@@ -119,3 +129,36 @@ def test_a_search_counts_what_is_used_as_its_routes_do() -> None:
     search(problem, memory, np.random.default_rng(0), 2_000, (1.0, 1.0))
     assert memory.best.fetched.any()
     assert (used_by(problem, memory.best, range(30)) == memory.best.used).all()
+
+
+def test_each_leg_of_a_search_cools_from_warm_to_cold() -> None:
+    assert [leg_of(share) for share in (0.0, 0.49, 0.5, 0.74, 0.75, 0.99)] == [
+        *(0, 0, 1, 1, 2, 2)
+    ]
+    # From 1 to 0.05 usual drives, half the way at the root of 1 * 0.05; later legs
+    # begin at 0.4.
+    assert leg_temperatures(100.0, (0.0, 0.25)) == pytest.approx((100.0, 22.360680))
+    assert leg_temperatures(100.0, (0.25, 0.5)) == pytest.approx((22.360680, 5.0))
+    assert leg_temperatures(100.0, (0.5, 0.75)) == pytest.approx((40.0, 5.0))
+    assert leg_temperatures(100.0, (0.75, 1.0)) == pytest.approx((40.0, 5.0))
+    # A slice that ends in the next leg is as cold as its own leg ends.
+    assert leg_temperatures(100.0, (0.25, 0.6)) == pytest.approx((22.360680, 5.0))
+
+
+@pytest.mark.parametrize("features", [frozenset[Feature](), ALL])
+def test_chains_that_meet_find_the_same_again_and_count_what_they_use(
+    features: frozenset[Feature],
+) -> None:
+    day = generate_day(4, calls=45, vans=6, features=features)
+    problem = build_problem(day, travel_table(day))
+    first, second = (solve(problem, Budget(seed=2, rounds=2_000)) for _ in range(2))
+    assert first.columns == second.columns
+    assert (first.visits == second.visits).all()
+    for column in first.columns:
+        # Timed anew in the windows that linked calls have agreed on.
+        routes = new_memory(problem._replace(visits=first.visits)).now
+        routes.order[column.van, : len(column.visits)] = column.visits
+        routes.facts[column.van, SIZE] = len(column.visits)
+        agreed = problem._replace(visits=first.visits)
+        assert time_route(agreed, routes, column.van)
+        assert routes.facts[column.van, MONEY] == column.cost
