@@ -971,6 +971,15 @@ def cheapest_place(
     visits, seen = problem.visits, notes.seen
     bar = int(np.int64(HUGE))  # a literal would be compiled for once more
     best = (-1, -1, -1, -1, -1)
+    only = ANYONE
+    if visits[call, LINK] >= 0:
+        only = meet_terms(problem, routes, call)
+        if only == BARRED:
+            return best
+    bound = only != ANYONE
+    way = call
+    while way >= 0 and best[0] < 0:  # no money makes up for a broken promise
+        idle = -1
         for van in range(len(vans)):
             if notes.barred[van] == 1 or notes.ways[van, way] < 0:
                 continue
