@@ -9,9 +9,11 @@ fractions of routes; its prices on calls tell which further routes are worth add
   from rounded prices (Lagrange): no rounding in the programme can make it wrong;
 - a route that costs more over its prices than the best plan known lies above the bound
   is on no better plan. All others are listed (Baldacci, Christofides and Mingozzi
-  (2008), Mathematical Programming 115(2), from memory), thinned out by cuts on triples
-  of calls (Jepsen, Petersen, Spoorendonk and Pisinger (2008), Operations Research
-  56(2), from memory), and the exact cover, which knows parts, chooses from the rest.
+  (2008), Mathematical Programming 115(2), from memory) and thinned out by cuts on
+  triples of calls (Jepsen, Petersen, Spoorendonk and Pisinger (2008), Operations
+  Research 56(2), from memory), and the exact cover, which knows parts, chooses from
+  the rest. Where they are too many to list, cuts come first: the search for routes
+  takes their prices into account.
 
 It is asked several times: first, priority by priority, whether any plan leaves out
 fewer calls or breaks fewer promises, their number for costs; then, what a plan costs
@@ -69,6 +71,7 @@ from dispatch.problem import (
 )
 from dispatch.search.pricing import (
     Ahead,
+    Prices,
     find_worthwhile,
     least_of_all,
     look_ahead,
@@ -97,12 +100,15 @@ ALL_ENTRIES = 24_000_000  # of all vans'
 NEAR = 4  # neighbours a visit remembers at first
 NEAR_MAX = 8  # and at most
 IMPOSSIBLE = -(1 << 60)  # less than any bound
-WALKS = 4  # times the neighbours are mended for one set of prices
+WALKS = 10  # times the neighbours are mended for one set of prices
 FIRST_ROOM, ROOM = 1 << 14, 1 << 20  # labels of one van and one search
+QUICK = 200  # labels of each number of calls in a quick search
 COLUMNS_ADDED = 60  # of one van after one search
 ROUNDS = 100
 LISTED = 300_000  # routes of all vans that can be thinned out
+FEW_LISTED = (8 * FIRST_ROOM, 10_000)  # labels and routes before cuts are tried
 CUT_ROUNDS, CUTS_ADDED, CUT_LEAST = 60, 15, 0.02
+IDLE = 3  # rounds of cuts that close less than a twentieth of the gap
 FEW = 200  # routes for which no cut is worth its time
 STALE = 8  # rounds in which the gap shrinks by less than a fiftieth
 TREE_EFFORT = 150_000  # routes in programmes solved; two or three seconds
@@ -350,10 +356,13 @@ class _Proof:
         bound = search.run(self.cost)
         if bound >= self.cost:
             return self.cost, True
-        columns = search.list_columns(self.cost - 1 - bound)
+        columns = search.close_in(self.cost)
         if columns is None:  # the plan may be too far off
             self._cover(master.columns, COVER_EFFORT / 3)
-            columns = search.list_columns(self.cost - 1 - bound)
+            columns = search.list_columns(self.cost - 1 - search.bound)
+        bound = search.bound
+        if bound >= self.cost:
+            return self.cost, True
         if columns is None:
             return bound, False
         low, pool = _thin_out(master, columns, self.cost)
@@ -560,15 +569,30 @@ class _Prices(NamedTuple):
         What going out earns, by van; not positive.
     broken : mapping of int to int
         What breaking a promise of each weight costs.
-    cuts : list of (tuple of int, int)
-        Calls, and what serving two of them or all three on one route earns.
+    threes : ndarray, shape (cuts, 3)
+        Calls.
+    tolls : ndarray, shape (cuts,)
+        What serving two of these three or all on one route costs.
     """
 
     base: int
     calls: Mapping[int, Ints]
     van: Mapping[int, int]
     broken: Mapping[int, int]
-    cuts: list[tuple[tuple[int, ...], int]]
+    threes: Ints
+    tolls: Ints
+
+    def on(self, van: int) -> Prices:
+        """Return what the search for a van's routes needs."""
+        return Prices(self.calls[van], self.threes, self.tolls)
+
+    def taken(self, member: Ints) -> Ints:
+        """Return the tolls of some routes, given which calls each serves."""
+        tolls = np.zeros(len(member), np.int64)
+        for three, toll in zip(self.threes, self.tolls, strict=True):
+            if toll:
+                tolls += toll * (member[:, three].sum(axis=1) > 1)
+        return tolls
 
 
 class _Master:
@@ -590,6 +614,7 @@ class _Master:
         # What each set costs a van at least, by the weight of the promises broken.
         self._known: dict[tuple[int, frozenset[int]], dict[int, int]] = {}
         self.use: list[int] = []  # its variable of each column
+        self._sets: list[int] = []  # its calls, one bit each
         self._cuts: dict[tuple[int, ...], int] = {}
         calls = problem.call_count
         self._cover = [self.lp.add_row(1, 1) for _ in range(calls)]
@@ -637,6 +662,7 @@ class _Master:
             if len(calls.intersection(three)) > 1:
                 within[row] = 1
         self.columns.append(column)
+        self._sets.append(sum(1 << call for call in calls))
         self.use.append(self.lp.add_variable(column.cost, within))
         return True
 
@@ -664,24 +690,17 @@ class _Master:
         triples = np.array(list(combinations(range(calls), 3)), np.int64)
         if len(triples) == 0:
             return 0
-        many = np.zeros(len(triples))
-        for index in used.tolist():
-            member = np.zeros(calls, np.int64)
-            member[list(calls_of(self.problem, self.columns[index]))] = 1
-            many += shares[index] * (member[triples].sum(axis=1) > 1)
+        sets = np.array(self._sets, np.int64)
+        member = sets[used, None] >> np.arange(calls) & 1
+        many = shares[used] @ (member[:, triples].sum(axis=2) > 1)
         added = 0
         for place in np.argsort(-many, kind="stable")[:CUTS_ADDED].tolist():
             three = tuple(triples[place].tolist())
             if many[place] < 1 + CUT_LEAST or three in self._cuts:
                 continue
             row = self._cuts[three] = self.lp.add_row(1, -1)
-            on = [
-                len(set(three).intersection(calls_of(self.problem, one))) > 1
-                for one in self.columns
-            ]
-            self.lp.put_into(
-                row, (use for use, two in zip(self.use, on, strict=True) if two)
-            )
+            two = sum(sets >> call & 1 for call in three) > 1
+            self.lp.put_into(row, (self.use[at] for at in np.flatnonzero(two)))
             added += 1
         return added
 
@@ -712,7 +731,8 @@ class _Master:
                 )
                 for weight in set(self.problem.visits[:, BROKEN].tolist()) - {0}
             },
-            cuts=[(three, prices[row]) for three, row in self._cuts.items()],
+            threes=np.array(list(self._cuts), np.int64).reshape(-1, 3),
+            tolls=np.array([-prices[row] for row in self._cuts.values()], np.int64),
         )
 
 
@@ -902,32 +922,42 @@ class _Generation:
         """
         slack = self.master.slack
         least = self._look_ahead(van, prices)
-        limit, added = -slack, 0
-        # Too many routes pay: look for those that pay most.
-        for share in (2, 4, 8):
-            if least >= -slack:
-                return least, added, share == 2  # noqa: PLR2004 - the first turn
-            found = self._find(van, prices, limit, self.room[van])
-            for row in found.ranks[:COLUMNS_ADDED].tolist():
-                added += self.master.add(found.column(van, row))
-            if found.complete:
-                sure = int(found.gains.min(initial=limit))
-                return max(least, sure), added, limit == -slack or added > 0
-            if share == 2:  # noqa: PLR2004 - the first turn
-                least = max(least, self._mend(van, prices))
-            limit = least - least // share
-        return least, added, False
+        if least >= -slack:
+            return least, 0, True
+        limit = -slack
+        found = self._find(van, prices, limit, (FIRST_ROOM, QUICK))
+        added = self._take(van, found)
+        if added == 0 and not found.complete:
+            least = max(least, self._mend(van, prices))
+            # Too many routes may pay: look for those that pay most.
+            for share in (2, 4, 8):
+                if least >= -slack:
+                    return least, 0, True
+                found = self._find(van, prices, limit, (self.room[van], ROOM))
+                added = self._take(van, found)
+                if added or found.complete:
+                    break
+                limit = least - least // share
+        if not found.complete:
+            return least, added, False
+        sure = int(found.gains.min(initial=limit))
+        return max(least, sure), added, limit == -slack or added > 0
+
+    def _take(self, van: int, found: _Found) -> int:
+        """Add the most gainful routes found to the programme; return how many."""
+        rows = found.ranks[:COLUMNS_ADDED].tolist()
+        return sum(self.master.add(found.column(van, row)) for row in rows)
 
     def _look_ahead(self, van: int, prices: _Prices) -> int:
         """Fill a van's table; return what any route costs at least less its prices."""
-        view, ahead, earned = self.views[van], self.ahead[van], prices.calls[van]
+        view, ahead, earned = self.views[van], self.ahead[van], prices.on(van)
         _charge(view, prices)
         look_ahead(view, ahead, van, earned)
         return min(0, int(least_of_all(view, ahead, van, earned)) - prices.van[van])
 
     def _mend(self, van: int, prices: _Prices) -> int:
         """Let a van's table remember more where it promised too much; as above."""
-        view, ahead, earned = self.views[van], self.ahead[van], prices.calls[van]
+        view, ahead, earned = self.views[van], self.ahead[van], prices.on(van)
         least = IMPOSSIBLE
         for _ in range(WALKS):
             count = walk_least(view, ahead, van, earned, self.walk)
@@ -936,25 +966,34 @@ class _Generation:
             least = self._look_ahead(van, prices)
         return least
 
-    def _find(self, van: int, prices: _Prices, limit: int, room: int) -> _Found:
+    def _find(
+        self, van: int, prices: _Prices, limit: int, size: tuple[int, int]
+    ) -> _Found:
+        """Find a van's routes up to a limit, in so much room and at most so wide."""
+        room, width = size
         tours = self.rooms.empty(room)
-        view, earned, fixed = self.views[van], prices.calls[van], prices.van[van]
-        labels, sets = find_worthwhile(
-            view, tours, self.ahead[van], van, earned, limit + fixed
+        view, fixed = self.views[van], prices.van[van]
+        labels, sets, whole = find_worthwhile(
+            view, tours, self.ahead[van], van, prices.on(van), (limit + fixed, width)
         )
         self.labels += labels
         best = tours.best[:sets]
         member = best[:, BEST_SET, None] >> np.arange(view.call_count) & 1
-        gains = best[:, BEST_COST] - member @ earned - fixed
+        gains = best[:, BEST_COST] - member @ prices.calls[van] - fixed
+        gains += prices.taken(member)
         ranks = np.lexsort((best[:, BEST_SET], gains))
         costs = best[:, BEST_COST].copy()
         for row in np.flatnonzero(best[:, BEST_LATE]).tolist():  # not for its price
             visits = order_of(tours, int(best[row, BEST_LABEL]))
             costs[row] -= _charged(view, prices, visits)
-        return _Found(tours, gains, ranks, labels <= room, costs)
+        return _Found(tours, gains, ranks, whole, costs)
 
-    def list_columns(self, gap: int) -> list[Column] | None:
+    def list_columns(
+        self, gap: int, most: tuple[int, int] = (ROOM, LISTED)
+    ) -> list[Column] | None:
         """List all routes that a plan at most so far above the bound can have.
+
+        ``most``: labels of one van, and routes of all.
 
         Returns
         -------
@@ -967,18 +1006,38 @@ class _Generation:
         columns: list[Column] = []
         for van in self.master.vans:
             _charge(self.views[van], prices)
-            look_ahead(self.views[van], self.ahead[van], van, prices.calls[van])
+            look_ahead(self.views[van], self.ahead[van], van, prices.on(van))
             room = FIRST_ROOM
-            found = self._find(van, prices, gap, room)
-            while not found.complete and room < ROOM:
+            found = self._find(van, prices, gap, (room, ROOM))
+            while not found.complete and room < most[0]:
                 if self.effort.stop() or self.labels > 2 * self.effort.labels:
                     return None
                 room *= 8
-                found = self._find(van, prices, gap, room)
-            if not found.complete or len(columns) + len(found.ranks) > LISTED:
+                found = self._find(van, prices, gap, (room, ROOM))
+            if not found.complete or len(columns) + len(found.ranks) > most[1]:
                 return None
             columns += [found.column(van, row) for row in found.ranks.tolist()]
         return columns
+
+    def close_in(self, enough: int) -> list[Column] | None:
+        """Cut until the routes of better plans are few; list them, unless too many."""
+        stale = 0
+        while True:
+            gap = enough - 1 - self.bound
+            columns = self.list_columns(gap, FEW_LISTED)
+            if columns is not None:
+                return columns
+            before = self.bound
+            if (
+                stale == IDLE
+                or self.labels > self.effort.labels
+                or not self.master.cut()
+            ):
+                break
+            if self.run(enough) >= enough:
+                return []
+            stale = stale + 1 if 20 * (self.bound - before) < gap else 0
+        return self.list_columns(enough - 1 - self.bound)
 
 
 def _charge(view: Problem, prices: _Prices) -> None:
@@ -1101,10 +1160,7 @@ class _Pool:
             gains[mine] -= self.member[mine] @ earned + prices.van[van]
         for place, weight in enumerate(self.weights):
             gains += prices.broken[weight] * self.broken[:, place]
-        for three, earned_by_two in prices.cuts:
-            two = self.member[:, list(three)].sum(axis=1) > 1
-            gains -= earned_by_two * two
-        return gains
+        return gains + prices.taken(self.member)
 
 
 # --- divide and rule --------------------------------------------------------------

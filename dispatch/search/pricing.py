@@ -10,6 +10,10 @@ it. It remembers a call visited only while it stays among that call's neighbours
 (ng-routes; Baldacci, Mingozzi and Roberti (2011), Operations Research 59(5), from
 memory), and a time between two points of the grid is taken as the earlier. So the table
 never promises too little.
+
+A programme with cuts takes a toll of routes that serve two of the same three calls, or
+all three. Half of it for the second of them and half for the third is never more: so
+much is in the table, for those that are remembered.
 """
 
 from typing import NamedTuple
@@ -40,12 +44,31 @@ from dispatch.search.tours import (
     FAR,
     LAST,
     LATE,
+    PROMISED,
     SET,
     Tours,
     add_label,
     close_label,
     parts_reach,
 )
+
+
+class Prices(NamedTuple):
+    """What serving calls earns on one van.
+
+    Parameters
+    ----------
+    earned : ndarray, shape (calls,)
+        Cost units taken off for each call served.
+    threes : ndarray, shape (cuts, 3)
+        Calls, three different ones each.
+    tolls : ndarray, shape (cuts,)
+        Cost units added where two of these three are served or all; 0 or more.
+    """
+
+    earned: NDArray[np.int64]
+    threes: NDArray[np.int64]
+    tolls: NDArray[np.int64]
 
 
 class Ahead(NamedTuple):
@@ -63,6 +86,11 @@ class Ahead(NamedTuple):
     carried : ndarray, shape (calls, calls, memories)
         What it remembers at the second call of what it remembered at the first; -1:
         it remembers the second.
+    tolls : ndarray, shape (calls, calls, memories)
+        Half the tolls that the second call makes due, by what it remembered at the
+        first.
+    toll : ndarray, shape (calls,)
+        Room: of the label a search is at, half the tolls due if each call comes next.
     able : ndarray of uint8, shape (calls,)
         1 where the van may serve the call in some way.
     step_s : int
@@ -72,6 +100,8 @@ class Ahead(NamedTuple):
     units: NDArray[np.int64]
     neighbours: NDArray[np.int64]
     carried: NDArray[np.int64]
+    tolls: NDArray[np.int64]
+    toll: NDArray[np.int64]
     able: NDArray[np.uint8]
     step_s: int
 
@@ -119,6 +149,8 @@ def new_ahead(
         units=np.full((calls, slots, 2, 1 << width), FAR, np.int64),
         neighbours=neighbours,
         carried=carried,
+        tolls=np.zeros_like(carried),
+        toll=np.zeros(calls, np.int64),
         able=able,
         step_s=step_s,
     )
@@ -159,10 +191,38 @@ def carry(neighbours: NDArray[np.int64], carried: NDArray[np.int64]) -> None:
                 carried[origin, target, memory] = after
 
 
+@kernel
+def take_tolls(ahead: Ahead, prices: Prices) -> None:
+    """Fill ``tolls`` of :class:`Ahead`.
+
+    Parameters
+    ----------
+    ahead : Ahead
+        Changed in place.
+    prices : Prices
+        With the tolls.
+    """
+    neighbours, tolls = ahead.neighbours, ahead.tolls
+    tolls[:] = 0
+    calls, width = neighbours.shape
+    for cut in range(len(prices.tolls)):
+        half = prices.tolls[cut] // 2
+        for place in range(3):
+            target = prices.threes[cut, place]
+            second = prices.threes[cut, (place + 1) % 3]
+            third = prices.threes[cut, (place + 2) % 3]
+            for origin in range(calls):
+                known = 0
+                for bit in range(width):
+                    if neighbours[origin, bit] in (second, third):
+                        known |= 1 << bit
+                for memory in range(tolls.shape[2]):
+                    if origin in (second, third) or memory & known:
+                        tolls[origin, target, memory] += half
+
+
 @entry
-def look_ahead(
-    problem: Problem, ahead: Ahead, van: int, prices: NDArray[np.int64]
-) -> None:
+def look_ahead(problem: Problem, ahead: Ahead, van: int, prices: Prices) -> None:
     """Work out what going on costs at least.
 
     Parameters
@@ -173,17 +233,19 @@ def look_ahead(
         Changed in place.
     van : int
         Row of ``problem.vans``.
-    prices : ndarray, shape (calls,)
-        Cost units taken off for each call served.
+    prices : Prices
+        What serving calls earns.
     """
+    take_tolls(ahead, prices)
     units, carried, visits = ahead.units, ahead.carried, problem.visits
+    earned, tolls = prices.earned, ahead.tolls
     calls, slots = units.shape[0], units.shape[1]
     begin_s, latest_s = problem.vans[van, SHIFT_LO], problem.vans[van, SHIFT_HI]
     finish, m_units = problem.vans[van, FINISH], problem.vans[van, M_UNITS]
     most = 0
     for call in range(calls):
         if ahead.able[call] == 1:
-            most += max(0, prices[call])
+            most += max(0, earned[call])
     for slot in range(slots - 1, -1, -1):
         free_s = begin_s + slot * ahead.step_s
         # Two ends of visits in one slot: nothing is known of the second but this.
@@ -206,7 +268,7 @@ def look_ahead(
                 for call in range(calls):
                     if ahead.able[call] == 0 or call == origin:
                         continue
-                    way = gap_m(problem, origin, call) * m_units - prices[call]
+                    way = gap_m(problem, origin, call) * m_units - earned[call]
                     visit = call
                     while visit >= 0:
                         due_s = done_s = NEVER
@@ -233,8 +295,9 @@ def look_ahead(
                             if done_slot > slot:
                                 least = min(least, units[call, done_slot, 1, after])
                             if least < FAR:
+                                least += gap + tolls[origin, call, memory]
                                 units[origin, slot, done, memory] = min(
-                                    units[origin, slot, done, memory], least + gap
+                                    units[origin, slot, done, memory], least
                                 )
 
 
@@ -278,15 +341,52 @@ def least_ahead(
     return least
 
 
+@kernel
+def best_promises(
+    labels: NDArray[np.int64], first: int, end: int, bounds: tuple[int, int]
+) -> int:
+    """Return about what the last of so many best labels promises.
+
+    Parameters
+    ----------
+    labels : ndarray, shape (room, 10)
+        As in :class:`Tours`.
+    first, end : int
+        Rows looked at, half-open.
+    bounds : tuple of int
+        How many labels at most, and what each of them promises at most.
+
+    Returns
+    -------
+    int
+        Cost units less prices.
+    """
+    width, high = bounds
+    low = high
+    for label in range(first, end):
+        low = min(low, labels[label, PROMISED])
+    for _ in range(20):  # halved so often, nearer than any price
+        middle = low + (high - low) // 2
+        count = 0
+        for label in range(first, end):
+            if labels[label, PROMISED] <= middle:
+                count += 1
+        if count > width:
+            high = middle
+        else:
+            low = middle
+    return low
+
+
 @entry
 def find_worthwhile(
     problem: Problem,
     tours: Tours,
     ahead: Ahead,
     van: int,
-    prices: NDArray[np.int64],
-    limit: int,
-) -> tuple[int, int]:
+    prices: Prices,
+    limits: tuple[int, int],
+) -> tuple[int, int, bool]:
     """Find the sets of calls that one van can serve at little over their prices.
 
     Parameters
@@ -299,26 +399,38 @@ def find_worthwhile(
         Filled for this van and these prices.
     van : int
         The van.
-    prices : ndarray, shape (calls,)
-        Cost units taken off for each call served.
-    limit : int
-        Cost less prices of a set found is at most this.
+    prices : Prices
+        What serving calls earns.
+    limits : tuple of int
+        Cost less prices of a set found is at most the first; of each number of calls
+        only so many labels are followed as the second, those that promise most.
 
     Returns
     -------
-    tuple of int
-        Labels made (more than there is room: the search was given up), sets found.
+    tuple of (int, int, bool)
+        Labels made, sets found, and whether there was room for all.
     """
     labels, visits = tours.labels, problem.visits
+    earned, threes, tolls = prices.earned, prices.threes, prices.tolls
+    limit, width = limits
+    toll = ahead.toll
+    bar, size_ends, whole = FAR, 0, True
     calls = problem.call_count
     latest_s, m_units = problem.vans[van, SHIFT_HI], problem.vans[van, M_UNITS]
     count, found = 0, 0
     label = -1
     while label < count:  # a set's labels all come before those of larger sets
+        if label == size_ends:
+            size_ends, bar = count, FAR
+            if count - label > width:
+                bar = best_promises(labels, label, count, (width, limit))
+                whole = False
+        owed = half_owed = 0
+        toll[:] = 0
         if label < 0:
             known, last, cost, late, taken = 0, problem.vans[van, START], 0, 0, 0
             free = free_at_start(problem, van)
-        elif labels[label, DROPPED] == 1:
+        elif labels[label, DROPPED] == 1 or labels[label, PROMISED] > bar:
             label += 1
             continue
         else:
@@ -332,17 +444,29 @@ def find_worthwhile(
             taken = 0
             for call in range(calls):
                 if known >> call & 1:
-                    taken += prices[call]
+                    taken += earned[call]
+            for cut in range(len(tolls)):
+                served = 0
+                for place in range(3):
+                    served += known >> threes[cut, place] & 1
+                if served == 0:
+                    continue
+                if served > 1:
+                    owed += tolls[cut]
+                    half_owed += (served - 1) * (tolls[cut] // 2)
+                for place in range(3):
+                    toll[threes[cut, place]] += tolls[cut] // 2
             back_s = back_at(problem, van, free, last)
             if back_s < NEVER:
                 metres = gap_m(problem, last, problem.vans[van, FINISH])
-                if cost + price(problem, van, metres, back_s) - taken <= limit:
+                if cost + price(problem, van, metres, back_s) + owed - taken <= limit:
                     found = close_label(problem, tours, van, label, found)
         for call in range(calls):
             if ahead.able[call] == 0 or known >> call & 1:
                 continue
             checked = label < 0
             further = cost + gap_m(problem, last, call) * m_units
+            less = taken + earned[call] - half_owed - toll[call]
             visit = call
             while visit >= 0:
                 due_s = done_s = NEVER
@@ -353,7 +477,7 @@ def find_worthwhile(
                     least = least_ahead(
                         problem, ahead, van, known | 1 << call, (call, due_s, done_s)
                     )
-                    if least + spent - taken - prices[call] <= limit:
+                    if least + spent - less <= limit:
                         if not checked and not parts_reach(problem, van, known, call):
                             break
                         checked = True
@@ -366,18 +490,19 @@ def find_worthwhile(
                             late + visits[visit, BROKEN],
                             label,
                         )
+                        before = count
                         count = add_label(problem, tours, count, state)
                         if count > len(labels):
-                            return count, found
+                            return before, found, False
+                        if count > before:
+                            labels[before, PROMISED] = least + spent - less
                 visit = visits[visit, NEXT]
         label += 1
-    return count, found
+    return count, found, whole
 
 
 @entry
-def least_of_all(
-    problem: Problem, ahead: Ahead, van: int, prices: NDArray[np.int64]
-) -> int:
+def least_of_all(problem: Problem, ahead: Ahead, van: int, prices: Prices) -> int:
     """Return what any route of a van costs at least, less the prices of its calls.
 
     Parameters
@@ -388,8 +513,8 @@ def least_of_all(
         Filled for this van and these prices.
     van : int
         The van.
-    prices : ndarray, shape (calls,)
-        Cost units taken off for each call served.
+    prices : Prices
+        What serving calls earns.
 
     Returns
     -------
@@ -408,7 +533,8 @@ def least_of_all(
             if problem.allowed[van, visit] == 1:
                 due_s, done_s = serve(problem, van, free, (start, visit))
                 if min(due_s, done_s) <= latest_s:
-                    further = gap_m(problem, start, call) * m_units - prices[call]
+                    further = gap_m(problem, start, call) * m_units
+                    further -= prices.earned[call]
                     rest = least_ahead(
                         problem, ahead, van, 1 << call, (call, due_s, done_s)
                     )
@@ -422,7 +548,7 @@ def walk_least(
     problem: Problem,
     ahead: Ahead,
     van: int,
-    prices: NDArray[np.int64],
+    prices: Prices,
     walk: NDArray[np.int64],
 ) -> int:
     """Write down the way that the table of what going on costs thinks best.
@@ -435,8 +561,8 @@ def walk_least(
         Filled for this van and these prices.
     van : int
         The van.
-    prices : ndarray, shape (calls,)
-        Cost units taken off for each call served.
+    prices : Prices
+        What serving calls earns.
     walk : ndarray, shape (room,)
         Filled with the calls, some of them perhaps more than once.
 
@@ -445,7 +571,7 @@ def walk_least(
     int
         How many.
     """
-    units, carried = ahead.units, ahead.carried
+    units, carried, earned = ahead.units, ahead.carried, prices.earned
     begin_s, latest_s = problem.vans[van, SHIFT_LO], problem.vans[van, SHIFT_HI]
     start, m_units = problem.vans[van, START], problem.vans[van, M_UNITS]
     free = free_at_start(problem, van)
@@ -461,7 +587,9 @@ def walk_least(
                 ends = (NEVER, NEVER)
                 if problem.allowed[van, visit] == 1:
                     ends = serve(problem, van, free, (origin, visit))
-                gap = gap_m(problem, origin, call) * m_units - prices[call]
+                gap = gap_m(problem, origin, call) * m_units - earned[call]
+                if slot >= 0:
+                    gap += ahead.tolls[origin, call, memory]
                 gap += problem.visits[visit, UNITS]
                 for done in range(2):
                     if ends[done] > latest_s:

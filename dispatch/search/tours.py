@@ -37,7 +37,7 @@ CALLS_MAX = 62  # a set is the bits of one int64
 FAR = 1 << 60  # cost units; cannot be done
 
 # columns of Tours.labels
-SET, LAST, DUE, DONE, COST, LATE, PARENT, BESIDE, DROPPED = range(9)
+SET, LAST, DUE, DONE, COST, LATE, PARENT, BESIDE, DROPPED, PROMISED = range(10)
 # columns of Tours.best
 BEST_SET, BEST_COST, BEST_LATE, BEST_LABEL = range(4)
 
@@ -47,11 +47,12 @@ class Tours(NamedTuple):
 
     Parameters
     ----------
-    labels : ndarray, shape (room, 9)
+    labels : ndarray, shape (room, 10)
         SET (bits, one per call), LAST (visit), DUE and DONE (second it is free), COST
         (cost units but for time), LATE (weight of broken promises), PARENT (label
         before it, -1 none), BESIDE (label of the same bucket, -1 none), DROPPED (1:
-        another label is as good in everything).
+        another label is as good in everything), PROMISED (least cost less prices of a
+        route that goes on from it; only in ``pricing.py``).
     buckets : ndarray, shape (power of two,)
         First label of each hash value of set and last call, -1 none.
     best : ndarray, shape (room, 4)
@@ -82,7 +83,7 @@ def new_tours(room: int) -> Tours:
     """
     size = 1 << max(4, (2 * room - 1).bit_length())
     return Tours(
-        labels=np.zeros((room, 9), np.int64),
+        labels=np.zeros((room, 10), np.int64),
         buckets=np.full(size, -1, np.int64),
         best=np.zeros((room, 4), np.int64),
         best_at=np.full(size, -1, np.int64),

@@ -6,6 +6,7 @@ import pytest
 from dispatch.problem import Problem
 from dispatch.search.pricing import (
     Ahead,
+    Prices,
     find_worthwhile,
     least_of_all,
     look_ahead,
@@ -39,23 +40,45 @@ def all_costs(problem: Problem, van: int) -> dict[int, int]:
     )
 
 
-def gain(problem: Problem, prices: np.ndarray, mask: int, cost: int) -> int:
+def gain(problem: Problem, prices: Prices, mask: int, cost: int) -> int:
     on = [call for call in range(problem.call_count) if mask >> call & 1]
-    return cost - int(prices[on].sum())
+    tolls = sum(
+        toll
+        for three, toll in zip(
+            prices.threes.tolist(), prices.tolls.tolist(), strict=True
+        )
+        if len(set(three).intersection(on)) > 1
+    )
+    return cost - int(prices.earned[on].sum()) + tolls
 
 
-def some_prices(problem: Problem, seed: int) -> np.ndarray:
-    """Return prices from nothing to what a usual visit costs, some below nothing."""
+def without_tolls(earned: np.ndarray) -> Prices:
+    return Prices(earned, np.zeros((0, 3), np.int64), np.zeros(0, np.int64))
+
+
+def some_prices(problem: Problem, seed: int) -> Prices:
+    """Return prices from nothing to what a usual visit costs, some below nothing.
+
+    And tolls on up to six triples of calls, some of the same calls, some odd.
+    """
     rng = np.random.default_rng(seed)
-    return rng.integers(-20 * MONEY, 120 * MONEY, problem.call_count)
+    calls = problem.call_count
+    earned = rng.integers(-20 * MONEY, 120 * MONEY, calls)
+    cuts = seed % 7 if calls > 2 else 0
+    threes = [rng.choice(calls, 3, replace=False) for _ in range(cuts)]
+    return Prices(
+        earned,
+        np.array(threes, np.int64).reshape(-1, 3),
+        rng.integers(0, 60 * MONEY, cuts),
+    )
 
 
 def found(
-    problem: Problem, ahead: Ahead, prices: np.ndarray, limit: int
+    problem: Problem, ahead: Ahead, prices: Prices, limit: int, width: int = ROOM
 ) -> dict[int, int]:
     tours: Tours = new_tours(ROOM)
-    labels, sets = find_worthwhile(problem, tours, ahead, 0, prices, limit)
-    assert labels <= ROOM
+    _, sets, whole = find_worthwhile(problem, tours, ahead, 0, prices, (limit, width))
+    assert whole or width < ROOM
     rows = tours.best[:sets]
     return dict(
         zip(rows[:, BEST_SET].tolist(), rows[:, BEST_COST].tolist(), strict=True)
@@ -117,7 +140,7 @@ def test_visits_of_a_second_within_one_slot_are_not_lost() -> None:
     # Six visits of one second at the shop's door all end within one slot of an hour.
     calls = [a_call(f"C{n}", median_s=1, p90_s=1) for n in range(6)]
     problem = case_of(a_day(*calls)).problem
-    prices = np.full(6, MONEY)
+    prices = without_tolls(np.full(6, MONEY))
     ahead = new_ahead(problem, 0, 3600, (1, 1))
     look_ahead(problem, ahead, 0, prices)
     assert len(found(problem, ahead, prices, 0)) == 2**6 - 1
@@ -127,7 +150,7 @@ def test_a_walk_that_comes_twice_to_a_call_is_remembered_from_then_on() -> None:
     # One call pays, the others lie next to it: going back and forth looks best.
     calls = [a_call(f"C{n}", place=at(n, 0)) for n in range(6)]
     problem = case_of(a_day(*calls)).problem
-    prices = np.array([90, 90, 10, 10, 10, 10]) * MONEY
+    prices = without_tolls(np.array([90, 90, 10, 10, 10, 10]) * MONEY)
     ahead = new_ahead(problem, 0, 300, (0, 4))
     look_ahead(problem, ahead, 0, prices)
     before = least_of_all(problem, ahead, 0, prices)
@@ -148,7 +171,7 @@ def test_sets_that_use_up_more_than_there_is_are_not_even_tried() -> None:
     calls = [a_call(f"C{n}", needs=(need("BLANK"),)) for n in range(3)]
     van = a_van(stock={"BLANK": 2}, loads_at_shop=False)
     problem = case_of(a_day(*calls, vans=(van,), parts=(a_part(),))).problem
-    prices = np.full(3, 10**6 * MONEY)
+    prices = without_tolls(np.full(3, 10**6 * MONEY))
     ahead = new_ahead(problem, 0, 300, (1, 1))
     look_ahead(problem, ahead, 0, prices)
     assert set(found(problem, ahead, prices, 0)) == {1, 2, 3, 4, 5, 6}
@@ -156,16 +179,30 @@ def test_sets_that_use_up_more_than_there_is_are_not_even_tried() -> None:
 
 def test_too_little_room_is_reported() -> None:
     problem = cases(1, 6, 1)[0].problem
-    prices = np.full(6, 10**6 * MONEY)
+    prices = without_tolls(np.full(6, 10**6 * MONEY))
     ahead = new_ahead(problem, 0, 300, (1, 1))
     look_ahead(problem, ahead, 0, prices)
-    assert find_worthwhile(problem, new_tours(3), ahead, 0, prices, 0)[0] > 3
+    room = new_tours(3)
+    assert not find_worthwhile(problem, room, ahead, 0, prices, (0, ROOM))[2]
+
+
+def test_a_narrow_search_finds_some_of_the_routes_and_says_that_it_is_not_all() -> None:
+    problem = cases(1, 6, 1)[0].problem
+    prices = without_tolls(np.full(6, 10**6 * MONEY))
+    ahead = new_ahead(problem, 0, 300, (1, 1))
+    look_ahead(problem, ahead, 0, prices)
+    costs = all_costs(problem, 0)
+    tours = new_tours(ROOM)
+    _, sets, whole = find_worthwhile(problem, tours, ahead, 0, prices, (0, 2))
+    assert not whole
+    some = set(tours.best[:sets, BEST_SET].tolist())
+    assert some < set(costs)
 
 
 def test_a_van_nobody_may_send_has_no_route() -> None:
     problem = case_of(a_day(a_call(skills=frozenset({"safes"})))).problem
     ahead = new_ahead(problem, 0, 300, (1, 1))
-    prices = np.array([MONEY])
+    prices = without_tolls(np.array([MONEY]))
     look_ahead(problem, ahead, 0, prices)
     assert least_of_all(problem, ahead, 0, prices) >= FAR
     assert found(problem, ahead, prices, FAR) == {}
