@@ -3,8 +3,8 @@
 The search only knows whether an order works and what it costs. Here the same order
 gets its clock times, in plain code: everything as early as possible, the break
 where it delays the end of the day least (where that is all the same, where broken
-promises and missed preferences cost least, then where the driver waits at fewest
-places), and the first departure as late as the first stop allows, because nobody
+promises, missed preferences and changes cost least, then where the driver waits at
+fewest places), and the first departure as late as the first stop allows, because nobody
 sits in front of a closed door by choice. Only where a day like that would be too long
 for its driver, the break is looked for elsewhere.
 """
@@ -73,6 +73,10 @@ class _Errand:
         wish = None if self.call is None else self.call.preference
         return wish is None or wish.start_s <= start_s <= wish.end_s
 
+    def change_units(self, day: Day, van: Van, start_s: int) -> int:
+        """Return what it costs that a running plan has it otherwise."""
+        return 0 if self.call is None else day.change_units(self.call, van.id, start_s)
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Way:
@@ -83,6 +87,7 @@ class _Way:
     there: bool = False  # at the next stop's street already: the break was taken there
     late_units: int = 0
     preference_units: int = 0
+    change_units: int = 0
 
     @property
     def rank(self) -> tuple[int, int]:
@@ -92,7 +97,7 @@ class _Way:
         """
         waits = [stop for stop in self.stops[1:] if stop.wait_s > SHORT_WAIT_S]
         idle = len({stop.place for stop in waits})
-        return self.late_units + self.preference_units, idle
+        return self.late_units + self.preference_units + self.change_units, idle
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -257,6 +262,8 @@ class _Driver:
             stops=(*before, stop),
             late_units=way.late_units + self.day.late_units(stop.late_s),
             preference_units=way.preference_units + missed_cents * UNITS_PER_CENT,
+            change_units=way.change_units
+            + errand.change_units(self.day, self.van, start_s),
         )
 
     def ways(self, *, every: bool) -> list[_Way]:
@@ -315,6 +322,7 @@ class _Driver:
             * UNITS_PER_SECOND,
             late_units=way.late_units,
             preference_units=way.preference_units,
+            change_units=way.change_units,
         )
 
     def leave_late(self, stops: tuple[Stop, ...]) -> tuple[tuple[Stop, ...], int]:
