@@ -410,8 +410,12 @@ def _lay_out_linked(desk: Asked, tasks: Mapping[str, list[Task]]) -> list[Route]
             some = []
             for task in tasks[van.id]:
                 low_s = floors.get(_link_id(desk, van.id, task) or "")
-                spans = task.spans if low_s is None else ((low_s, NEVER),)
-                some.append(task._replace(spans=spans))
+                if low_s is not None:
+                    last_s, hours = NEVER, day.shop.opening
+                    if task.store_id is not None and hours is not None:
+                        last_s = hours.end_s - (day.shop.restock_s or 0)
+                    task = task._replace(spans=((low_s, last_s),))  # noqa: PLW2901
+                some.append(task)
             route = lay_out_best(day, desk.travel, van, some)
             if route is None:
                 return None
