@@ -11,6 +11,7 @@ from dispatch.problem import CALL, STORE_VISIT, WEIGHT, own_copy
 from dispatch.search.begin import begin, new_lot
 from dispatch.search.lns import BEST_LEFT, BEST_MONEY, Memory, new_memory, search
 from dispatch.search.schedule import BACK, LATE, MONEY, PARTS, SIZE, time_route
+from dispatch.search.tours import CALLS_MAX
 from dispatch.solver import Budget, solve, used_by
 from tests.kernel.days import HEAT, Case, cases, fewer, searched
 
@@ -71,7 +72,8 @@ def test_a_search_holds_the_routes_it_is_given(kind: str) -> None:
         seen["kept"] += found == wanted
         if found == wanted:
             driven = memory.now.facts[:, MONEY] - memory.now.facts[:, PARTS]
-            assert driven.sum() == (best.facts[:, MONEY] - best.facts[:, PARTS]).sum()
+            # Less where a stop turns out to be of no use.
+            assert driven.sum() <= (best.facts[:, MONEY] - best.facts[:, PARTS]).sum()
     # Parts may not go round in another order than the search has found.
     assert seen["kept"] >= 0.9 * seen["all"], seen
 
@@ -95,7 +97,7 @@ def test_what_does_not_work_of_given_routes_is_left_out() -> None:
 
 
 def test_a_search_that_begins_from_routes_finds_none_worse() -> None:
-    for case in cases(fewer(12, 1), 14, 3, first=300):
+    for case in cases(fewer(12, 1), CALLS_MAX + 4, 3, first=300):
         problem = case.problem
         best = searched(problem, fewer(300, 20))
         start = tuple(
