@@ -8,43 +8,16 @@ in, the next slot makes room for it.
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
+from itertools import count
 
 from dispatch.travel import StraightLine
 from dispatch.waiting import Likely
-from shared.model import Call, Day, Place, Window
-
-HELD = "held"  # id of the kind
-KEPT = 0.8  # chance that the slots are enough for the day's emergencies; own choice
+from shared.model import Call, Day, Place
+from shared.trade import HELD
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Reserve:
-    """How much time is held free.
-
-    Parameters
-    ----------
-    slots : int
-        How many, 0 or more.
-    window : Window
-        Within which each of them starts and ends.
-    length_s : int
-        Of each, more than 0.
-    priority : int
-        1 to 4.
-    skills, equipment : frozenset of str
-        What an emergency will ask for.
-    """
-
-    slots: int
-    window: Window
-    length_s: int
-    priority: int = 4
-    skills: frozenset[str] = frozenset()
-    equipment: frozenset[str] = frozenset()
-
-
-def slots_for(expected: float, kept: float = KEPT) -> int:
+def slots_for(expected: float, kept: float) -> int:
     """Return how many slots are enough for a day's emergencies.
 
     Parameters
@@ -69,44 +42,48 @@ def slots_for(expected: float, kept: float = KEPT) -> int:
     return slots
 
 
-def hold(day: Day, reserve: Reserve, likely: Sequence[Likely] = ()) -> Day:
-    """Return the day with slots held free.
+def hold(day: Day, likely: Sequence[Likely] = ()) -> Day:
+    """Return the day with its reserve as calls.
 
     Parameters
     ----------
     day : Day
         The day.
-    reserve : Reserve
-        How much.
     likely : sequence of Likely
         From where urgent calls come; the day's own calls where nothing is known.
 
     Returns
     -------
     Day
-        Its own calls first.
+        Its own calls first, then the held slots; without a reserve.
     """
+    reserve = day.reserve
+    if reserve is None:
+        return day
     known = likely or [Likely(place=call.place) for call in day.calls]
-    place = _middle(day, known) if known else day.shop.place
+    kind = day.kinds[reserve.kind]
+    slots = reserve.slots
+    if slots is None:
+        slots = slots_for(reserve.expected, reserve.kept)
     taken = {call.id for call in day.calls}
-    names = (f"held-{number}" for number in range(1, reserve.slots + len(taken) + 1))
-    ids = [name for name in names if name not in taken][: reserve.slots]
+    names = (f"held-{number}" for number in count(1))
+    free = (name for name in names if name not in taken)
     held = tuple(
         Call(
-            id=id_,
-            place=place,
+            id=next(free),
+            place=_middle(day, known) if known else day.shop.place,
             kind=HELD,
             median_s=reserve.length_s,
             p90_s=reserve.length_s,
             windows=(reserve.window,),
+            dates=(day.date,) if day.horizon > 1 else (),
             priority=reserve.priority,
-            skills=reserve.skills,
-            equipment=reserve.equipment,
-            note="no customer yet: kept free for an emergency",
+            skills=kind.skills,
+            equipment=kind.equipment,
         )
-        for id_ in ids
+        for _ in range(slots)
     )
-    return replace(day, calls=(*day.calls, *held))
+    return replace(day, calls=(*day.calls, *held), reserve=None)
 
 
 def _middle(day: Day, likely: Sequence[Likely]) -> Place:

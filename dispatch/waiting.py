@@ -9,6 +9,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 from itertools import pairwise
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -70,8 +71,8 @@ class Wait:
     response_s : int
         How long an urgent customer waits for the nearest van to come, on the average
         over the likely places, if the call comes in the middle of the wait.
-    instead_s : int
-        The same if the van went on at once, as the plan has it.
+    here_s, there_s : int
+        The same if the van stayed where it is, and if it went on at once.
     extra_m : int
         Metres driven beyond the plan's.
     """
@@ -84,7 +85,8 @@ class Wait:
     from_s: int
     leave_by_s: int
     response_s: int
-    instead_s: int
+    here_s: int
+    there_s: int
     extra_m: int = 0
 
     @property
@@ -96,13 +98,17 @@ class Wait:
         str
             Plain words.
         """
-        here, there = (round(s / 60) for s in (self.response_s, self.instead_s))
-        if self.spot is Spot.LAST and self.instead_s - self.response_s < BETTER_S:
+        if self.spot is Spot.LAST and self.there_s - self.here_s < BETTER_S:
             return "no place is better, and who stays can still go anywhere"
-        if self.spot is Spot.NEXT:
-            return f"from there an urgent customer is reached in {there} min"
-        words = f"an urgent customer is reached in {here} min, from the next in {there}"
-        return words + (f"; {self.extra_m / 1000:.1f} km more" if self.extra_m else "")
+        others = {"from here": self.here_s, "from the next customer": self.there_s}
+        if self.spot is not Spot.NEAR:
+            del others[
+                "from here" if self.spot is Spot.LAST else "from the next customer"
+            ]
+        words = ", ".join(f"{name} in {round(s / 60)}" for name, s in others.items())
+        words = f"reached in {round(self.response_s / 60)} min, {words}"
+        more = f"; {self.extra_m / 1000:.1f} km more" if self.extra_m else ""
+        return f"an urgent customer is {words}{more}"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -115,6 +121,15 @@ class _Gap:
     leave_by_s: int
     after: str | None
     before: str | None
+
+
+class _Stay(NamedTuple):
+    """A van at a place, busy from ``start_s`` to ``finish_s``."""
+
+    arrive_s: int
+    start_s: int
+    finish_s: int
+    place: Place
 
 
 class _Map:
@@ -176,7 +191,7 @@ def find_waits(
     if not likely or not plan.routes:
         return ()
     stays = {route.van_id: _stays(day, route) for route in plan.routes}
-    ends = [place for some in stays.values() for _, place in some]
+    ends = [stay.place for some in stays.values() for stay in some]
     where = _Map(day, [*ends, *(one.place for one in likely)], roads)
     rates = {van.id: van.rates.km_cents for van in day.vans}
     found = []
@@ -195,14 +210,16 @@ def find_waits(
     return tuple(found)
 
 
-def _stays(day: Day, route: Route) -> list[tuple[int, Place]]:
-    """Return from when on the van is free where; the last one for good."""
+def _stays(day: Day, route: Route) -> list[_Stay]:
+    """Return where the van is and when it is busy there; the last one is its finish."""
     van = next(van for van in day.vans if van.id == route.van_id)
     found = [
-        (stop.finish_s, stop.place) for stop in route.stops if stop.place is not None
+        _Stay(stop.arrive_s, stop.start_s, stop.finish_s, stop.place)
+        for stop in route.stops
+        if stop.place is not None
     ]
     if van.finish is not None:
-        found.append((route.finish_s, van.finish))
+        found.append(_Stay(route.finish_s, route.finish_s, route.finish_s, van.finish))
     return found
 
 
@@ -233,7 +250,7 @@ def _choose(
     route: Route,
     where: _Map,
     likely: Sequence[Likely],
-    busy: Mapping[str, Sequence[tuple[int, Place]]],
+    busy: Mapping[str, Sequence[_Stay]],
     worth: Callable[[int, int], int],
 ) -> Wait | None:
     last, target = gap.last.place, gap.next.place
@@ -248,9 +265,9 @@ def _choose(
         return round(float(np.average(np.minimum(own, others), weights=weights)))
 
     there_s = where.arrive_s(last, target, gap.from_s)
-    instead_s = response_s(target)
+    here_s, instead_s = response_s(last), response_s(target)
     choices = [
-        (response_s(last), 0, Spot.LAST, last, gap.from_s, gap.leave_by_s),
+        (here_s, 0, Spot.LAST, last, gap.from_s, gap.leave_by_s),
         (instead_s, 0, Spot.NEXT, target, there_s, gap.next.start_s),
     ]
     straight_m = where.metres(last, target)
@@ -264,7 +281,7 @@ def _choose(
             if worth(instead_s - found, gap.leave_by_s - gap.from_s) > extra_m:
                 choices.append((found, extra_m, Spot.NEAR, one.place, at_s, leave_s))
     best = min(choices, key=lambda choice: choice[:2])
-    if best[0] > choices[0][0] - BETTER_S:
+    if best[0] > here_s - BETTER_S:
         best = choices[0]  # who stays where it is can still go anywhere
     return Wait(
         van_id=route.van_id,
@@ -275,7 +292,8 @@ def _choose(
         from_s=best[4],
         leave_by_s=best[5],
         response_s=best[0],
-        instead_s=instead_s,
+        here_s=here_s,
+        there_s=instead_s,
         extra_m=best[1],
     )
 
@@ -284,7 +302,7 @@ def _others(
     van_id: str,
     where: _Map,
     likely: Sequence[Likely],
-    busy: Mapping[str, Sequence[tuple[int, Place]]],
+    busy: Mapping[str, Sequence[_Stay]],
     at_s: int,
 ) -> NDArray[np.int64]:
     """Return how soon the first of the other vans is at each likely place."""
@@ -292,8 +310,19 @@ def _others(
     for other, stays in busy.items():
         if other == van_id or not stays:
             continue
-        ahead = [stay for stay in stays if stay[0] > at_s] or [stays[-1]]
-        free_s, place = ahead[0]
-        reach = where.all_s(place, likely, max(free_s, at_s)) - at_s
+        free_s, place = _free(stays, at_s)
+        reach = where.all_s(place, likely, free_s) - at_s
         soonest = np.minimum(soonest, reach)
     return soonest
+
+
+def _free(stays: Sequence[_Stay], at_s: int) -> tuple[int, Place]:
+    """Return when from ``at_s`` on the van could set off elsewhere, and from where."""
+    last = stays[0].place
+    for stay in stays:
+        if stay.start_s > at_s:  # on its way there, or waiting there
+            return at_s, stay.place if stay.arrive_s <= at_s else last
+        if stay.finish_s > at_s:
+            return stay.finish_s, stay.place
+        last = stay.place
+    return at_s, last

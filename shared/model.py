@@ -483,6 +483,38 @@ class Link:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Reserve:
+    """Time held free for emergencies.
+
+    Parameters
+    ----------
+    window : Window
+        Within which each slot starts and ends.
+    length_s : int
+        Of each, more than 0.
+    slots : int or None
+        How many, 0 or more; ``None``: enough for those expected.
+    expected : float
+        How many emergencies come in on such a day on the average, 0 or more.
+    kept : float
+        Wanted chance that the slots are enough for them, 0 < kept < 1.
+    priority : int
+        1 to 4, as a call's: the last one never pushes out a customer.
+    kind : str
+        Kind of work that an emergency will most likely be: its skills and equipment
+        are held with the time.
+    """
+
+    window: Window
+    length_s: int
+    slots: int | None = None
+    expected: float = 0.0
+    kept: float = 0.8
+    priority: int = 4
+    kind: str = "lockout_vehicle"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Traffic:
     """Speed through the day, as a share of free flow.
 
@@ -577,6 +609,8 @@ class Day:
         What starting outside a customer's preference costs.
     horizon : int
         How many days are planned, from ``date`` on; 1 to 7.
+    reserve : Reserve or None
+        Time to hold free for emergencies, see :func:`dispatch.reserve.hold`.
     change : ChangePrices
         What it costs to change what stands, see :meth:`change_units`.
     """
@@ -606,6 +640,7 @@ class Day:
     late_hour_cents: int = 6000
     preference_cents: int = 300
     horizon: int = 1
+    reserve: Reserve | None = None
     change: ChangePrices = ChangePrices()
 
     @property

@@ -29,6 +29,7 @@ from shared.model import (
     ReadyItem,
     ReadyKind,
     ReadyState,
+    Reserve,
     Store,
     Traffic,
     Van,
@@ -240,7 +241,27 @@ def _day_text(day: Day) -> str:
             f"quantity = {tool.quantity}",
             f"handover = {_flag(tool.handover)}",
         ]
+    if day.reserve is not None:
+        lines += ["", *_reserve(day.reserve, clock)]
     return "\n".join(lines) + "\n"
+
+
+def _reserve(reserve: Reserve, clock: DayClock) -> list[str]:
+    if reserve.slots is None:
+        amount = [
+            f"expected = {_plain(reserve.expected)}",
+            f"kept = {_plain(reserve.kept)}",
+        ]
+    else:
+        amount = [f"slots = {reserve.slots}"]
+    return [
+        "[reserve]",
+        *amount,
+        f'window = "{_window(clock, reserve.window)}"',
+        f"length_min = {_units(reserve.length_s, 60)}",
+        f"kind = {_quote(reserve.kind)}",
+        f"priority = {reserve.priority}",
+    ]
 
 
 def _priced(day: Day) -> list[str]:
