@@ -193,7 +193,7 @@ def _solve(
         written = write_out(desk, columns, problem.given)
         return None if written is None else written.parts_units
 
-    begun = columns_of(day, problem, start)
+    begun = columns_of(day, problem, start) if start else ()
     outcome = solve(problem, budget, rest_cost, begun)
     written = write_out(desk, outcome.columns, outcome.visits)
     stood = _share_out(desk, list(start)) if start else None
