@@ -15,7 +15,7 @@ import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 from statistics import NormalDist
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
 
@@ -347,7 +347,8 @@ class _Day:
 
     def live(self) -> Outcome:
         for call in self.world.urgent:
-            self.expect(self.world.booked_s[call.id], FactKind.BOOKED, call_id=call.id)
+            at_s = self.world.booked_s[call.id]
+            self.expect(_Moment(at_s, 0, FactKind.BOOKED, call_id=call.id))
         self.tell(self.plan)
         self.changed = 0
         self.order(self.plan, 0)
@@ -377,10 +378,9 @@ class _Day:
 
     # --- what happens ---------------------------------------------------------------
 
-    def expect(self, at_s: int, kind: FactKind, **names: Any) -> None:
+    def expect(self, moment: _Moment) -> None:
         self.number += 1
-        moment = _Moment(at_s=at_s, number=self.number, kind=kind, **names)
-        heapq.heappush(self.due, moment)
+        heapq.heappush(self.due, moment._replace(number=self.number))
 
     def happen(self, moment: _Moment) -> None:
         van = self.vans.get(moment.van_id or "")
@@ -410,13 +410,7 @@ class _Day:
                 self.depart(moment.van_id or "", moment.at_s)
 
     def then(self, at_s: int, kind: FactKind, after: _Moment) -> None:
-        self.expect(
-            at_s,
-            kind,
-            van_id=after.van_id,
-            call_id=after.call_id,
-            store_id=after.store_id,
-        )
+        self.expect(after._replace(at_s=at_s, kind=kind))
 
     def leave(self, van: _Out, moment: _Moment) -> None:
         if van.orders:
@@ -440,9 +434,10 @@ class _Day:
             call = self.calls[moment.call_id]
             who = next(one for one in self.world.day.vans if one.id == moment.van_id)
             spans = start_windows(self.world.day, call, who, late=True)
-            starts = [max(moment.at_s, low) for low, high in spans if moment.at_s <= high]
+            at_s = moment.at_s
+            starts = [max(at_s, low) for low, high in spans if at_s <= high]
             # Who is at the door after the last moment is let in all the same.
-            self.then(min(starts, default=moment.at_s), FactKind.STARTED, moment)
+            self.then(min(starts, default=at_s), FactKind.STARTED, moment)
         elif moment.store_id is not None:
             stay_s = self.stores[moment.store_id].restock_s or 0
             self.then(moment.at_s + stay_s, FactKind.LOADED, moment)
@@ -520,7 +515,6 @@ class _Day:
         """Have a free van leave for its next stop: in good time, not sooner."""
         van = self.vans[van_id]
         van.version += 1
-        names: dict[str, Any] = {"van_id": van_id, "version": van.version}
         while van.orders and van.orders[0].kind is StopKind.BREAK:
             # Nobody says when he eats: the break shows as a time without facts.
             pause = van.orders.pop(0)
@@ -530,10 +524,13 @@ class _Day:
             by_s = stop.arrive_s - stop.drive_s
             if stop.leave_by_s is not None:
                 by_s = max(by_s, stop.leave_by_s - SPARE_S)
-            names |= {"call_id": stop.call_id, "store_id": stop.store_id}
-            self.expect(max(now_s, by_s), FactKind.LEFT, **names)
+            leave = _Moment(max(now_s, by_s), 0, FactKind.LEFT, van_id)
+            leave = leave._replace(call_id=stop.call_id, store_id=stop.store_id)
         elif van.out and not van.home:
-            self.expect(now_s, FactKind.LEFT, **names)
+            leave = _Moment(now_s, 0, FactKind.LEFT, van_id)
+        else:
+            return
+        self.expect(leave._replace(version=van.version))
 
 
 # --- policies -----------------------------------------------------------------------

@@ -394,6 +394,10 @@ class Van:
         Most seconds from setting off until it is back, the break left out.
     off : frozenset of datetime.date
         Days it stays in, when several are planned.
+    paid_from_s : int or None
+        From when on its time counts, where that is not ``shift.start_s``: in the middle
+        of a day, an earlier moment for a van that has not left, a later one for a van
+        whose drive home has to be paid anyway.
     """
 
     id: str
@@ -412,6 +416,18 @@ class Van:
     drive_limit_s: int | None = None
     work_limit_s: int | None = None
     off: frozenset[date] = frozenset()
+    paid_from_s: int | None = None
+
+    @property
+    def paid_s(self) -> int:
+        """From when on its time counts.
+
+        Returns
+        -------
+        int
+            Seconds since midnight.
+        """
+        return self.shift.start_s if self.paid_from_s is None else self.paid_from_s
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

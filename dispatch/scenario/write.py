@@ -319,8 +319,8 @@ def _reserve(reserve: Reserve, clock: DayClock) -> list[str]:
     return [
         "[reserve]",
         *amount,
-        f'window = "{_window(clock, reserve.window)}"',
-        f"length_min = {_units(reserve.length_s, 60)}",
+        f'window = "{window_text(clock, reserve.window)}"',
+        f"length_min = {units_text(reserve.length_s, 60)}",
         f"kind = {_quote(reserve.kind)}",
         f"priority = {reserve.priority}",
     ]
