@@ -224,6 +224,7 @@ def replay(day: Day, facts: Iterable[Fact]) -> State:
             raise Conflict(_other_content(fact))
     log = _Log(day)
     for fact in in_order(known.values()):
+        log.look_at_words(fact)
         log.play(fact)
     return log.state()
 
@@ -250,8 +251,12 @@ def accept(day: Day, log: tuple[Fact, ...], fact: Fact) -> tuple[Fact, ...] | Co
         if other.id == fact.id:
             return log if other == fact else Conflict(_other_content(fact))
     longer = (*log, fact)
+    played = _Log(day)
     try:
-        replay(day, longer)
+        for one in in_order(longer):
+            if one is fact:  # the others were looked at when they came
+                played.look_at_words(one)
+            played.play(one)
     except Conflict as reason:
         return reason
     return longer
@@ -473,7 +478,6 @@ class _Log:
 
     def play(self, fact: Fact) -> None:
         """Take one step, or say why it is impossible."""
-        self._look_at_words(fact)
         self._look_at_call(fact)
         book = self.vans.get(fact.van_id or "")
         if book is not None:
@@ -496,7 +500,7 @@ class _Log:
 
     # --- is it possible? --------------------------------------------------------
 
-    def _look_at_words(self, fact: Fact) -> None:
+    def look_at_words(self, fact: Fact) -> None:
         """Refuse a fact that lacks something, or says what its kind does not."""
         needed, more = FIELDS[fact.kind]
         said = {name for name in SAYS if getattr(fact, name) is not None}
@@ -585,6 +589,8 @@ class _Log:
         if book.doing not in (same if book.is_at(fact) else other):
             doing = f"{book.doing}{_stop_words(book)}"
             text = f"van {fact.van_id} is {doing} by then"
+            if book.doing is Doing.WORKING:
+                text += ": say first when it was done"
             raise self._refuse(fact, text)
         home = fact.kind is FactKind.ARRIVED and fact.call_id == fact.store_id
         early = fact.kind is FactKind.LOADED and fact.store_id == self.day.shop.id
@@ -644,10 +650,10 @@ class _Log:
         match fact.kind:
             case FactKind.LATE:
                 book.late_s, book.late_at_s = fact.late_s or 0, fact.at_s
-            case FactKind.VAN_DOWN:
+            case FactKind.VAN_DOWN if book.doing is not Doing.DOWN:
                 self._turn_away(book, fact.at_s)
                 book.go(Doing.DOWN, fact.at_s)
-            case FactKind.VAN_UP:
+            case FactKind.VAN_UP if book.doing is Doing.DOWN:
                 book.go(Doing.WAITING, fact.at_s)
             case FactKind.LEFT | FactKind.ARRIVED | FactKind.STARTED:
                 self._be_out(fact, book)
