@@ -37,7 +37,7 @@ class Walk:
 
 def walk(day: Day, plan: Plan, seed: int, newcomers: tuple[Call, ...] = ()) -> Walk:
     """Return one way in which a day may go, with impossible facts tried in between."""
-    dice = Random(seed)
+    dice = Random(seed)  # noqa: S311 - no secret
     told = [fact for route in plan.routes for fact in _drive(dice, route)]
     told += _mishaps(dice, day, plan, newcomers)
     seen = Walk(day=day, plan=plan)
@@ -71,9 +71,11 @@ def _drive(dice: Random, route: Route) -> Iterator[Fact]:
             steps += [(FactKind.STARTED, start_s), (FactKind.DONE, at_s)]
         for kind, moment_s in steps:
             if dice.random() >= FORGOTTEN or kind is FactKind.LEFT:
-                said = where if kind is not FactKind.LOADED else who | {
-                    "store_id": stop.store_id
-                }
+                said = (
+                    where
+                    if kind is not FactKind.LOADED
+                    else who | {"store_id": stop.store_id}
+                )
                 if kind in (FactKind.STARTED, FactKind.DONE, FactKind.NO_SHOW):
                     said = who | {"call_id": stop.call_id}
                 yield Fact(id="", kind=kind, at_s=moment_s, **said)

@@ -962,6 +962,50 @@ def _read_calls(
     return day.calls, read_links(first, day)
 
 
+def read_booked(path: Path, day: Day, findings: Findings) -> dict[str, Call]:
+    """Return the calls that come in through the day.
+
+    Parameters
+    ----------
+    path : Path
+        A table with the columns of ``calls.csv``; it may be missing.
+    day : Day
+        The day they come in on, as it was read.
+    findings : Findings
+        Where faults and notices go.
+
+    Returns
+    -------
+    dict of str to Call
+        By id. They stand alone: none comes after another.
+    """
+    head = _Head(
+        day=day, rates=USUAL_RATES, matrix="", tools=(), placed=True, dated=True
+    )
+    first: dict[str, Row] = {}
+    booked: dict[str, Call] = {}
+    known = {call.id for call in day.calls}
+    rows = read_table(
+        path, findings, required=("id", "lat", "lon", "kind"), optional=CALL_COLUMNS
+    )
+    for row in rows or ():
+        call = _read_call(row, head, day.vans, dict(day.parts))
+        if call.id in first:
+            _refuse_twice(row, call.id, first[call.id])
+        elif call.id in known:
+            row.refuse("id", shown(call.id), "an id that calls.csv does not have")
+        for column in LINK_COLUMNS:
+            if row.text(column):
+                row.refuse(
+                    column,
+                    shown(row.text(column)),
+                    "nothing: a call that comes in through the day stands alone",
+                )
+        first.setdefault(call.id, row)
+        booked.setdefault(call.id, call)
+    return booked
+
+
 def _read_call(
     row: Row,
     head: _Head,
