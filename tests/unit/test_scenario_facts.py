@@ -6,13 +6,12 @@ from pathlib import Path
 import pytest
 
 from dispatch.generator import ALL, generate_day
-from dispatch.planner import Budget, plan_day
 from dispatch.scenario import read_facts, write_facts
 from shared.errors import InvalidInput
 from shared.facts import Fact, FactKind, in_order
 from shared.model import Day, Tool
 from shared.trade import kinds
-from tests.builders import HOUR_S, a_call, a_day, a_part, a_van, window
+from tests.builders import HOUR_S, a_call, a_day, a_part, a_plan, a_van, window
 from tests.walk import walk
 
 DAY: Day = a_day(
@@ -180,7 +179,7 @@ def test_a_folder_without_facts_says_what_is_missing(tmp_path: Path) -> None:
 @pytest.mark.parametrize("seed", range(12))
 def test_what_is_written_is_read_back(seed: int, tmp_path: Path) -> None:
     day = generate_day(900 + seed, 5, 2, ease=0.5, clock_change=False, features=ALL)
-    plan = plan_day(day, Budget(rounds=20, replans=False))
+    plan = a_plan({day.vans[0].id: tuple(call.id for call in day.calls)})
     newcomer = replace(day.calls[0], id="NEW", standing=None)
     booked = Fact(id="B", kind=FactKind.BOOKED, at_s=6 * HOUR_S, call=newcomer)
     facts = (booked, *walk(day, plan, seed).log)
