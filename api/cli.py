@@ -76,9 +76,10 @@ class PlanDay(Protocol):
 
 
 def _read(folder: Path) -> "Day":
+    from dispatch.reserve import hold
     from dispatch.scenario import read_scenario
 
-    return read_scenario(folder)
+    return hold(read_scenario(folder))
 
 
 def _plan_day(

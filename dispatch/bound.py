@@ -22,6 +22,7 @@ from dispatch.problem import (
     LENGTH,
     M_UNITS,
     NEVER,
+    PAID,
     S_UNITS,
     SHIFT_HI,
     SHIFT_LO,
@@ -137,7 +138,7 @@ def _drive_costs(problem: Problem) -> Ints:
         visit = reach.length_s * row[S_UNITS]
         metres = problem.distance_m * row[M_UNITS]
         start_s = reach.done_s - reach.length_s
-        first = (start_s - row[SHIFT_LO]) * row[S_UNITS] + visit
+        first = (start_s - row[PAID]) * row[S_UNITS] + visit
         if row[START] >= 0:
             first += metres[row[START], :calls]
         last = np.zeros(calls, np.int64)

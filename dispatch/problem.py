@@ -70,8 +70,9 @@ WEIGHT_ROOM = 1 << 60
     DRIVE_MAX,
     WORK_MAX,
     CREW,
+    PAID,
     TWIN,
-) = range(17)
+) = range(18)
 # columns of Problem.links
 FIRST, THEN, SAME_VAN, GAP_LO, GAP_HI = range(5)
 # columns of Problem.stores
@@ -105,15 +106,15 @@ class Problem(NamedTuple):
         each search in a copy of its own.
     given : ndarray, shape of ``visits``
         The same, never changed.
-    vans : ndarray, shape (vans, 17)
+    vans : ndarray, shape (vans, 18)
         START and FINISH (nodes, -1 anywhere), SHIFT_LO, SHIFT_HI (last second it
         may be back), SHIFT_END (overtime after it), MEAL_LO and MEAL_HI (first and
         last start of the break), MEAL_LENGTH (0: no break), M_UNITS per metre,
-        S_UNITS per second from SHIFT_LO, OVER_UNITS per second past SHIFT_END,
+        S_UNITS per second from PAID, OVER_UNITS per second past SHIFT_END,
         LOADS (1: can load at the shop), HOLDER (row of ``stock`` it takes from; shared
         by vans that hand each other parts), DRIVE_MAX and WORK_MAX (most seconds, 0: no
         limit), CREW (first row of the same van: where several days are planned, a van
-        has a row for each), TWIN (first van that is alike in all).
+        has a row for each), PAID (s), TWIN (first van that is alike in all).
     allowed : ndarray of uint8, shape (vans, visits)
         1 where skills, equipment, required van and pace agree, and the van could have
         what the call uses whatever it chooses.
@@ -896,6 +897,7 @@ def _van_rows(day: Day, travel: TravelTable, stretch: Stretch) -> Ints:
         vans[row, SHIFT_LO] = van.shift.start_s
         vans[row, SHIFT_HI] = van.shift.end_s + van.overtime_limit_s
         vans[row, SHIFT_END] = van.shift.end_s
+        vans[row, PAID] = van.paid_s
         if van.meal is not None:
             vans[row, MEAL_LO] = van.meal.window.start_s
             vans[row, MEAL_HI] = van.meal.window.end_s - van.meal.length_s

@@ -582,7 +582,21 @@ class _Clerk:
             equipment=van.equipment | now.tools,
             drive_limit_s=_left(van.drive_limit_s, driven_s),
             work_limit_s=_left(van.work_limit_s, worked_s),
+            paid_from_s=self.paid_from(van, now, ahead),
         )
+
+    def paid_from(self, van: Van, now: VanNow, ahead: _Ahead) -> int:
+        """Return from when on what the van still does costs time.
+
+        A van that stays in costs nothing, from the start of its shift on; one that is
+        out has to come home whatever it does.
+        """
+        if not now.has_left:
+            return van.paid_s
+        home = None if van.finish is None else f"finish:{van.id}"
+        if now.doing is Doing.WAITING and home is not None and ahead.node == home:
+            return now.since_s
+        return self.arrive(ahead.node, home, ahead.free_s)
 
     def meal_left(self, van: Van, start_s: int) -> Break | None:
         """Return the break with what is left of its window; ``None``: too late."""

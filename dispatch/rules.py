@@ -848,7 +848,8 @@ class _Drive:
 
     def _judge_cost(self) -> Iterator[Violation]:
         rates, shift = self.van.rates, self.van.shift
-        paid_s = self.clock_s - shift.start_s
+        since_s = self.van.paid_from_s
+        paid_s = self.clock_s - (shift.start_s if since_s is None else since_s)
         over_s = max(0, self.clock_s - shift.end_s)
         drive_units = self.driven_m * rates.km_cents * UNITS_PER_METRE
         time_units = paid_s * rates.hour_cents * UNITS_PER_SECOND

@@ -224,6 +224,7 @@ def replay(day: Day, facts: Iterable[Fact]) -> State:
             raise Conflict(_other_content(fact))
     log = _Log(day)
     for fact in in_order(known.values()):
+        log.look_at_words(fact)
         log.play(fact)
     return log.state()
 
@@ -250,10 +251,15 @@ def accept(day: Day, log: tuple[Fact, ...], fact: Fact) -> tuple[Fact, ...] | Co
         if other.id == fact.id:
             return log if other == fact else Conflict(_other_content(fact))
     longer = (*log, fact)
+    played, step = _Log(day), fact
     try:
-        replay(day, longer)
+        played.look_at_words(fact)  # the others were looked at when they came
+        for step in in_order(longer):
+            played.play(step)
     except Conflict as reason:
-        return reason
+        if step is fact:
+            return reason
+        return played.refuse(fact, f"with it this could not be: {reason}")
     return longer
 
 
@@ -473,7 +479,6 @@ class _Log:
 
     def play(self, fact: Fact) -> None:
         """Take one step, or say why it is impossible."""
-        self._look_at_words(fact)
         self._look_at_call(fact)
         book = self.vans.get(fact.van_id or "")
         if book is not None:
@@ -490,13 +495,13 @@ class _Log:
                 self._move(fact, book)
         self.at_s = fact.at_s
 
-    def _refuse(self, fact: Fact, text: str) -> Conflict:
+    def refuse(self, fact: Fact, text: str) -> Conflict:
         clock = self.day.clock.spoken(fact.at_s)
         return Conflict(f"{fact.kind} at {clock} (fact {fact.id}): {text}")
 
     # --- is it possible? --------------------------------------------------------
 
-    def _look_at_words(self, fact: Fact) -> None:
+    def look_at_words(self, fact: Fact) -> None:
         """Refuse a fact that lacks something, or says what its kind does not."""
         needed, more = FIELDS[fact.kind]
         said = {name for name in SAYS if getattr(fact, name) is not None}
@@ -513,7 +518,7 @@ class _Log:
         if fact.late_s is not None and fact.late_s < 0:
             faults.append(f"{fact.late_s} s is no lateness")
         if faults:
-            raise self._refuse(fact, "; ".join(faults))
+            raise self.refuse(fact, "; ".join(faults))
 
     def _unknown(self, fact: Fact) -> list[str]:
         """Say which names the day does not know."""
@@ -555,26 +560,26 @@ class _Log:
         """Refuse what cannot happen to the call any more, or yet."""
         if fact.call is not None:
             if fact.call_id not in (None, fact.call.id):
-                raise self._refuse(fact, f"its call is {fact.call.id}")
+                raise self.refuse(fact, f"its call is {fact.call.id}")
             if fact.call.id in self.calls:
-                raise self._refuse(fact, f"call {fact.call.id} is known already")
+                raise self.refuse(fact, f"call {fact.call.id} is known already")
         if fact.kind is FactKind.BOOKED or fact.call_id is None:
             return
         now = self.calls.get(fact.call_id)
         if now is None:
             text = f"call {fact.call_id} is not booked by then"
-            raise self._refuse(fact, text)
+            raise self.refuse(fact, text)
         moves = CALL_MOVES.get(fact.kind)
         if moves is None:
             return
         other = now.van_id not in (None, fact.van_id) and now.state in UNDER_WAY
         if fact.van_id is not None and other:
             text = f"van {now.van_id} is on call {now.call.id} ({now.state})"
-            raise self._refuse(fact, text)
+            raise self.refuse(fact, text)
         # a van that names the same stop twice over is looked at with the van
         if now.state not in moves:
             text = f"call {now.call.id} is {now.state} by then"
-            raise self._refuse(fact, text)
+            raise self.refuse(fact, text)
 
     def _look_at_van(self, fact: Fact, book: _Book) -> None:
         """Refuse what the van cannot be doing."""
@@ -585,7 +590,9 @@ class _Log:
         if book.doing not in (same if book.is_at(fact) else other):
             doing = f"{book.doing}{_stop_words(book)}"
             text = f"van {fact.van_id} is {doing} by then"
-            raise self._refuse(fact, text)
+            if book.doing is Doing.WORKING:
+                text += ": say first when it was done"
+            raise self.refuse(fact, text)
         home = fact.kind is FactKind.ARRIVED and fact.call_id == fact.store_id
         early = fact.kind is FactKind.LOADED and fact.store_id == self.day.shop.id
         if (
@@ -596,7 +603,7 @@ class _Log:
             and not early
         ):
             text = f"van {fact.van_id} has not left yet: say first when it did"
-            raise self._refuse(fact, text)
+            raise self.refuse(fact, text)
 
     def _take(self, fact: Fact, wanted: Iterable[_Want]) -> None:
         """Take pieces away, all or (refused) none."""
@@ -608,7 +615,7 @@ class _Log:
             if want.stock[want.part_id] < want.pieces
         ]
         if short:
-            raise self._refuse(fact, "; ".join(short))
+            raise self.refuse(fact, "; ".join(short))
         for want in wanted:
             want.stock[want.part_id] -= want.pieces
 
@@ -644,10 +651,10 @@ class _Log:
         match fact.kind:
             case FactKind.LATE:
                 book.late_s, book.late_at_s = fact.late_s or 0, fact.at_s
-            case FactKind.VAN_DOWN:
+            case FactKind.VAN_DOWN if book.doing is not Doing.DOWN:
                 self._turn_away(book, fact.at_s)
                 book.go(Doing.DOWN, fact.at_s)
-            case FactKind.VAN_UP:
+            case FactKind.VAN_UP if book.doing is Doing.DOWN:
                 book.go(Doing.WAITING, fact.at_s)
             case FactKind.LEFT | FactKind.ARRIVED | FactKind.STARTED:
                 self._be_out(fact, book)
@@ -684,7 +691,7 @@ class _Log:
             out = sum(tool_id in other.tools for other in self.vans.values())
             if out >= self.tools[tool_id]:
                 text = f"tool {tool_id}: all {self.tools[tool_id]} are out"
-                raise self._refuse(fact, text)
+                raise self.refuse(fact, text)
         book.tools |= taken
         book.tools -= set(fact.returned or ())
 

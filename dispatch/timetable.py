@@ -366,9 +366,7 @@ class _Driver:
             finish_s=back_s,
             overtime_s=overtime_s,
             drive_units=distance_m * van.rates.km_cents * UNITS_PER_METRE,
-            time_units=(back_s - van.shift.start_s)
-            * van.rates.hour_cents
-            * UNITS_PER_SECOND,
+            time_units=(back_s - van.paid_s) * van.rates.hour_cents * UNITS_PER_SECOND,
             overtime_units=overtime_s
             * van.rates.overtime_hour_cents
             * UNITS_PER_SECOND,

@@ -134,6 +134,7 @@ A new time brings a call back that was given up."""
 _FREE = frozenset({Doing.WAITING})
 _MOVABLE = frozenset({Doing.WAITING, Doing.DRIVING, Doing.THERE})
 _UP = _MOVABLE | {Doing.WORKING}
+_OUT = frozenset({Doing.DOWN})
 
 VAN_MOVES: Mapping[FactKind, tuple[frozenset[Doing], frozenset[Doing]]] = {
     FactKind.LEFT: (frozenset(), _MOVABLE),
@@ -143,13 +144,14 @@ VAN_MOVES: Mapping[FactKind, tuple[frozenset[Doing], frozenset[Doing]]] = {
     FactKind.NO_SHOW: (frozenset({Doing.DRIVING, Doing.THERE}), _FREE),
     FactKind.LOADED: (frozenset({Doing.DRIVING, Doing.THERE}), _FREE),
     FactKind.LATE: (_UP, _UP),
-    FactKind.VAN_DOWN: (_UP, _UP),
-    FactKind.VAN_UP: (frozenset({Doing.DOWN}), frozenset({Doing.DOWN})),
+    FactKind.VAN_DOWN: (_UP | _OUT, _UP | _OUT),
+    FactKind.VAN_UP: (_UP | _OUT, _UP | _OUT),
 }
 """What a van may be doing when a fact comes: with the stop that the fact names, and
 with another or none. Who leaves for, arrives or starts at another stop has turned away
 from the one before, and that call is open again; what is begun is finished first. A
-visit or a restock stop is finished only by a van that is at it or free."""
+visit or a restock stop is finished only by a van that is at it or free. That a van is
+down, or up again, may be said twice."""
 
 FIELDS: Mapping[FactKind, tuple[frozenset[str], frozenset[str]]] = {
     kind: (frozenset(needed.split()), frozenset(more.split()))

@@ -394,6 +394,10 @@ class Van:
         Most seconds from setting off until it is back, the break left out.
     off : frozenset of datetime.date
         Days it stays in, when several are planned.
+    paid_from_s : int or None
+        From when on its time counts, where that is not ``shift.start_s``: in the middle
+        of a day, an earlier moment for a van that has not left, a later one for a van
+        whose drive home has to be paid anyway.
     """
 
     id: str
@@ -412,6 +416,18 @@ class Van:
     drive_limit_s: int | None = None
     work_limit_s: int | None = None
     off: frozenset[date] = frozenset()
+    paid_from_s: int | None = None
+
+    @property
+    def paid_s(self) -> int:
+        """From when on its time counts.
+
+        Returns
+        -------
+        int
+            Seconds since midnight.
+        """
+        return self.shift.start_s if self.paid_from_s is None else self.paid_from_s
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -480,6 +496,38 @@ class Link:
     same_van: bool = False
     min_gap_s: int = 0
     max_gap_s: int | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Reserve:
+    """Time held free for emergencies.
+
+    Parameters
+    ----------
+    window : Window
+        Within which each slot starts and ends.
+    length_s : int
+        Of each, more than 0.
+    slots : int or None
+        How many, 0 or more; ``None``: enough for those expected.
+    expected : float
+        How many emergencies come in on such a day on the average, 0 or more.
+    kept : float
+        Wanted chance that the slots are enough for them, 0 < kept < 1.
+    priority : int
+        1 to 4, as a call's: the last one never pushes out a customer.
+    kind : str
+        Kind of work that an emergency will most likely be: its skills and equipment
+        are held with the time.
+    """
+
+    window: Window
+    length_s: int
+    slots: int | None = None
+    expected: float = 0.0
+    kept: float = 0.8
+    priority: int = 4
+    kind: str = "lockout_vehicle"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -577,6 +625,8 @@ class Day:
         What starting outside a customer's preference costs.
     horizon : int
         How many days are planned, from ``date`` on; 1 to 7.
+    reserve : Reserve or None
+        Time to hold free for emergencies, see :func:`dispatch.reserve.hold`.
     change : ChangePrices
         What it costs to change what stands, see :meth:`change_units`.
     """
@@ -606,6 +656,7 @@ class Day:
     late_hour_cents: int = 6000
     preference_cents: int = 300
     horizon: int = 1
+    reserve: Reserve | None = None
     change: ChangePrices = ChangePrices()
 
     @property

@@ -4,8 +4,16 @@ The format is described in ``demo_scenarios/README.md``. Reading collects every
 fault of the whole folder into one :class:`~shared.errors.InvalidInput`.
 """
 
+from dispatch.scenario.facts import read_facts, write_facts
 from dispatch.scenario.read import read_scenario, resolve_traffic
 from dispatch.scenario.source import find_dialect
 from dispatch.scenario.write import write_scenario
 
-__all__ = ["find_dialect", "read_scenario", "resolve_traffic", "write_scenario"]
+__all__ = [
+    "find_dialect",
+    "read_facts",
+    "read_scenario",
+    "resolve_traffic",
+    "write_facts",
+    "write_scenario",
+]

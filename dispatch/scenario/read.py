@@ -30,6 +30,7 @@ from shared.model import (
     Rates,
     ReadyItem,
     ReadyKind,
+    Reserve,
     Store,
     Tool,
     Traffic,
@@ -37,7 +38,7 @@ from shared.model import (
     Van,
     Window,
 )
-from shared.trade import cautions, kinds, ready_items, traffic_profiles
+from shared.trade import HELD, cautions, kinds, ready_items, traffic_profiles
 from shared.units import DayClock, DistanceUnit
 
 CATEGORIES = (
@@ -119,6 +120,8 @@ VAN_KEYS = (
 _FARTHEST_M = 1_000_000
 _TWO_DAYS_S = 48 * 3600
 DEFAULTS: Mapping[str, Any] = {field.name: field.default for field in fields(Day)}
+RESERVED: Mapping[str, Any] = {field.name: field.default for field in fields(Reserve)}
+MOST_SLOTS = 100
 
 
 def read_scenario(folder: Path) -> Day:
@@ -264,7 +267,7 @@ def _read_head(folder: Path, findings: Findings) -> _Head:
             placed=False,
             dated=False,
         )
-    row = tree.row(HEAD_KEYS, ("shop", "counter", "tool", "costs", "travel"))
+    row = tree.row(HEAD_KEYS, ("shop", "counter", "tool", "reserve", "costs", "travel"))
     day = replace(
         blank,
         date=row.demand("date", cells.calendar_day, blank.date),
@@ -316,6 +319,7 @@ def _read_head(folder: Path, findings: Findings) -> _Head:
         late_hour_cents=late_hour_cents,
         preference_cents=preference_cents,
         tools=tuple(tool for _, tool in tools),
+        reserve=_read_reserve(tree, day.clock),
     )
     return _Head(
         day=day,
@@ -421,6 +425,48 @@ def _read_tools(tree: Tree) -> tuple[tuple[Row, Tool], ...]:
         handover = row.read("handover", cells.yes_no, False)  # noqa: FBT003
         tools.append((row, Tool(id=tool_id, quantity=quantity, handover=handover)))
     return tuple(tools)
+
+
+def _read_reserve(tree: Tree, clock: DayClock) -> Reserve | None:
+    """Return the time to hold free for emergencies."""
+    table = tree.table("reserve")
+    if table is None:
+        return None
+    row = table.row(
+        ("slots", "expected", "kept", "window", "length_min", "kind", "priority")
+    )
+    if bool(row.text("slots")) == bool(row.text("expected")):
+        row.refuse(
+            "slots",
+            "both" if row.text("slots") else "nothing",
+            "either slots, or how many emergencies are expected on such a day",
+        )
+    usual = kinds()[HELD]
+    work = [name for name in kinds() if name != HELD]
+    start = Window(start_s=0, end_s=0)
+    reserve = Reserve(
+        window=row.demand("window", cells.window(clock), start),
+        length_s=row.read("length_min", cells.visit_length, usual.median_s),
+        slots=row.read("slots", cells.count, None),
+        expected=row.read("expected", _expected, RESERVED["expected"]),
+        kept=row.read("kept", _service_level, RESERVED["kept"]),
+        priority=row.read("priority", cells.priority, RESERVED["priority"]),
+        kind=row.read("kind", cells.one_of(work, "a kind of work"), RESERVED["kind"]),
+    )
+    span_s = reserve.window.end_s - reserve.window.start_s
+    if reserve.window is not start and span_s < reserve.length_s:
+        row.refuse(
+            "length_min",
+            f"{reserve.length_s // 60} min",
+            f"a slot that fits into the window {row.text('window')}",
+        )
+    if (reserve.slots or 0) > MOST_SLOTS:
+        row.refuse("slots", row.text("slots"), f"at most {MOST_SLOTS}")
+    return reserve
+
+
+def _expected(text: str) -> float:
+    return float(cells.amount(0, MOST_SLOTS, "how many a day, such as 1.4")(text))
 
 
 def _look_at_sharing(
@@ -960,6 +1006,50 @@ def _read_calls(
         findings.notices.append("calls.csv: no call below the header")
     day = replace(head.day, calls=tuple(calls), vans=vans or ())
     return day.calls, read_links(first, day)
+
+
+def read_booked(path: Path, day: Day, findings: Findings) -> dict[str, Call]:
+    """Return the calls that come in through the day.
+
+    Parameters
+    ----------
+    path : Path
+        A table with the columns of ``calls.csv``; it may be missing.
+    day : Day
+        The day they come in on, as it was read.
+    findings : Findings
+        Where faults and notices go.
+
+    Returns
+    -------
+    dict of str to Call
+        By id. They stand alone: none comes after another.
+    """
+    head = _Head(
+        day=day, rates=USUAL_RATES, matrix="", tools=(), placed=True, dated=True
+    )
+    first: dict[str, Row] = {}
+    booked: dict[str, Call] = {}
+    known = {call.id for call in day.calls}
+    rows = read_table(
+        path, findings, required=("id", "lat", "lon", "kind"), optional=CALL_COLUMNS
+    )
+    for row in rows or ():
+        call = _read_call(row, head, day.vans, dict(day.parts))
+        if call.id in first:
+            _refuse_twice(row, call.id, first[call.id])
+        elif call.id in known:
+            row.refuse("id", shown(call.id), "an id that calls.csv does not have")
+        for column in LINK_COLUMNS:
+            if row.text(column):
+                row.refuse(
+                    column,
+                    shown(row.text(column)),
+                    "nothing: a call that comes in through the day stands alone",
+                )
+        first.setdefault(call.id, row)
+        booked.setdefault(call.id, call)
+    return booked
 
 
 def _read_call(

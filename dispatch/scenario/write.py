@@ -29,6 +29,7 @@ from shared.model import (
     ReadyItem,
     ReadyKind,
     ReadyState,
+    Reserve,
     Store,
     Traffic,
     Van,
@@ -60,32 +61,20 @@ def write_scenario(day: Day, folder: Path) -> None:
     folder.mkdir(parents=True, exist_ok=True)
     _write(folder / "day.toml", _day_text(day))
     _write(folder / "vans.toml", _vans_text(day))
-    _write_table(
+    write_table(
         folder / "parts.csv",
         ("id", *PART_COLUMNS),
         (_part_cells(part) for part in day.parts.values()),
     )
     priced = any(counter.prices for counter in day.counters)
-    _write_table(
+    write_table(
         folder / "stock.csv",
         ("holder", "part", "quantity", *(("price",) if priced else ())),
         _stock_cells(day),
     )
-    links: dict[str, list[Link]] = {}
-    for link in day.links:
-        links.setdefault(link.then, []).append(link)
-    calls = [_call_cells(call, day, links.get(call.id, [])) for call in day.calls]
-    used = {column for cells in calls for column, cell in cells.items() if cell}
-    details = {f"{kind}_{detail}" for kind in ReadyKind for detail in READY_DETAILS}
-    rare = {*ReadyKind, *details, "preference", "dates", *LINK_COLUMNS} - used
-    columns = ("id", "lat", "lon", "kind", *CALL_COLUMNS)
-    _write_table(
-        folder / "calls.csv",
-        tuple(column for column in columns if column not in rare),
-        calls,
-    )
+    write_calls(folder / "calls.csv", day, day.calls)
     if day.travel.matrix is not None:
-        _write_table(
+        write_table(
             folder / "travel.csv",
             ("from", "to", "seconds", "km"),
             (
@@ -100,13 +89,47 @@ def write_scenario(day: Day, folder: Path) -> None:
         )
 
 
+def write_calls(path: Path, day: Day, calls: Sequence[Call]) -> None:
+    """Write a table of calls.
+
+    Parameters
+    ----------
+    path : Path
+        Overwritten if it is there.
+    day : Day
+        Their day, with its links, parts and clock.
+    calls : sequence of Call
+        What to write.
+    """
+    links: dict[str, list[Link]] = {}
+    for link in day.links:
+        links.setdefault(link.then, []).append(link)
+    rows = [_call_cells(call, day, links.get(call.id, [])) for call in calls]
+    used = {column for cells in rows for column, cell in cells.items() if cell}
+    details = {f"{kind}_{detail}" for kind in ReadyKind for detail in READY_DETAILS}
+    rare = {*ReadyKind, *details, "preference", "dates", *LINK_COLUMNS} - used
+    columns = ("id", "lat", "lon", "kind", *CALL_COLUMNS)
+    write_table(path, tuple(column for column in columns if column not in rare), rows)
+
+
 def _write(path: Path, text: str) -> None:
     path.write_text(text, encoding="utf-8", newline="\n")
 
 
-def _write_table(
+def write_table(
     path: Path, columns: tuple[str, ...], rows: Iterable[Mapping[str, str]]
 ) -> None:
+    """Write a table.
+
+    Parameters
+    ----------
+    path : Path
+        Overwritten if it is there.
+    columns : tuple of str
+        Its header.
+    rows : iterable of mapping of str to str
+        Cells by column; those not there are empty.
+    """
     frame = pd.DataFrame(list(rows), columns=list(columns), dtype=str).fillna("")
     frame.to_csv(path, index=False, encoding="utf-8", lineterminator="\n")
 
@@ -140,22 +163,62 @@ def _plain(number: float | Decimal) -> str:
     return text.rstrip("0").rstrip(".") if "." in text else text
 
 
-def _units(duration_s: int, unit_s: int) -> str:
-    """Return a duration in minutes or hours, exact enough to be read back."""
+def units_text(duration_s: int, unit_s: int) -> str:
+    """Return a duration in minutes or hours, exact enough to be read back.
+
+    Parameters
+    ----------
+    duration_s : int
+        Seconds.
+    unit_s : int
+        60 or 3600.
+
+    Returns
+    -------
+    str
+        A plain number.
+    """
     whole, rest = divmod(duration_s, unit_s)
     return str(whole) if rest == 0 else f"{duration_s / unit_s:.6f}"
 
 
-def _time(clock: DayClock, time_s: int) -> str:
-    """Return a local clock time, hours 24 to 47 for the next day."""
+def time_text(clock: DayClock, time_s: int) -> str:
+    """Return a local clock time, hours 24 to 47 for the next day.
+
+    Parameters
+    ----------
+    clock : DayClock
+        The day's clock.
+    time_s : int
+        Seconds since midnight.
+
+    Returns
+    -------
+    str
+        To the minute, with seconds where there are any.
+    """
     local = stamp(clock, time_s)
     hour = local.hour + 24 * (local.date() - clock.day).days
     text = f"{hour:02d}:{local:%M}"
     return f"{text}:{local:%S}" if local.second else text
 
 
-def _window(clock: DayClock, span: Window) -> str:
-    return f"{_time(clock, span.start_s)}-{_time(clock, span.end_s)}"
+def window_text(clock: DayClock, span: Window) -> str:
+    """Return a window as two local clock times.
+
+    Parameters
+    ----------
+    clock : DayClock
+        The day's clock.
+    span : Window
+        What to write.
+
+    Returns
+    -------
+    str
+        Such as ``08:00-10:00``.
+    """
+    return f"{time_text(clock, span.start_s)}-{time_text(clock, span.end_s)}"
 
 
 def _place(place: Place) -> str:
@@ -181,7 +244,7 @@ def _mastery(skills: Iterable[str]) -> list[str]:
 def _restock(store: Store) -> list[str]:
     if store.restock_s is None:
         return []
-    return [f"restock_min = {_units(store.restock_s, 60)}"]
+    return [f"restock_min = {units_text(store.restock_s, 60)}"]
 
 
 def _flag(value: object) -> str:
@@ -201,7 +264,7 @@ def _day_text(day: Day) -> str:
         f'planned_at = "{stamp(clock, day.planned_at_s)}"',
         f"cushion = {_plain(day.cushion)}",
         f"service_level = {_plain(day.service_level)}",
-        f"tolerance_min = {_units(day.tolerance_s, 60)}",
+        f"tolerance_min = {units_text(day.tolerance_s, 60)}",
         f'distance = "{day.distance}"',
         *(["exchange = true"] if day.exchange else []),
         *([f'promises = "{PROMISES[1]}"'] if day.promises_may_break else []),
@@ -216,7 +279,7 @@ def _day_text(day: Day) -> str:
         *_priced(day),
         "",
         "[travel]",
-        f"start_stop_min = {_units(travel.start_stop_s, 60)}",
+        f"start_stop_min = {units_text(travel.start_stop_s, 60)}",
         f"free_flow_kmh = {_plain(travel.free_flow_kmh)}",
         f"source = {_quote(travel.source)}",
         *(['matrix = "travel.csv"'] if travel.matrix is not None else []),
@@ -230,7 +293,7 @@ def _day_text(day: Day) -> str:
             *_place(counter.place).split(", ", 2),
         ]
         if counter.opening is not None:
-            lines.append(f'opening = "{_window(clock, counter.opening)}"')
+            lines.append(f'opening = "{window_text(clock, counter.opening)}"')
         lines += _restock(counter)
     for tool in day.tools:
         lines += [
@@ -240,7 +303,27 @@ def _day_text(day: Day) -> str:
             f"quantity = {tool.quantity}",
             f"handover = {_flag(tool.handover)}",
         ]
+    if day.reserve is not None:
+        lines += ["", *_reserve(day.reserve, clock)]
     return "\n".join(lines) + "\n"
+
+
+def _reserve(reserve: Reserve, clock: DayClock) -> list[str]:
+    if reserve.slots is None:
+        amount = [
+            f"expected = {_plain(reserve.expected)}",
+            f"kept = {_plain(reserve.kept)}",
+        ]
+    else:
+        amount = [f"slots = {reserve.slots}"]
+    return [
+        "[reserve]",
+        *amount,
+        f'window = "{window_text(clock, reserve.window)}"',
+        f"length_min = {units_text(reserve.length_s, 60)}",
+        f"kind = {_quote(reserve.kind)}",
+        f"priority = {reserve.priority}",
+    ]
 
 
 def _priced(day: Day) -> list[str]:
@@ -264,7 +347,7 @@ def _traffic(traffic: Traffic, clock: DayClock) -> list[str]:
         "",
         "[travel.traffic]",
         'counted = "elapsed"',
-        f"slot_min = {_units(traffic.slot_s, 60)}",
+        f"slot_min = {units_text(traffic.slot_s, 60)}",
         f"speed_permille = {list(traffic.speed_permille)}",
         f"source = {_quote(traffic.source)}",
     ]
@@ -294,18 +377,18 @@ def _van_text(van: Van, day: Day) -> str:
         f"start = {end(van.start)}",
         f"finish = {end(van.finish)}",
         f"loads_at_shop = {_flag(van.loads_at_shop)}",
-        f'shift = "{_window(day.clock, van.shift)}"',
-        f"overtime_limit_min = {_units(van.overtime_limit_s, 60)}",
+        f'shift = "{window_text(day.clock, van.shift)}"',
+        f"overtime_limit_min = {units_text(van.overtime_limit_s, 60)}",
     ]
     if van.meal is not None:
         lines.append(
-            f'meal = {{ window = "{_window(day.clock, van.meal.window)}", '
-            f"length_min = {_units(van.meal.length_s, 60)} }}"
+            f'meal = {{ window = "{window_text(day.clock, van.meal.window)}", '
+            f"length_min = {units_text(van.meal.length_s, 60)} }}"
         )
     if van.drive_limit_s is not None:
-        lines.append(f"drive_limit_h = {_units(van.drive_limit_s, 3600)}")
+        lines.append(f"drive_limit_h = {units_text(van.drive_limit_s, 3600)}")
     if van.work_limit_s is not None:
-        lines.append(f"work_limit_h = {_units(van.work_limit_s, 3600)}")
+        lines.append(f"work_limit_h = {units_text(van.work_limit_s, 3600)}")
     if van.off:
         lines.append(f"off = [{', '.join(map(str, sorted(van.off)))}]")
     if van.pace:
@@ -331,7 +414,9 @@ def _part_cells(part: Part) -> dict[str, str]:
         "bin": part.bin,
         "substitutes": " | ".join(part.substitutes),
         "components": " | ".join(f"{word} x{many}" for word, many in part.components),
-        "lead_h": "" if part.lead_time_s is None else _units(part.lead_time_s, 3600),
+        "lead_h": ""
+        if part.lead_time_s is None
+        else units_text(part.lead_time_s, 3600),
     }
 
 
@@ -353,9 +438,9 @@ def _link_cells(links: Sequence[Link]) -> dict[str, str]:
         return {}
     entries = {
         "same_van": ["yes" if link.same_van else "no" for link in links],
-        "after_least_min": [_units(link.min_gap_s, 60) for link in links],
+        "after_least_min": [units_text(link.min_gap_s, 60) for link in links],
         "after_most_min": [
-            NO_LIMIT if link.max_gap_s is None else _units(link.max_gap_s, 60)
+            NO_LIMIT if link.max_gap_s is None else units_text(link.max_gap_s, 60)
             for link in links
         ],
     }
@@ -379,14 +464,14 @@ def _call_cells(call: Call, day: Day, links: Sequence[Link]) -> dict[str, str]:
         "phone": call.phone,
         "address": call.place.name,
         "description": call.description,
-        "windows": " | ".join(_window(clock, span) for span in call.windows),
-        "promise": "" if call.promise is None else _window(clock, call.promise),
+        "windows": " | ".join(window_text(clock, span) for span in call.windows),
+        "promise": "" if call.promise is None else window_text(clock, call.promise),
         "preference": ""
         if call.preference is None
-        else _window(clock, call.preference),
+        else window_text(clock, call.preference),
         "dates": " | ".join(map(str, call.dates)),
-        "median_min": _units(call.median_s, 60),
-        "p90_min": _units(call.p90_s, 60),
+        "median_min": units_text(call.median_s, 60),
+        "p90_min": units_text(call.p90_s, 60),
         "needs": " | ".join(_need(need, day.parts) for need in call.needs),
         "skills": " | ".join(sorted(call.skills - kind.skills)),
         "equipment": " | ".join(sorted(call.equipment - kind.equipment)),
@@ -412,7 +497,7 @@ def _ready_cells(item: ReadyItem, usual: ReadyItem) -> dict[str, str]:
         state = f"waived by {item.waived_by}"
     cells = {str(item.kind): state}
     if item.lead_time_s != usual.lead_time_s:
-        cells[f"{item.kind}_lead_h"] = _units(item.lead_time_s, 3600)
+        cells[f"{item.kind}_lead_h"] = units_text(item.lead_time_s, 3600)
     if item.cost_cents != usual.cost_cents:
         cells[f"{item.kind}_cost"] = money(item.cost_cents)
     if item.owner != usual.owner:

@@ -30,6 +30,7 @@ from dispatch.problem import (
     NEVER,
     NODE,
     OVER_UNITS,
+    PAID,
     S_UNITS,
     SHIFT_END,
     SHIFT_HI,
@@ -412,12 +413,12 @@ def price(problem: Problem, van: int, metres: int, back_s: int) -> int:
     Returns
     -------
     int
-        Distance, paid time from SHIFT_LO and overtime past SHIFT_END.
+        Distance, paid time from PAID and overtime past SHIFT_END.
     """
     vans = problem.vans
     return (
         metres * vans[van, M_UNITS]
-        + (back_s - vans[van, SHIFT_LO]) * vans[van, S_UNITS]
+        + (back_s - vans[van, PAID]) * vans[van, S_UNITS]
         + max(0, back_s - vans[van, SHIFT_END]) * vans[van, OVER_UNITS]
     )
 

@@ -12,6 +12,9 @@ from typing import Any
 
 from shared.model import Caution, Kind, ReadyItem, ReadyKind, Traffic
 
+HELD = "held"
+"""Id of the kind that is no work: time kept free for an emergency."""
+
 
 def _table(name: str) -> dict[str, Any]:
     """Return one of the tables beside this module."""

@@ -265,7 +265,7 @@ def test_every_route_is_timed_as_the_slow_clock_times_it() -> None:
         rest += any(stop.call_id is None for stop in expected.stops)
         rates = day.vans[van].rates
         overtime_s = max(0, expected.finish_s - day.vans[van].shift.end_s)
-        time_s = expected.finish_s - day.vans[van].shift.start_s
+        time_s = expected.finish_s - day.vans[van].paid_s
         assert found.facts[van, BACK] == expected.finish_s
         assert found.facts[van, MONEY] == (
             18 * rates.km_cents * expected.distance_m

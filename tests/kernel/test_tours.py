@@ -172,7 +172,7 @@ def test_each_order_can_be_driven_and_costs_what_is_said() -> None:
                 rates, shift = day.vans[van].rates, day.vans[van].shift
                 assert row[BEST_COST] == (
                     18 * rates.km_cents * timed.distance_m
-                    + 5 * rates.hour_cents * (timed.finish_s - shift.start_s)
+                    + 5 * rates.hour_cents * (timed.finish_s - day.vans[van].paid_s)
                     + 5
                     * rates.overtime_hour_cents
                     * max(0, timed.finish_s - shift.end_s)

@@ -27,7 +27,17 @@ from dispatch.scenario.read import (
 )
 from shared.dialect import USUAL, Dialect
 from shared.errors import Fault, InvalidInput
-from shared.model import Day, Link, Need, ReadyKind, ReadyState, Tool, Traffic, Window
+from shared.model import (
+    Day,
+    Link,
+    Need,
+    ReadyKind,
+    ReadyState,
+    Reserve,
+    Tool,
+    Traffic,
+    Window,
+)
 from shared.trade import kinds, traffic_profiles
 from shared.units import DayClock
 from tests.builders import a_call, a_day, a_part, a_van, at, need
@@ -1497,3 +1507,42 @@ def test_any_text_in_a_cell_is_read_or_refused(
     cells[column % len(cells)] = '"' + cell.replace('"', '""') + '"'
     text = "\n".join((head, ",".join(cells), rest))
     read_or_refuse({**BUSY, name: text.encode("utf-8", "replace")})
+
+
+# --- time held free ---------------------------------------------------------------
+
+
+def test_a_reserve_is_read_and_written_back(tmp_path: Path) -> None:
+    extra = '[reserve]\nexpected = 1.4\nwindow = "10:00-16:00"\npriority = 3\n'
+    day = read_scenario(lay(tmp_path / "d", day_toml=DAY + extra))
+    assert day.reserve == Reserve(
+        window=Window(start_s=36_000, end_s=57_600),
+        length_s=2_700,
+        expected=1.4,
+        priority=3,
+    )
+    write_scenario(day, tmp_path / "again")
+    assert read_scenario(tmp_path / "again").reserve == day.reserve
+
+
+@pytest.mark.parametrize(
+    ("lines", "column", "expected"),
+    [
+        ('window = "10:00-16:00"', "slots", "either slots, or how many"),
+        ('slots = 1\nexpected = 2\nwindow = "10:00-16:00"', "slots", "either slots"),
+        ("slots = 1", "window", "a window such as"),
+        ('slots = 101\nwindow = "10:00-16:00"', "slots", "at most 100"),
+        ('slots = 1\nwindow = "10:00-10:30"', "length_min", "fits into the window"),
+        (
+            'slots = 1\nwindow = "10:00-16:00"\nkind = "held"',
+            "kind",
+            "a kind of work",
+        ),
+    ],
+)
+def test_a_reserve_that_makes_no_sense_is_refused(
+    tmp_path: Path, lines: str, column: str, expected: str
+) -> None:
+    fault = the_fault(tmp_path / "d", day_toml=f"{DAY}[reserve]\n{lines}\n")
+    assert fault.column == f"reserve.{column}"
+    assert expected in fault.expected

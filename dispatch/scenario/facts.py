@@ -1,0 +1,291 @@
+"""What happened on the day, as two tables beside it: ``facts.csv``, ``booked.csv``."""
+
+from collections.abc import Callable, Iterable, Mapping
+from pathlib import Path
+from typing import NamedTuple
+
+from dispatch.scenario import cells
+from dispatch.scenario.cells import Refused
+from dispatch.scenario.read import read_booked
+from dispatch.scenario.source import Findings, Row, read_table, shown
+from dispatch.scenario.write import (
+    time_text,
+    units_text,
+    window_text,
+    write_calls,
+    write_table,
+)
+from shared.errors import InvalidInput
+from shared.facts import FIELDS, Fact, FactKind, in_order
+from shared.model import Call, Day
+
+FACT_COLUMNS = ("van", "call", "store", "parts", "minutes", "window", "note")
+NOTHING = "nothing"
+_SAYS = {
+    "van": ("van_id",),
+    "call": ("call_id", "call"),
+    "store": ("store_id",),
+    "parts": ("parts", "handed", "tools", "returned"),
+    "minutes": ("late_s",),
+    "window": ("window",),
+}
+
+
+class _Taken(NamedTuple):
+    """What stands in the cell ``parts``."""
+
+    parts: tuple[tuple[str, int], ...] = ()
+    handed: tuple[tuple[str, str, int], ...] = ()
+    tools: tuple[str, ...] = ()
+    returned: tuple[str, ...] = ()
+
+
+def read_facts(folder: Path, day: Day) -> tuple[Fact, ...]:
+    """Return what happened on a day.
+
+    Parameters
+    ----------
+    folder : Path
+        Holds ``facts.csv`` and, where calls came in through the day, ``booked.csv``.
+    day : Day
+        The day, as :func:`dispatch.scenario.read_scenario` reads it.
+
+    Returns
+    -------
+    tuple of Fact
+        In the order of the file. Whether they can all be true is not asked here, see
+        :func:`dispatch.state.replay`.
+
+    Raises
+    ------
+    InvalidInput
+        With every fault of both tables.
+    """
+    findings = Findings()
+    booked = read_booked(folder / "booked.csv", day, findings)
+    rows = read_table(
+        folder / "facts.csv",
+        findings,
+        required=("id", "time", "fact"),
+        optional=FACT_COLUMNS,
+        why="one line for each thing that happened",
+    )
+    reader = _Reader(day, booked)
+    first: dict[str, tuple[Fact, int | None]] = {}
+    facts = []
+    for row in rows or ():
+        before = len(row.findings.faults)
+        fact = reader.read(row)
+        if fact is None or len(row.findings.faults) > before:
+            continue
+        known, line = first.setdefault(fact.id, (fact, row.line))
+        if known != fact:
+            row.refuse(
+                "id",
+                shown(fact.id),
+                f"an id of its own, or the same fact again as in line {line}",
+            )
+        facts.append(fact)
+    if findings.faults:
+        files = ("booked.csv", "facts.csv")
+        raise InvalidInput(
+            sorted(
+                findings.faults, key=lambda one: (files.index(one.file), one.row or 0)
+            )
+        )
+    return tuple(facts)
+
+
+class _Reader:
+    """Reads rows of facts of one day."""
+
+    def __init__(self, day: Day, booked: Mapping[str, Call]) -> None:
+        self.clock = day.clock
+        self.booked = booked
+        calls = [*(call.id for call in day.calls), *booked]
+        stores = [day.shop.id, *(counter.id for counter in day.counters)]
+        self.vans = [van.id for van in day.vans]
+        self.van = cells.one_of(self.vans, "the id of a van in vans.toml")
+        self.store = cells.one_of(stores, "'shop' or a counter of day.toml")
+        self.call = cells.one_of(calls, "the id of a call in calls.csv or booked.csv")
+        self.new = cells.one_of(booked, "the id of a call in booked.csv")
+        self.parts = self.taken(day)
+
+    def read(self, row: Row) -> Fact | None:
+        """Return the fact of a row; ``None`` when its kind is not known."""
+        fact_id = row.demand("id", cells.an_id, "")
+        at_s = row.demand("time", cells.clock_time(self.clock), 0)
+        word = row.demand("fact", _kind, "")
+        if not word:
+            return None
+        kind = FactKind(word)
+        self.look_at_columns(row, kind)
+        is_new = kind is FactKind.BOOKED
+        call_id = row.read("call", self.new if is_new else self.call, None)
+        taken = row.read("parts", self.parts, None)
+        if taken is not None:
+            self.look_at_taken(row, kind, taken)
+        needed, more = FIELDS[kind]
+        allowed = needed | more
+
+        def said(name: str) -> tuple[object, ...] | None:
+            return (
+                None if taken is None or name not in allowed else getattr(taken, name)
+            )
+
+        return Fact(
+            id=fact_id,
+            kind=kind,
+            at_s=at_s,
+            van_id=row.read("van", self.van, None),
+            call_id=None if is_new else call_id,
+            store_id=row.read("store", self.store, None),
+            parts=said("parts"),  # type: ignore[arg-type]
+            handed=said("handed"),  # type: ignore[arg-type]
+            tools=said("tools"),  # type: ignore[arg-type]
+            returned=said("returned"),  # type: ignore[arg-type]
+            late_s=row.read("minutes", cells.duration, None),
+            window=row.read("window", cells.window(self.clock), None),
+            call=self.booked.get(call_id or "") if is_new else None,
+            note=row.text("note"),
+        )
+
+    def look_at_columns(self, row: Row, kind: FactKind) -> None:
+        """Refuse empty cells that the kind needs, and full ones without a use."""
+        needed, more = FIELDS[kind]
+        for column, fields in _SAYS.items():
+            text = row.text(column)
+            if needed & set(fields) and not text:
+                row.refuse(column, "nothing", f"a {column}: '{kind}' says which")
+            elif text and not (needed | more) & set(fields):
+                row.refuse(column, shown(text), f"nothing: '{kind}' has no {column}")
+        if kind is not FactKind.BOOKED and row.text("call") and row.text("store"):
+            row.refuse("store", shown(row.text("store")), "a call or a store, not both")
+        if kind is FactKind.RECEIVED and bool(row.text("van")) == bool(
+            row.text("store")
+        ):
+            row.refuse("van", shown(row.text("van")), "a van or a store, one of them")
+
+    def look_at_taken(self, row: Row, kind: FactKind, taken: _Taken) -> None:
+        """Refuse entries that mean nothing for the kind."""
+        needed, more = FIELDS[kind]
+        for name, words in (
+            ("handed", "pieces 'from' a van"),
+            ("tools", "a tool"),
+            ("returned", "a tool brought back"),
+        ):
+            if getattr(taken, name) and name not in needed | more:
+                row.refuse(
+                    "parts", shown(row.text("parts")), f"no {words}: it is '{kind}'"
+                )
+
+    def taken(self, day: Day) -> Callable[[str], _Taken]:
+        """Return a parser for the cell ``parts``."""
+        tools = {tool.id for tool in day.tools}
+        kits = {part.id for part in day.parts.values() if part.components}
+
+        def parse(text: str) -> _Taken:
+            if text == NOTHING:
+                return _Taken()
+            parts: dict[str, int] = {}
+            handed: dict[tuple[str, str], int] = {}
+            out: list[str] = []
+            back: list[str] = []
+            for entry in cells.words(text):
+                words = entry.split()
+                if words[0] == "tool":
+                    returned = words[2:] == ["back"]
+                    name = " ".join(words[1:2] if returned else words[1:])
+                    if name not in tools:
+                        raise Refused(f"a tool of day.toml{cells.nearest(name, tools)}")
+                    (back if returned else out).append(name)
+                    continue
+                said, _, giver = entry.partition(" from ")
+                part_id, count = cells.pieces(said.strip())
+                cells.known_parts([part_id], day.parts)
+                if part_id in kits:
+                    raise Refused("single parts: a kit is counted by its components")
+                if giver:
+                    key = (self.van(giver.strip()), part_id)
+                    handed[key] = handed.get(key, 0) + count
+                else:
+                    parts[part_id] = parts.get(part_id, 0) + count
+            return _Taken(
+                parts=tuple(parts.items()),
+                handed=tuple((*key, count) for key, count in handed.items()),
+                tools=tuple(dict.fromkeys(out)),
+                returned=tuple(dict.fromkeys(back)),
+            )
+
+        return parse
+
+
+def _kind(text: str) -> str:
+    word = cells.term(text)
+    kinds = [str(kind) for kind in FactKind]
+    if word not in kinds:
+        raise Refused(f"one of {', '.join(kinds)}{cells.nearest(word, kinds)}")
+    return word
+
+
+def write_facts(day: Day, facts: Iterable[Fact], folder: Path) -> None:
+    """Write what happened on a day.
+
+    Reading gives the same facts, in the order in which they happened, except: of a
+    fact that names some of ``parts``, ``handed``, ``tools`` and ``returned`` the others
+    are empty and not ``None``; calls change as in
+    :func:`dispatch.scenario.write_scenario`; a clock time that the end of summer time
+    repeats is read as its first pass.
+
+    Parameters
+    ----------
+    day : Day
+        The day.
+    facts : iterable of Fact
+        What happened.
+    folder : Path
+        Made if it is not there; ``booked.csv`` is written if calls came in.
+    """
+    folder.mkdir(parents=True, exist_ok=True)
+    ordered = in_order(facts)
+    rows = [_cells(day, fact) for fact in ordered]
+    write_table(folder / "facts.csv", ("id", "time", "fact", *FACT_COLUMNS), rows)
+    booked = {fact.call.id: fact.call for fact in ordered if fact.call is not None}
+    if booked:
+        write_calls(folder / "booked.csv", day, tuple(booked.values()))
+
+
+def _cells(day: Day, fact: Fact) -> dict[str, str]:
+    clock = day.clock
+    call_id = fact.call_id if fact.call is None else fact.call.id
+    return {
+        "id": fact.id,
+        "time": time_text(clock, fact.at_s),
+        "fact": str(fact.kind),
+        "van": fact.van_id or "",
+        "call": call_id or "",
+        "store": fact.store_id or "",
+        "parts": _parts_text(fact),
+        "minutes": "" if fact.late_s is None else units_text(fact.late_s, 60),
+        "window": "" if fact.window is None else window_text(clock, fact.window),
+        "note": fact.note,
+    }
+
+
+def _parts_text(fact: Fact) -> str:
+    """Return what was taken or used, ``nothing`` where that is said."""
+    said = (fact.parts, fact.handed, fact.tools, fact.returned)
+    if all(one is None for one in said):
+        return ""
+    entries = [_pieces_text(*pair) for pair in fact.parts or ()]
+    entries += [
+        f"{_pieces_text(part_id, count)} from {giver}"
+        for giver, part_id, count in fact.handed or ()
+    ]
+    entries += [f"tool {tool_id}" for tool_id in fact.tools or ()]
+    entries += [f"tool {tool_id} back" for tool_id in fact.returned or ()]
+    return " | ".join(entries) or NOTHING
+
+
+def _pieces_text(part_id: str, count: int) -> str:
+    return part_id if count == 1 else f"{part_id} x{count}"
