@@ -16,7 +16,7 @@ from datetime import date
 from enum import StrEnum
 from zoneinfo import ZoneInfo
 
-from shared.units import UNITS_PER_SECOND, DayClock, DistanceUnit, cents
+from shared.units import UNITS_PER_CENT, UNITS_PER_SECOND, DayClock, DistanceUnit, cents
 
 LATE_STEPS_S = (900, 1800, 3600, 7200)
 """A late visit costs as much as the longest of its step; own choice."""
@@ -216,6 +216,25 @@ class Caution:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Standing:
+    """What a running plan has arranged for a call; to change it has a price.
+
+    Parameters
+    ----------
+    van_id : str
+        The van that would come.
+    window : Window
+        The visit would start inside it.
+    told : bool
+        Whether the customer was told so.
+    """
+
+    van_id: str
+    window: Window
+    told: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Call:
     """One customer's job.
 
@@ -258,6 +277,8 @@ class Call:
         What must be true before the van rolls.
     note : str
         Free words.
+    standing : Standing or None
+        What a running plan has arranged; ``None``: nothing yet.
     """
 
     id: str
@@ -279,6 +300,28 @@ class Call:
     required_van: str | None = None
     ready: tuple[ReadyItem, ...] = ()
     note: str = ""
+    standing: Standing | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ChangePrices:
+    """What it costs to change a running plan, besides what the new one costs.
+
+    The figures are our own choice.
+
+    Parameters
+    ----------
+    van_cents : int
+        For each call that another van serves, at least 0.
+    time_cents : int
+        For each call that starts outside its standing window, at least 0.
+    told_cents : int
+        For each of these whose customer was told the time, on top, at least 0.
+    """
+
+    van_cents: int = 500
+    time_cents: int = 300
+    told_cents: int = 900
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -534,6 +577,8 @@ class Day:
         What starting outside a customer's preference costs.
     horizon : int
         How many days are planned, from ``date`` on; 1 to 7.
+    change : ChangePrices
+        What it costs to change what stands, see :meth:`change_units`.
     """
 
     date: date
@@ -561,6 +606,7 @@ class Day:
     late_hour_cents: int = 6000
     preference_cents: int = 300
     horizon: int = 1
+    change: ChangePrices = ChangePrices()
 
     @property
     def clock(self) -> DayClock:
@@ -612,6 +658,33 @@ class Day:
             return 0
         step_s = next((step for step in LATE_STEPS_S if late_s <= step), LATE_MOST_S)
         return step_s * self.late_hour_cents * UNITS_PER_SECOND
+
+    def change_units(self, call: Call, van_id: str, start_s: int) -> int:
+        """Return what a visit costs for being other than the running plan has it.
+
+        Parameters
+        ----------
+        call : Call
+            The call.
+        van_id : str
+            The van that serves it.
+        start_s : int
+            When the visit starts.
+
+        Returns
+        -------
+        int
+            Cost units for another van and for a start outside the standing window;
+            0 where nothing stands.
+        """
+        standing, prices, price_cents = call.standing, self.change, 0
+        if standing is None:
+            return 0
+        if van_id != standing.van_id:
+            price_cents += prices.van_cents
+        if not standing.window.start_s <= start_s <= standing.window.end_s:
+            price_cents += prices.time_cents + standing.told * prices.told_cents
+        return price_cents * UNITS_PER_CENT
 
     def ready_s(self, call: Call) -> int | None:
         """Return when a call's slowest open ready item is there.
@@ -722,6 +795,8 @@ class Route:
         Seconds past the end of the shift.
     late_units, preference_units : int
         Cost units of broken promises and of starts outside preferences.
+    change_units : int
+        Cost units of what differs from the running plan.
     parts_units : int
         Cost units of its issues beyond what the wanted parts cost, see
         :attr:`Issue.extra_cents`.
@@ -739,6 +814,7 @@ class Route:
     overtime_units: int = 0
     late_units: int = 0
     preference_units: int = 0
+    change_units: int = 0
     parts_units: int = 0
 
     @property
@@ -808,7 +884,7 @@ class Route:
         -------
         int
             Cost units of kilometres, paid time, overtime, broken promises,
-            preferences and parts.
+            preferences, changes and parts.
         """
         return (
             self.drive_units
@@ -816,6 +892,7 @@ class Route:
             + self.overtime_units
             + self.late_units
             + self.preference_units
+            + self.change_units
             + self.parts_units
         )
 
