@@ -22,6 +22,7 @@ from shared import trade
 from shared.model import (
     Break,
     Call,
+    ChangePrices,
     Day,
     Kind,
     Link,
@@ -32,6 +33,7 @@ from shared.model import (
     ReadyItem,
     ReadyKind,
     ReadyState,
+    Standing,
     Store,
     Tool,
     Traffic,
@@ -116,10 +118,11 @@ class Feature(StrEnum):
     LINKS = "links"  # between calls
     LIMITS = "limits"  # of driving and working hours
     DAYS = "days"  # several of them: dates of calls, days off of vans
+    STANDING = "standing"  # some calls are arranged already, by a plan that is running
 
 
-ALL = frozenset(Feature) - {Feature.DAYS}
-"""Everything that a single day can have."""
+ALL = frozenset(Feature) - {Feature.DAYS, Feature.STANDING}
+"""Everything that a single day can have on the evening before."""
 
 
 class _Dice:
@@ -1048,6 +1051,32 @@ def _stretch_out(dice: _Dice, day: Day) -> Day:
     )
 
 
+def _stand(dice: _Dice, day: Day) -> Day:
+    """Let a plan be running that has arranged some calls, not always well."""
+    calls = []
+    for call in day.calls:
+        spans = _starts(day, call)
+        if not spans or not dice.chance(0.7):
+            calls.append(call)
+            continue
+        start_min, end_min = dice.pick(spans)
+        middle_min = min(end_min, dice.steps(start_min, end_min, 15))
+        standing = Standing(
+            van_id=dice.pick(day.vans).id,
+            window=_window(
+                day.clock, max(0, middle_min - dice.pick((10, 30))), middle_min + 10
+            ),
+            told=dice.chance(0.5),
+        )
+        calls.append(replace(call, standing=standing))
+    change = ChangePrices(
+        van_cents=dice.steps(0, 1500, 100),
+        time_cents=dice.steps(0, 900, 100),
+        told_cents=dice.steps(0, 1800, 100),
+    )
+    return replace(day, calls=tuple(calls), change=change)
+
+
 _ADDED: Mapping[Feature, Callable[[_Dice, Day], Day]] = {
     Feature.RESTOCK: _restock,
     Feature.EXCHANGE: _exchange,
@@ -1059,4 +1088,5 @@ _ADDED: Mapping[Feature, Callable[[_Dice, Day], Day]] = {
     Feature.LINKS: _tie,
     Feature.LIMITS: _limit,
     Feature.DAYS: _stretch_out,
+    Feature.STANDING: _stand,
 }

@@ -5,7 +5,7 @@ parts and its reasons, and judged before anybody sees it.
 """
 
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import replace
 from functools import partial
 from itertools import islice
@@ -17,16 +17,20 @@ from dispatch.handover import Handover, arrange, arrange_travel, find_handovers
 from dispatch.partition import Column, share_parts
 from dispatch.problem import (
     CALL,
+    NEVER,
+    NEXT,
+    STORE_VISIT,
     WINDOW,
     WINDOWS,
     Ints,
+    Problem,
     build_problem,
     restock_stores,
 )
 from dispatch.rules import goal, judge
 from dispatch.solver import Budget, Outcome, Progress, solve
 from dispatch.stock import parts_cents, spare_issues
-from dispatch.timetable import Task, lay_out
+from dispatch.timetable import Task, lay_out, lay_out_best
 from dispatch.travel import TravelTable, travel_table
 from shared.errors import Defect
 from shared.model import (
@@ -47,11 +51,15 @@ __all__ = ["Budget", "Progress", "plan_day"]
 REPLAN_ROUNDS = 2_000  # for days too large to prove; they are small all the same
 HANDOVERS = 6  # ways to hand tools over that are tried
 HANDOVER_ROUNDS = 10_000  # of the search for each of them
+LINK_PUSHES = 8  # of each link, until the times of a running plan have settled
 WORTH_SAYING = 1.25  # a bound further below the plan tells nobody anything
 
 
 def plan_day(
-    day: Day, budget: Budget | None = None, travel: TravelTable | None = None
+    day: Day,
+    budget: Budget | None = None,
+    travel: TravelTable | None = None,
+    start: Sequence[Route] = (),
 ) -> Plan:
     """Plan one day.
 
@@ -63,6 +71,9 @@ def plan_day(
         How long to search, and whom to tell.
     travel : TravelTable, optional
         Its travel table, worked out from the day if not given.
+    start : sequence of Route
+        Routes to begin from, parts not in their cost. Where their parts, links and
+        tools work out, the plan is no worse, and it is they if nothing is better.
 
     Returns
     -------
@@ -79,10 +90,62 @@ def plan_day(
     budget = budget or Budget()
     travel = travel or travel_table(day)
 
-    made = _solve(day, travel, budget)
+    made = _solve(day, travel, budget, start=start)
     if made is None:
         raise Defect("the search kept routes, parts or tools that do not work")
     return finish(day, travel, _hand_over(day, travel, made, budget), budget)
+
+
+def columns_of(
+    day: Day, problem: Problem, routes: Sequence[Route]
+) -> tuple[Column, ...]:
+    """Return routes as the search knows them.
+
+    Parameters
+    ----------
+    day, problem : Day, Problem
+        The day, as it is and as arrays.
+    routes : sequence of Route
+        At most one per van, parts not in their cost.
+
+    Returns
+    -------
+    tuple of Column
+        By van; a call without a way to do it then is left out of its route.
+    """
+    rows = {van.id: row for row, van in enumerate(day.vans)}
+    calls = {call.id: row for row, call in enumerate(day.calls)}
+    stops = {
+        store.id: int(visit)
+        for store, visit in zip(
+            restock_stores(day), problem.stores[:, STORE_VISIT], strict=True
+        )
+    }
+    columns = []
+    for route in routes:
+        van, visits = rows[route.van_id], []
+        for stop in route.stops:
+            if stop.call_id is not None:
+                visits.append(_row_of(problem, van, calls[stop.call_id], stop.start_s))
+            elif stop.store_id is not None:
+                visits.append(stops.get(stop.store_id, -1))
+        known = tuple(visit for visit in visits if visit >= 0)
+        columns.append(Column(van, known, route.cost_units - route.parts_units))
+    return tuple(sorted(columns))
+
+
+def _row_of(problem: Problem, van: int, call: int, start_s: int) -> int:
+    """Return the visit that is a call done by a van at that time; -1: there is none."""
+    visit = call
+    while visit >= 0:
+        end = WINDOW + 2 * int(problem.given[visit, WINDOWS])
+        windows = problem.given[visit, WINDOW:end].reshape(-1, 2)
+        if problem.allowed[van, visit] and any(
+            low <= start_s <= high for low, high in windows.tolist()
+        ):
+            return visit
+        visit = int(problem.given[visit, NEXT])
+    return -1
 
 
 class Written(NamedTuple):
@@ -112,7 +175,11 @@ class Written(NamedTuple):
 
 
 def _solve(
-    day: Day, travel: TravelTable, budget: Budget, handover: Handover | None = None
+    day: Day,
+    travel: TravelTable,
+    budget: Budget,
+    handover: Handover | None = None,
+    start: Sequence[Route] = (),
 ) -> Written | None:
     """Solve a day and write it out; ``None``: what was found does not work."""
     asked = day
@@ -126,8 +193,14 @@ def _solve(
         written = write_out(desk, columns, problem.given)
         return None if written is None else written.parts_units
 
-    outcome = solve(problem, budget, rest_cost)
+    begun = columns_of(day, problem, start)
+    outcome = solve(problem, budget, rest_cost, begun)
     written = write_out(desk, outcome.columns, outcome.visits)
+    stood = _share_out(desk, list(start)) if start else None
+    if stood is not None and (
+        written is None or _goal_of(day, stood) <= _goal_of(day, written)
+    ):
+        written = stood
     if written is None:
         return None
     units = sum(route.cost_units for route in written.routes)
@@ -231,20 +304,112 @@ def write_tasks(desk: Asked, tasks: Mapping[str, Sequence[Task]]) -> Written | N
             return None
     while True:
         routes = _lay_out(day, desk.travel, tasks)
-        if routes is None or not _links_kept(desk, routes):
+        written = None if routes is None else _share_out(desk, routes)
+        if written is None:
             return None
-        assignment = {route.van_id: list(route.call_ids) for route in routes}
-        issues = share_parts(day, assignment, _stops(routes), desk.crews)
-        tools = () if desk.crews is not None else lend_tools(day, routes, handover)
-        if issues is None or tools is None:
-            return None
-        idle = _idle_stops(routes, issues) - swaps
+        idle = _idle_stops(written.routes, written.issues) - swaps
         if not idle:
-            return Written(_priced(routes, issues), issues, tools)
-        tasks = {
-            van_id: [task for task in some if (van_id, task.store_id) not in idle]
-            for van_id, some in tasks.items()
-        }
+            return written
+        tasks = _without(tasks, idle)
+
+
+def write_standing(
+    day: Day, travel: TravelTable, standing: Mapping[str, Sequence[Task]]
+) -> Written | None:
+    """Write a running plan out anew, as far as it still works.
+
+    Parameters
+    ----------
+    day, travel : Day, TravelTable
+        The day.
+    standing : mapping of str to sequence of Task
+        Van id to its calls and restock stops, in order.
+
+    Returns
+    -------
+    Written or None
+        Each call in the way that is best; ``None`` where the order, links, parts or
+        tools do not work.
+    """
+    desk = Asked(day, travel, day)
+    tasks = {van_id: list(some) for van_id, some in standing.items() if some}
+    while True:
+        routes = _lay_out_linked(day, travel, tasks)
+        written = None if routes is None else _share_out(desk, routes)
+        if written is None:
+            return None
+        idle = _idle_stops(written.routes, written.issues)
+        if not idle:
+            return written
+        tasks = _without(tasks, idle)
+
+
+def _without(
+    tasks: Mapping[str, list[Task]], idle: Collection[tuple[str, str]]
+) -> dict[str, list[Task]]:
+    left = {
+        van_id: [task for task in some if (van_id, task.store_id) not in idle]
+        for van_id, some in tasks.items()
+    }
+    return {van_id: some for van_id, some in left.items() if some}
+
+
+def _share_out(desk: Asked, routes: Sequence[Route]) -> Written | None:
+    """Give routes their parts and tools; ``None``: there are not enough."""
+    if not _links_kept(desk, routes):
+        return None
+    day = desk.day
+    assignment = {route.van_id: list(route.call_ids) for route in routes}
+    issues = share_parts(day, assignment, _stops(routes), desk.crews)
+    tools = () if desk.crews is not None else lend_tools(day, routes, desk.handover)
+    if issues is None or tools is None:
+        return None
+    return Written(_priced(routes, issues), issues, tools)
+
+
+def _lay_out_linked(
+    day: Day, travel: TravelTable, tasks: Mapping[str, list[Task]]
+) -> list[Route] | None:
+    """Lay routes out at their best, each call as late as its links ask for."""
+    floors: dict[str | None, int] = {}
+    for _ in range(1 + LINK_PUSHES * len(day.links)):
+        routes = []
+        for van in day.vans:
+            if van.id not in tasks:
+                continue
+            some = [
+                task._replace(spans=((floors[task.call_id], NEVER),))
+                if task.call_id in floors
+                else task
+                for task in tasks[van.id]
+            ]
+            route = lay_out_best(day, travel, van, some)
+            if route is None:
+                return None
+            routes.append(route)
+        pushed = _pushed(day, routes, floors)
+        if pushed == floors:
+            return routes
+        floors = pushed
+    return None
+
+
+def _pushed(
+    day: Day, routes: Sequence[Route], floors: Mapping[str | None, int]
+) -> dict[str | None, int]:
+    """Return the least starts, with what the links ask for given these routes."""
+    at = {stop.call_id: stop for route in routes for stop in route.stops}
+    pushed = dict(floors)
+    for link in day.links:
+        if link.first not in at or link.then not in at:
+            continue
+        first, then = at[link.first], at[link.then]
+        gap_s = then.start_s - first.finish_s
+        if gap_s < link.min_gap_s:
+            pushed[link.then] = first.finish_s + link.min_gap_s
+        elif link.max_gap_s is not None and gap_s > link.max_gap_s:
+            pushed[link.first] = first.start_s + gap_s - link.max_gap_s
+    return pushed
 
 
 def _task(desk: Asked, visits: Ints, visit: int) -> Task:

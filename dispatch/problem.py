@@ -7,8 +7,8 @@ tables are the calls, in their order.
 
 What a route is made of are *visits*. The first rows of the visit table are the calls,
 in their order, each as it is best done; more rows are other ways of doing them (by a
-driver of another pace, outside the customer's preference, later than promised), and
-the stops at stores in the middle of a route.
+driver of another pace, outside the customer's preference, later than promised, other
+than a running plan has it), and the stops at stores in the middle of a route.
 """
 
 from collections.abc import Mapping, Sequence
@@ -188,7 +188,8 @@ class Mode(NamedTuple):
     broken : bool
         Whether its promise is broken.
     units : int
-        Cost units of the broken promise and of what the customer prefers.
+        Cost units of the broken promise, of what the customer prefers, and of what
+        differs from a running plan.
     spans : tuple of (int, int)
         First and last second of each span in which it starts, in order.
     """
@@ -529,7 +530,8 @@ def modes(day: Day, call: Call, van: Van | None = None) -> tuple[Mode, ...]:
     call : Call
         The call.
     van : Van, optional
-        Whose driver comes; without one, a driver of usual pace.
+        Whose driver comes; without one, a driver of usual pace in the van that
+        stands.
 
     Returns
     -------
@@ -543,6 +545,9 @@ def modes(day: Day, call: Call, van: Van | None = None) -> tuple[Mode, ...]:
         edges |= {promise.end_s + 1 + step for step in steps}
     if preference is not None:
         edges |= {preference.start_s, preference.end_s + 1}
+    if call.standing is not None:
+        edges |= {call.standing.window.start_s, call.standing.window.end_s + 1}
+    van_id = None if van is None else van.id
     found: dict[tuple[bool, int], list[tuple[int, int]]] = {}
     for low, high in start_windows(day, call, van, late=day.promises_may_break):
         inner = [edge for edge in sorted(edges) if low < edge <= high]
@@ -554,6 +559,7 @@ def modes(day: Day, call: Call, van: Van | None = None) -> tuple[Mode, ...]:
                 preference.start_s <= start <= preference.end_s
             ):
                 units += day.preference_cents * UNITS_PER_CENT
+            units += day.change_units(call, van_id, start)
             spans = found.setdefault((late_s > 0, units), [])
             if spans and spans[-1][1] + 1 == start:
                 spans[-1] = (spans[-1][0], end)
@@ -682,17 +688,20 @@ def _ways(day: Day, row: int, stretch: Stretch) -> list[_Way]:
     found: list[_Way] = []
     for number, call in stretch.versions[row].items():
         later_units = number * stretch.delays[row]
-        vans: dict[int, list[int]] = {}
+        # Vans are alike for a call but for pace and for being the one that stands.
+        standing = None if call.standing is None else call.standing.van_id
+        vans: dict[tuple[int, bool], list[int]] = {}
         for van, out in enumerate(day.vans):
             if stretch.numbers[van] == number and _may_serve(day, out, call):
-                vans.setdefault(day.planned_s(call, out), []).append(van)
+                key = day.planned_s(call, out), out.id == standing
+                vans.setdefault(key, []).append(van)
         found += [
             _Way(
                 mode._replace(units=mode.units + later_units),
                 length_s,
                 [van in able for van in range(len(day.vans))],
             )
-            for length_s, able in vans.items()
+            for (length_s, _), able in vans.items()
             for mode in modes(day, call, day.vans[able[0]])
         ]
     found.sort(key=lambda way: (way.mode.broken, way.mode.units, way.length_s))

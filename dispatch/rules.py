@@ -502,6 +502,7 @@ class _Drive:
         self.driven_s = 0
         self.late_units = 0
         self.preference_units = 0
+        self.change_units = 0
         self.late: list[str] = []
         self.served: dict[str, Window] = {}
         self.at_shop: Window | None = None
@@ -713,6 +714,15 @@ class _Drive:
         wish = call.preference
         if wish is not None and not wish.start_s <= stop.start_s <= wish.end_s:
             self.preference_units += self.day.preference_cents * UNITS_PER_CENT
+        stands, prices = call.standing, self.day.change
+        if stands is not None and stands.van_id != self.van.id:
+            self.change_units += prices.van_cents * UNITS_PER_CENT
+        if stands is not None and (
+            stop.start_s < stands.window.start_s or stop.start_s > stands.window.end_s
+        ):
+            self.change_units += prices.time_cents * UNITS_PER_CENT
+            if stands.told:
+                self.change_units += prices.told_cents * UNITS_PER_CENT
 
     def _judge_restock(self, stop: Stop) -> Iterator[Violation]:
         """Check that the store lets vans stop, is open, and how long it takes."""
@@ -854,6 +864,7 @@ class _Drive:
                 self.route.preference_units,
                 self.preference_units,
             ),
+            ("the cost of changes", self.route.change_units, self.change_units),
         ):
             yield from self._differs(Rule.COST, words, stated, right)
 

@@ -43,6 +43,7 @@ from dispatch.problem import (
 )
 from dispatch.proof import Effort, Known, prove, routes_are_all
 from dispatch.search import is_compiled
+from dispatch.search.begin import begin
 from dispatch.search.lns import (
     BEST_LEFT,
     BEST_MONEY,
@@ -89,6 +90,7 @@ SPLIT_ABOVE = 300  # calls; a larger day is searched in pieces
 PIECE_CALLS = 150  # of such a piece, about
 PIECE_ROUNDS = 10_000  # until the day is cut anew
 HOT, COLD = 3.0, 0.1  # first and last temperature, in costs of a usual drive
+WARM = 0.5  # first one of a search that begins from given routes
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -181,6 +183,7 @@ def solve(
     problem: Problem,
     budget: Budget,
     rest_cost: Callable[[Sequence[Column]], int | None] = lambda _: 0,
+    start: Sequence[Column] = (),
 ) -> Outcome:
     """Choose and order every van's calls.
 
@@ -193,8 +196,11 @@ def solve(
     rest_cost : callable
         What these routes together cost beyond their own cost (parts), ``None`` where
         they break a rule that single routes do not know (parts, links, limits). Asked
-        once, when the best routes are known but for that; the default is for problems
+        when the best routes are known but for that; the default is for problems
         without any of it.
+    start : sequence of Column
+        Routes to begin from, at most one per van, with what they cost. Where they keep
+        all rules, what is found is no worse, and it is they if nothing is better.
 
     Returns
     -------
@@ -205,13 +211,25 @@ def solve(
     clock = _Clock(budget)
     clock.tell_compiling("find_tours")
     clock.tell("trying every order of calls")
-    proved = _prove(problem, clock, rest_cost)
-    if proved is not None:
-        return proved
-    # Linked calls have to stay in one piece, and may be on any two vans.
-    if problem.call_count > SPLIT_ABOVE and len(problem.links) == 0:
-        return _Split(problem, clock).run()
-    return _Search(problem, clock, rest_cost).run()
+    outcome = _prove(problem, clock, rest_cost)
+    if outcome is None:
+        # Linked calls have to stay in one piece, and may be on any two vans.
+        if problem.call_count > SPLIT_ABOVE and len(problem.links) == 0:
+            outcome = _Split(problem, clock, start).run()
+        else:
+            outcome = _Search(problem, clock, rest_cost, start).run()
+    if not start or outcome.columns == tuple(start):
+        return outcome
+    ranks = []
+    for columns in (start, outcome.columns):
+        parts = rest_cost(columns)
+        if parts is None:  # with links, perhaps by other times than they agreed on
+            return outcome
+        cost = parts + sum(column.cost for column in columns)
+        ranks.append((weigh(problem, columns), cost))
+    if ranks[0] <= ranks[1]:
+        return replace(outcome, columns=tuple(start), visits=problem.given)
+    return outcome
 
 
 class _Clock:
@@ -337,6 +355,7 @@ class _Search:
         problem: Problem,
         clock: _Clock,
         rest_cost: Callable[[Sequence[Column]], int | None],
+        start: Sequence[Column] = (),
     ) -> None:
         self.problem = problem
         self.clock = clock
@@ -347,6 +366,10 @@ class _Search:
         clock.tell_compiling("search")
         self.problems = [own_copy(problem) for _ in range(CHAINS)]
         self.chains = [new_memory(own) for own in self.problems]
+        self.start = tuple(start)
+        if start:
+            for own, memory in zip(self.problems, self.chains, strict=True):
+                _begin_from(own, memory, start)
         self.usual = usual_drive(problem)
 
     def run(self) -> Outcome:
@@ -412,7 +435,7 @@ class _Search:
         self, threads: ThreadPoolExecutor, rounds: int, shares: tuple[float, float]
     ) -> None:
         """Run both chains for some rounds."""
-        heat = temperatures(self.usual, shares)
+        heat = temperatures(self.usual, shares, WARM if self.start else HOT)
         jobs = [
             threads.submit(search, own, memory, chance, rounds, heat)
             for own, memory, chance in zip(
@@ -479,7 +502,7 @@ class _Search:
         known = [self._stand_in(column) for column in kept.columns]
         cover = choose_routes(
             self.problem,
-            self._pool(known)[:POOL_ROOM],
+            self._pool([*known, *map(self._stand_in, self.start)])[:POOL_ROOM],
             known,
             parts_known=True,
             effort=COVER_EFFORT,
@@ -491,6 +514,27 @@ class _Search:
         ):
             return Known(cover.columns, cover.cost)
         return kept
+
+
+def _begin_from(problem: Problem, memory: Memory, start: Sequence[Column]) -> None:
+    """Put routes into the memory of a search that has placed nothing yet."""
+    given = np.zeros_like(memory.now.order)
+    sizes = np.zeros(len(problem.vans), np.int64)
+    for column in start:
+        sizes[column.van] = len(column.visits)
+        given[column.van, : len(column.visits)] = column.visits
+    begin(problem, memory.now, memory.notes, given, sizes)
+    _hold(memory)
+
+
+def _hold(memory: Memory) -> None:
+    """Let a search begin from the routes it is changing."""
+    now, score = memory.now, memory.score
+    for source, kept, best in zip(now, memory.kept, memory.best, strict=True):
+        kept[...] = source
+        best[...] = source
+    score[[NOW_LEFT, BEST_LEFT]] = now.left[0] + now.facts[:, LATE].sum()
+    score[[NOW_MONEY, BEST_MONEY]] = now.facts[:, MONEY].sum()
 
 
 def _columns(routes: Routes) -> tuple[Column, ...]:
@@ -510,13 +554,18 @@ def _columns(routes: Routes) -> tuple[Column, ...]:
 class _Split:
     """Ruin and recreate on neighbouring pieces of a large day, over and over."""
 
-    def __init__(self, problem: Problem, clock: _Clock) -> None:
+    def __init__(
+        self, problem: Problem, clock: _Clock, start: Sequence[Column] = ()
+    ) -> None:
         self.problem = problem
         self.clock = clock
         self.budget = clock.budget
         self.chance = np.random.default_rng(self.budget.seed)
         clock.tell_compiling("search")
         self.whole = new_memory(problem, pool_rows=1)
+        self.hot = WARM if start else HOT
+        if start:
+            _begin_from(own_copy(problem), self.whole, start)
         self.usual = usual_drive(problem)
 
     def run(self) -> Outcome:
@@ -537,7 +586,7 @@ class _Split:
                 pieces = self._pieces()
                 lot = -(-len(pieces) // CHAINS) * PIECE_ROUNDS
                 after = share + lap if timed else (done + lot) / max(1, total)
-                heat = temperatures(self.usual, (share, min(1.0, after)))
+                heat = temperatures(self.usual, (share, min(1.0, after)), self.hot)
                 jobs = [
                     threads.submit(piece.run, chance, heat)
                     for piece, chance in zip(
@@ -777,14 +826,7 @@ class _Piece:
         now.used[:] = used_by(self.problem, now, range(len(vans)))
         out = now.van_of[: len(calls)] < 0
         now.left[0] = self.problem.visits[: len(calls), WEIGHT][out].sum()
-        for source, kept, best in zip(
-            now, self.memory.kept, self.memory.best, strict=True
-        ):
-            kept[...] = source
-            best[...] = source
-        score = self.memory.score
-        score[[NOW_LEFT, BEST_LEFT]] = now.left[0] + now.facts[:, LATE].sum()
-        score[[NOW_MONEY, BEST_MONEY]] = now.facts[:, MONEY].sum()
+        _hold(self.memory)
 
     def run(self, chance: np.random.Generator, heat: tuple[float, float]) -> None:
         """Search this piece alone."""
@@ -877,7 +919,9 @@ def _part_of(
     return part, members
 
 
-def temperatures(usual: float, shares: tuple[float, float]) -> tuple[float, float]:
+def temperatures(
+    usual: float, shares: tuple[float, float], hot: float = HOT
+) -> tuple[float, float]:
     """Return the temperatures at two moments of a search.
 
     Parameters
@@ -886,13 +930,15 @@ def temperatures(usual: float, shares: tuple[float, float]) -> tuple[float, floa
         What a usual drive costs.
     shares : tuple of float
         Of the budget, 0 to 1.
+    hot : float
+        The first one of a search, in usual drives.
 
     Returns
     -------
     tuple of float
         Cost units.
     """
-    first, last = (usual * HOT * (COLD / HOT) ** share for share in shares)
+    first, last = (usual * hot * (COLD / hot) ** share for share in shares)
     return first, last
 
 

@@ -3,8 +3,8 @@
 The search only knows whether an order works and what it costs. Here the same order
 gets its clock times, in plain code: everything as early as possible, the break
 where it delays the end of the day least (where that is all the same, where broken
-promises and missed preferences cost least, then where the driver waits at fewest
-places), and the first departure as late as the first stop allows, because nobody
+promises, missed preferences and changes cost least, then where the driver waits at
+fewest places), and the first departure as late as the first stop allows, because nobody
 sits in front of a closed door by choice. Only where a day like that would be too long
 for its driver, the break is looked for elsewhere.
 """
@@ -14,7 +14,7 @@ from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import NamedTuple
 
-from dispatch.problem import NEVER, start_windows
+from dispatch.problem import NEVER, modes, start_windows
 from dispatch.travel import TravelTable
 from dispatch.travel.profile import arrive_s, depart_latest_s
 from shared.model import Call, Day, Place, Route, Stop, StopKind, Store, Van
@@ -52,6 +52,7 @@ class _Errand:
     spans: Spans
     call: Call | None = None
     own: Spans = ()  # where a call may start for all that it says itself
+    weight: int = 0  # of its promise, if that is broken
     store_id: str | None = None
 
     def slack_s(self, start_s: int) -> int | None:
@@ -73,6 +74,10 @@ class _Errand:
         wish = None if self.call is None else self.call.preference
         return wish is None or wish.start_s <= start_s <= wish.end_s
 
+    def change_units(self, day: Day, van: Van, start_s: int) -> int:
+        """Return what it costs that a running plan has it otherwise."""
+        return 0 if self.call is None else day.change_units(self.call, van.id, start_s)
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Way:
@@ -83,6 +88,14 @@ class _Way:
     there: bool = False  # at the next stop's street already: the break was taken there
     late_units: int = 0
     preference_units: int = 0
+    change_units: int = 0
+    broken: int = 0  # weight of the promises it breaks
+
+    @property
+    def extras(self) -> tuple[int, int]:
+        """What it breaks, and what the customers' wishes and changes cost."""
+        units = self.late_units + self.preference_units + self.change_units
+        return self.broken, units
 
     @property
     def rank(self) -> tuple[int, int]:
@@ -92,7 +105,7 @@ class _Way:
         """
         waits = [stop for stop in self.stops[1:] if stop.wait_s > SHORT_WAIT_S]
         idle = len({stop.place for stop in waits})
-        return self.late_units + self.preference_units, idle
+        return self.extras[1], idle
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -257,6 +270,9 @@ class _Driver:
             stops=(*before, stop),
             late_units=way.late_units + self.day.late_units(stop.late_s),
             preference_units=way.preference_units + missed_cents * UNITS_PER_CENT,
+            change_units=way.change_units
+            + errand.change_units(self.day, self.van, start_s),
+            broken=way.broken + errand.weight * (stop.late_s > 0),
         )
 
     def ways(self, *, every: bool) -> list[_Way]:
@@ -287,6 +303,49 @@ class _Driver:
         done.sort(key=lambda way: (self.back_s(way), *way.rank))
         return done if every else done[:1]
 
+    def cheapest(self) -> list[_Way]:
+        """Return ways through all stops that break and cost least, the best first.
+
+        Each call may be done in any of its ways; of those through the first stops, one
+        is dropped for another that is free no later and breaks and costs no more.
+        """
+        due = [_Way(free_s=self.van.shift.start_s)]
+        done: list[_Way] = []
+        if self.van.meal is None:
+            due, done = done, due
+        for errand, leg in zip(self.errands, self.legs, strict=True):
+            rested = _possible(
+                self.rest(leg, way, there=there)
+                for way in due
+                for there in (False, True)
+            )
+            choices = self.choices(errand)
+            due, done = (
+                _undominated(
+                    _possible(
+                        self.visit(each, leg, way) for way in some for each in choices
+                    )
+                )
+                for some in (due, [*rested, *done])
+            )
+        done += [way for way in due if self.rest(self.home, way, there=True)]
+        done += _possible(self.rest(self.home, way, there=False) for way in due)
+        return sorted(
+            done, key=lambda way: (way.broken, self.close(way).cost_units, way.rank)
+        )
+
+    def choices(self, errand: _Errand) -> list[_Errand]:
+        """Return an errand once for each way to do it."""
+        call = errand.call
+        if call is None:
+            return [errand]
+        # Broken promises count by priority: one more than all of a lower one.
+        weight = (1 + len(self.day.calls)) ** (4 - call.priority)
+        return [
+            replace(errand, spans=_common(errand.spans, mode.spans), weight=weight)
+            for mode in modes(self.day, call, self.van)
+        ]
+
     def back_s(self, way: _Way) -> int:
         """Return when the van is at its finish place."""
         return self.drive(self.home, way.free_s)[1]
@@ -315,6 +374,7 @@ class _Driver:
             * UNITS_PER_SECOND,
             late_units=way.late_units,
             preference_units=way.preference_units,
+            change_units=way.change_units,
         )
 
     def leave_late(self, stops: tuple[Stop, ...]) -> tuple[tuple[Stop, ...], int]:
@@ -360,6 +420,61 @@ def lay_out(
             if _is_allowed(van, route):
                 return route
     return None
+
+
+def lay_out_best(
+    day: Day, travel: TravelTable, van: Van, tasks: Sequence[Task]
+) -> Route | None:
+    """Write out one van's day, each call in the way that is best for all of them.
+
+    Where :func:`lay_out` starts each as early as it can, here one may wait for the hour
+    that its customer prefers or was told, or come after its promise where the day
+    allows that.
+
+    Parameters
+    ----------
+    day, travel, van : Day, TravelTable, Van
+        The day, its travel table, and the van.
+    tasks : sequence of Task
+        Its calls and restock stops in order, at least one. ``spans`` cut what a call
+        says itself.
+
+    Returns
+    -------
+    Route or None
+        With as few broken promises and as little cost as this order allows (where the
+        driver's hours are limited, sometimes more); ``None`` where it finds none.
+    """
+    anything = tuple(
+        task if task.store_id or task.spans else task._replace(spans=((0, NEVER),))
+        for task in tasks
+    )
+    driver = _Driver(day, travel, van, anything)
+    for way in driver.cheapest():
+        route = driver.close(way)
+        if _is_allowed(van, route):
+            return route
+    return None
+
+
+def _undominated(ways: Iterable[_Way]) -> list[_Way]:
+    kept: list[_Way] = []
+    for way in sorted(ways, key=lambda way: (way.free_s, *way.extras, way.rank)):
+        if all(
+            other.broken > way.broken or other.extras[1] > way.extras[1]
+            for other in kept
+        ):
+            kept.append(way)
+    return kept
+
+
+def _common(these: Spans, those: Spans) -> Spans:
+    both = (
+        (max(first, other_first), min(last, other_last))
+        for first, last in these
+        for other_first, other_last in those
+    )
+    return sorted((first, last) for first, last in both if first <= last)
 
 
 def _end_of_day(place: Place | None, node: str) -> tuple[str | None, Place | None]:

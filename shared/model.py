@@ -659,15 +659,15 @@ class Day:
         step_s = next((step for step in LATE_STEPS_S if late_s <= step), LATE_MOST_S)
         return step_s * self.late_hour_cents * UNITS_PER_SECOND
 
-    def change_units(self, call: Call, van_id: str, start_s: int) -> int:
+    def change_units(self, call: Call, van_id: str | None, start_s: int) -> int:
         """Return what a visit costs for being other than the running plan has it.
 
         Parameters
         ----------
         call : Call
             The call.
-        van_id : str
-            The van that serves it.
+        van_id : str or None
+            The van that serves it; ``None``: the one that stands.
         start_s : int
             When the visit starts.
 
@@ -680,7 +680,7 @@ class Day:
         standing, prices, price_cents = call.standing, self.change, 0
         if standing is None:
             return 0
-        if van_id != standing.van_id:
+        if van_id not in (None, standing.van_id):
             price_cents += prices.van_cents
         if not standing.window.start_s <= start_s <= standing.window.end_s:
             price_cents += prices.time_cents + standing.told * prices.told_cents

@@ -425,10 +425,10 @@ class VanDocument:
     cost_cents, drive_cents, time_cents, overtime_cents : int
         What the day costs, and of that: kilometres, paid time, overtime. Each is
         rounded once.
-    late_cents, preference_cents, parts_cents : int
+    late_cents, preference_cents, change_cents, parts_cents : int
         Also of that: broken promises, starts outside the hours that customers would
-        rather have, and what parts cost beyond the wanted ones from the firm's own
-        stock.
+        rather have, what differs from the running plan, and what parts cost beyond the
+        wanted ones from the firm's own stock.
     stops : tuple of StopDocument
         In order.
     pick_list : tuple of PickDocument
@@ -460,6 +460,7 @@ class VanDocument:
     overtime_cents: int
     late_cents: int
     preference_cents: int
+    change_cents: int
     parts_cents: int
     stops: tuple[StopDocument, ...]
     pick_list: tuple[PickDocument, ...]
@@ -826,7 +827,7 @@ class PlanDocument:
         Sums over all vans; the cost is rounded once.
     drive_cents, time_cents, overtime_cents : int
         Of the cost, as for a van.
-    late_cents, preference_cents, parts_cents : int
+    late_cents, preference_cents, change_cents, parts_cents : int
         Of the cost, as for a van.
     broken : tuple of BrokenDocument
         Broken promises, most urgent first.
@@ -868,6 +869,7 @@ class PlanDocument:
     overtime_cents: int
     late_cents: int
     preference_cents: int
+    change_cents: int
     parts_cents: int
     broken: tuple[BrokenDocument, ...]
     vans: tuple[VanDocument, ...]
@@ -1191,6 +1193,7 @@ def _split(routes: Sequence[Route]) -> dict[str, int]:
         "overtime_cents": cents(sum(route.overtime_units for route in routes)),
         "late_cents": cents(sum(route.late_units for route in routes)),
         "preference_cents": cents(sum(route.preference_units for route in routes)),
+        "change_cents": cents(sum(route.change_units for route in routes)),
         "parts_cents": cents(sum(route.parts_units for route in routes)),
     }
 

@@ -771,6 +771,7 @@ def split_words(routes: Sequence[Route], *, usual: bool = True) -> str:
         "overtime": sum(route.overtime_units for route in routes) * usual,
         "broken promises": sum(route.late_units for route in routes),
         "preferences": sum(route.preference_units for route in routes),
+        "changes": sum(route.change_units for route in routes),
         "dearer parts": sum(route.parts_units for route in routes),
     }
     return ", ".join(

@@ -1,5 +1,6 @@
 """The day as arrays: what stands in which row, and in what order."""
 
+from collections import Counter
 from dataclasses import replace
 from itertools import product
 
@@ -8,7 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from dispatch.generator import ALL, generate_day
+from dispatch.generator import ALL, Feature, generate_day
 from dispatch.problem import (
     BROKEN,
     CALL,
@@ -56,6 +57,7 @@ from shared.model import (
     ReadyItem,
     ReadyKind,
     ReadyState,
+    Standing,
     Store,
     Tool,
 )
@@ -180,6 +182,46 @@ def test_a_promise_that_may_break_is_a_way_for_each_step_of_being_late() -> None
     ]
     assert all(way.broken for way in late)
     assert modes(a_day(call), call) == (kept,)  # where promises are kept
+
+
+def test_a_standing_arrangement_splits_by_time_and_by_van() -> None:
+    # Stands for V1 from 9 to 9:30, told; V2 costs 5.00, another time 3.00 + 9.00.
+    standing = Standing(van_id="V1", window=window(9, 9.5), told=True)
+    call = a_call(windows=(window(8, 12),), standing=standing)
+    day = a_day(call, vans=(a_van("V1"), a_van("V2")))
+    inside, outside = ((32_400, 34_200),), ((28_800, 32_399), (34_201, 41_400))
+    for van, cents in zip(day.vans, (0, 500), strict=True):
+        assert modes(day, call, van) == (
+            Mode(broken=False, units=cents * 18_000, spans=inside),
+            Mode(broken=False, units=(cents + 1200) * 18_000, spans=outside),
+        )
+    # 0, 5.00, 12.00 and 17.00
+    assert problem_of(day).allowed.tolist() == [[1, 0, 1, 0], [0, 1, 0, 1]]
+
+
+def test_every_second_has_the_price_of_what_it_changes() -> None:
+    seen = Counter[bool]()
+    for seed in range(fewer(40, 10)):
+        day = generate_day(seed, 8, 2, features=ALL | {Feature.STANDING})
+        for call, van in product(day.calls, day.vans):
+            ways, slowly = modes(day, call, van), slow.modes_of(day, van, call)
+            edges = {at for one in slowly for span in one.spans for at in span}
+            for start_s in {edge + step for edge in edges for step in (-1, 0, 1)}:
+                if not 0 <= start_s < 48 * HOUR_S:
+                    continue
+                hits = [
+                    (way.broken, way.units)
+                    for way in ways
+                    if any(low <= start_s <= high for low, high in way.spans)
+                ]
+                wanted = [
+                    (any(one.price.broken), one.price.units)
+                    for one in slowly
+                    if slow.start_in(one, start_s) == start_s
+                ]
+                assert hits == wanted
+                seen[call.standing is not None] += len(hits)
+    assert min(seen.values()) > 100, seen
 
 
 def test_a_preference_splits_what_is_left_of_the_windows_in_two() -> None:

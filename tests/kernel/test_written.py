@@ -77,6 +77,7 @@ def full_days() -> list[Case]:
     return [
         *cases(fewer(60, 2), 8, 2, first=700, features=ALL),
         *cases(fewer(25, 1), 12, 3, first=800, features=ALL),
+        *cases(fewer(30, 1), 10, 3, first=1200, features=ALL | {Feature.STANDING}),
         *cases(fewer(6, 0), 45, 6, first=900, features=ALL),
         *cases(fewer(30, 1), 10, 2, first=1000, features=frozenset({Feature.LINKS})),
         *cases(fewer(30, 1), 10, 3, first=1100, features=frozenset({Feature.RESTOCK})),
@@ -94,6 +95,7 @@ def test_a_solution_costs_written_out_what_the_search_says_to_the_cent() -> None
         for column, route in zip(columns, routes, strict=True):
             assert route.parts_units == 0
             assert route.cost_units == column.cost
+            seen["changed"] += route.change_units > 0
             seen["late"] += route.late_units > 0
             seen["unwelcome"] += route.preference_units > 0
         seen["links"] += assert_links_kept(case, routes)
@@ -109,5 +111,5 @@ def test_a_solution_costs_written_out_what_the_search_says_to_the_cent() -> None
         tools = lend_tools(case.day, routes)
         assert tools is not None, f"{case.day.name}: the tools do not suffice"
         seen["tools"] += len(tools)
-    words = ("late", "unwelcome", "links", "dear parts", "stops", "tools")
+    words = ("late", "unwelcome", "changed", "links", "dear parts", "stops", "tools")
     assert min(seen[word] for word in words) > fewer(15, 0) - 1, seen

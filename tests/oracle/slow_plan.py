@@ -74,8 +74,17 @@ def _route_of(day: Day, van: Van, timed: Timed, issues: tuple[Issue, ...]) -> Ro
     calls = {call.id: call for call in day.calls}
     stops = tuple(_stop_of(day, van, stop) for stop in timed.stops)
     overtime_s = max(0, timed.finish_s - van.shift.end_s)
-    unmet = 0
+    unmet = change_cents = 0
     for stop in stops:
+        standing = calls[stop.call_id].standing if stop.call_id is not None else None
+        if standing is not None:
+            window, moved = standing.window, standing.van_id != van.id
+            other_time = not window.start_s <= stop.start_s <= window.end_s
+            change_cents += (
+                moved * day.change.van_cents
+                + other_time * day.change.time_cents
+                + other_time * standing.told * day.change.told_cents
+            )
         wish = calls[stop.call_id].preference if stop.call_id is not None else None
         if wish is not None and not wish.start_s <= stop.start_s <= wish.end_s:
             unmet += 1
@@ -93,6 +102,7 @@ def _route_of(day: Day, van: Van, timed: Timed, issues: tuple[Issue, ...]) -> Ro
         overtime_units=overtime_s * van.rates.overtime_hour_cents * 5,
         late_units=sum(day.late_units(stop.late_s) for stop in stops),
         preference_units=unmet * day.preference_cents * 18_000,
+        change_units=change_cents * 18_000,
         parts_units=extra_cents * 18_000,
     )
 

@@ -156,10 +156,12 @@ def modes_of(day: Day, van: Van | None, call: Call) -> list[Mode]:
     modes = [
         Mode(
             tuple(_common(_common(starts, lateness), taste)),
-            late_price.plus(Price(units=taste_units)),
+            late_price.plus(Price(units=taste_units + change_units)),
         )
         for lateness, late_price in _latenesses(day, call)
-        for taste, taste_units in _tastes(day, call)
+        for wished, taste_units in _tastes(day, call)
+        for stood, change_units in _changes(day, van, call)
+        for taste in [_common(wished, stood)]
     ]
     return sorted((mode for mode in modes if mode.spans), key=lambda mode: mode.price)
 
@@ -197,6 +199,22 @@ def _tastes(day: Day, call: Call) -> Iterator[tuple[Spans, int]]:
     yield [(wish.start_s, wish.end_s)], 0
     elsewhere = [(-FOREVER_S, wish.start_s - 1), (wish.end_s + 1, FOREVER_S)]
     yield elsewhere, day.preference_cents * 18_000
+
+
+def _changes(day: Day, van: Van | None, call: Call) -> Iterator[tuple[Spans, int]]:
+    standing, prices = call.standing, day.change
+    if standing is None:
+        yield [(-FOREVER_S, FOREVER_S)], 0
+        return
+    other_van = van is not None and van.id != standing.van_id
+    paid_cents = prices.van_cents if other_van else 0
+    window = standing.window
+    yield [(window.start_s, window.end_s)], paid_cents * 18_000
+    paid_cents += prices.time_cents
+    if standing.told:
+        paid_cents += prices.told_cents
+    outside = [(-FOREVER_S, window.start_s - 1), (window.end_s + 1, FOREVER_S)]
+    yield outside, paid_cents * 18_000
 
 
 def start_in(mode: Mode, from_s: int) -> int | None:

@@ -22,6 +22,7 @@ from dispatch.travel import travel_table
 from shared.model import (
     Break,
     Call,
+    ChangePrices,
     Day,
     Link,
     Need,
@@ -29,6 +30,7 @@ from shared.model import (
     Rates,
     ReadyItem,
     ReadyKind,
+    Standing,
     StopKind,
     Store,
     Tool,
@@ -407,6 +409,35 @@ def test_a_preference_is_waited_for_where_that_pays() -> None:
     assert (route.leave_s, route.stops[0].start_s) == (31_800, 32_400)
 
 
+def test_a_call_told_a_time_moves_only_for_more_than_that_costs() -> None:
+    # There 8:10, stands at 9:00: waiting 50 min costs 25.00, as above; moving 3.00,
+    # and more for who was told.
+    def goal_units(told_cents: int, *, told: bool) -> int:
+        standing = Standing(van_id="V1", window=window(9, 9.5), told=told)
+        prices = ChangePrices(time_cents=300, told_cents=told_cents)
+        call = a_call("A", standing=standing)
+        return best(a_day(call, travel=TRIANGLE, change=prices)).goal[-1]
+
+    assert goal_units(9999, told=False) == 63_000_000 + 300 * 18_000
+    assert goal_units(2199, told=True) == 63_000_000 + 2499 * 18_000
+    assert goal_units(2201, told=True) == 63_000_000 + 45_000_000
+
+
+def test_a_call_stays_with_its_van_unless_another_is_cheaper_by_more() -> None:
+    # V2 is paid 6.00 an hour more; A takes 10 + 30 + 10 min, that is 5.00.
+    vans = (a_van("V1"), a_van("V2", rates=Rates(km_cents=50, hour_cents=3600)))
+    call = a_call("A", standing=Standing(van_id="V2", window=window(8, 9)))
+
+    def who(van_cents: int) -> str:
+        prices = ChangePrices(van_cents=van_cents)
+        day = a_day(call, vans=vans, travel=TRIANGLE, change=prices)
+        ((van_id, _),) = best(day).routes
+        return van_id
+
+    assert who(499) == "V1"
+    assert who(501) == "V2"
+
+
 # --- limits -----------------------------------------------------------------------
 
 
@@ -743,7 +774,18 @@ def with_all_rules(day: Day, seed: int, *, links: bool = False) -> Day:
         start_h = rng.uniform(7, 15)
         wish = rng.choice([None, None, window(start_h, start_h + 1.5)])
         tool = rng.choice([frozenset[str]()] * 3 + [frozenset({"press"})])
-        return replace(call, preference=wish, equipment=call.equipment | tool)
+        from_h = rng.uniform(7, 15)
+        stands = Standing(
+            van_id=rng.choice(day.vans).id,
+            window=window(from_h, from_h + 0.5),
+            told=rng.random() < 0.5,
+        )
+        return replace(
+            call,
+            preference=wish,
+            equipment=call.equipment | tool,
+            standing=rng.choice([None, stands]),
+        )
 
     def some_van(van: Van) -> Van:
         return replace(
@@ -789,6 +831,9 @@ def with_all_rules(day: Day, seed: int, *, links: bool = False) -> Day:
         promises_may_break=rng.random() < 0.7,
         late_hour_cents=rng.choice([600, 6000]),
         preference_cents=rng.choice([300, 1500]),
+        change=rng.choice(
+            [ChangePrices(), ChangePrices(van_cents=100, time_cents=2000)]
+        ),
     )
 
 
@@ -843,6 +888,7 @@ def test_the_judge_finds_nothing_in_the_best_plans_of_days_with_all_rules() -> N
         placed = {stop.call_id for stop in stops}
         seen["late"] += bool(plan.late)
         seen["unmet preference"] += any(one.preference_units for one in plan.routes)
+        seen["changed"] += any(route.change_units for route in plan.routes)
         seen["parts cost"] += any(route.parts_units for route in plan.routes)
         seen["restock"] += any(stop.kind is StopKind.RESTOCK for stop in stops)
         seen["handed over"] += any(one.origin is Origin.VAN for one in plan.issues)

@@ -7,7 +7,7 @@ from typing import NamedTuple
 
 import pytest
 
-from dispatch.generator import ALL, generate_day
+from dispatch.generator import ALL, Feature, generate_day
 from dispatch.planner import Budget, plan_day
 from dispatch.rules import judge
 from dispatch.travel import travel_table
@@ -26,6 +26,7 @@ class Size(NamedTuple):
     vans: int
     tightness: float
     full: bool = False
+    running: bool = False  # a plan of it is running
 
 
 class Seen(NamedTuple):
@@ -53,7 +54,7 @@ def full_sizes() -> Iterator[Size]:
     """Yield days with everything that the model knows."""
     for seed in range(FULL_SMALL):
         size = Size(30_000 + seed, 3 + seed % 6, 1 + seed // 6 % 4, seed % 5 / 4)
-        yield size._replace(full=True)
+        yield size._replace(full=True, running=seed % 4 == 0)
     for seed in range(FULL_MIDDLE):
         size = Size(40_000 + seed, 9 + seed % 10, 1 + seed % 3, seed % 5 / 4)
         yield size._replace(full=True)
@@ -69,7 +70,8 @@ def look_at(size: Size) -> Seen:
         size.calls,
         size.vans,
         tightness=size.tightness,
-        features=ALL if size.full else frozenset(),
+        features=(ALL if size.full else frozenset())
+        | (frozenset({Feature.STANDING}) if size.running else frozenset()),
     )
     # Every tenth day's reasons are tried out by planning anew, as a user's are.
     budget = Budget(rounds=ROUNDS, replans=size.seed % 10 == 0)
@@ -87,6 +89,7 @@ def look_at(size: Size) -> Seen:
             if issue.call_id == call.id and issue.need is not None
         ),
         "late": bool(plan.late),
+        "changed": any(route.change_units for route in plan.routes),
         "unwelcome": any(route.preference_units for route in plan.routes),
         "dear parts": any(route.parts_units for route in plan.routes),
         "fetched": any(issue.origin is Origin.RESTOCK for issue in plan.issues),
@@ -132,7 +135,7 @@ def test_the_judge_finds_nothing_on_three_hundred_days_with_everything() -> None
     for word in (
         *("break", "overtime", "shop", "unplaced", "all placed", "substitute"),
         *("late", "unwelcome", "dear parts", "fetched", "handed over", "tool"),
-        "linked",
+        *("linked", "changed"),
     ):
         assert sum(word in each.has for each in seen) >= 3, word
     assert sum(not each.proved for each in seen) >= FULL_SMALL // 4
