@@ -17,7 +17,7 @@ import numpy as np
 
 from dispatch.explain import explain
 from dispatch.offer import restrict
-from dispatch.planner import Asked, Written, write_tasks
+from dispatch.planner import Asked, Written, write_standing, write_tasks
 from dispatch.problem import (
     CALL,
     NEVER,
@@ -33,7 +33,6 @@ from dispatch.problem import (
     frozen,
     own_copy,
     restock_stores,
-    start_windows,
 )
 from dispatch.reach import able_vans
 from dispatch.rest import Rest
@@ -76,7 +75,6 @@ from shared.model import (
     Status,
     Stop,
     Unplaced,
-    Van,
     Window,
 )
 from shared.units import UNITS_PER_CENT, cents, money
@@ -107,7 +105,7 @@ class OptionKind(StrEnum):
     QUIET = "quiet"  # soonest that moves nobody else
     CHEAPEST = "cheapest"  # of those that break fewest promises
     AFTER_HOURS = "after_hours"  # a driver stays longer than agreed
-    PASS_ON = "pass_on"  # somebody else does it
+    REFER = "refer"  # somebody else does it
     DECLINE = "decline"  # nobody does
 
 
@@ -303,14 +301,7 @@ def set_board(rest: Rest) -> Board:
         When what stands cannot be done any more: it has to be planned anew first.
     """
     day = rest.day
-    calls = {call.id: call for call in day.calls}
-    vans = {van.id: van for van in day.vans}
-    tasks = {
-        van_id: [_free(day, vans[van_id], calls, task) for task in some]
-        for van_id, some in rest.standing.items()
-        if some and van_id in vans
-    }
-    written = write_tasks(Asked(day, rest.travel, day), tasks)
+    written = write_standing(day, rest.travel, rest.standing)
     if written is None:
         raise Conflict("what stands cannot be done any more: plan the rest anew first")
     plan = _plan_of(day, written)
@@ -321,15 +312,6 @@ def set_board(rest: Rest) -> Board:
             + "\n".join(str(fault) for fault in faults)
         )
     return Board(rest=rest, plan=plan, stops=_stops(plan.routes))
-
-
-def _free(day: Day, van: Van, calls: Mapping[str, Call], task: Task) -> Task:
-    """Return a task that may be late where the day allows it."""
-    if task.call_id is None or task.spans is not None:
-        return task
-    late = day.promises_may_break
-    spans = start_windows(day, calls[task.call_id], van, late=late)
-    return task._replace(spans=tuple(spans))
 
 
 def _stops(routes: Iterable[Route]) -> dict[str, tuple[str, Stop]]:
@@ -1104,7 +1086,7 @@ def _without(
     who = call.customer or "the caller"
     why = f"No van can take it: {reasons[0].text}. " if reasons else ""
     texts = {
-        OptionKind.PASS_ON: (
+        OptionKind.REFER: (
             f"{why}Pass it on: give {who} the number of another locksmith who can "
             "come, and make sure that one answers. Nothing of today's plan changes."
         ),

@@ -18,8 +18,8 @@ from shared.model import (
     Day,
     Link,
     Origin,
-    Plan,
     Place,
+    Plan,
     Purpose,
     Route,
     Standing,
@@ -49,15 +49,13 @@ def rest_at(day: Day, plan: Plan, now_s: int = NOW_S) -> Rest:
         count = sum(stop.arrive_s - stop.drive_s < now_s for stop in stops)
         behind[route.van_id] = stops[:count]
     vans = tuple(
-        _van(day, plan, van, routes.get(van.id), behind.get(van.id, ()), now_s)
+        _van(plan, van, routes.get(van.id), behind.get(van.id, ()), now_s)
         for van in day.vans
     )
     done = {stop.call_id: stop for some in behind.values() for stop in some}
     gone: Counter[tuple[str, str]] = Counter()
     for issue in plan.issues:
-        source = issue.store_id or (
-            day.shop.id if issue.origin is Origin.SHOP else ""
-        )
+        source = issue.store_id or (day.shop.id if issue.origin is Origin.SHOP else "")
         if issue.origin is Origin.RESTOCK and not _was_at(
             behind[issue.van_id], issue.store_id
         ):
@@ -129,7 +127,6 @@ def _was_at(stops: tuple[Stop, ...], store_id: str | None) -> bool:
 
 
 def _van(
-    day: Day,
     plan: Plan,
     van: Van,
     route: Route | None,
@@ -166,8 +163,9 @@ def _van(
         van,
         start=place,
         shift=shift,
-        overtime_limit_s=van.overtime_limit_s if shift == van.shift or
-        van.shift.end_s >= free_s else 0,
+        overtime_limit_s=van.overtime_limit_s
+        if shift == van.shift or van.shift.end_s >= free_s
+        else 0,
         meal=meal,
         stock=+aboard,
         equipment=van.equipment | tools,

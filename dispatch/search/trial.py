@@ -99,7 +99,8 @@ class Trials(NamedTuple):
         new stop there, -1 for none), TAKEN (1: only pieces that other calls of the van
         have reserved will do), STARTS (s), MOVES (calls that start outside ``span``),
         BREAKS (promises broken that stood), COST (cost units more of distance, time,
-        overtime and parts), RETURNS (second at the finish place), LONG (visits), OMITS (calls left out).
+        overtime and parts), RETURNS (second at the finish place), LONG (visits), OMITS
+        (calls left out).
     order : ndarray, shape (trials, calls + stores)
         The visits of the route tried, the first LONG count.
     path : ndarray, shape (calls + stores + 1, 6)
