@@ -736,8 +736,8 @@ class _Part:
             moved=tuple(sorted(moved, key=lambda move: (move.to_s, move.call_id))),
             broken=tuple(
                 c
-                for c in after
-                if after[c][1].late_s and c != call.id and not board.stops[c][1].late_s
+                for c, (_, visit) in after.items()
+                if visit.late_s and not (c in board.stops and board.stops[c][1].late_s)
             ),
             dropped=dropped,
             agree=_agreement(board.day, routes),

@@ -80,8 +80,20 @@ from dispatch.search.schedule import (
     LONG,
     OMITS,
 ) = range(12)
-# columns of Trials.path: at position k, when free, by which visit, from which label
-TIME_DUE, TIME_DONE, BY_DUE, BY_DONE, FROM_DUE, FROM_DONE = range(6)
+# columns of Trials.path: at position k, when free, by which visit, from which label,
+# and what that has done to others
+(
+    TIME_DUE,
+    TIME_DONE,
+    BY_DUE,
+    BY_DONE,
+    FROM_DUE,
+    FROM_DONE,
+    HARM_DUE,
+    HARM_DONE,
+) = range(8)
+BREACH = 1 << 20
+"""One broken promise, where a call that is moved counts 1."""
 
 
 class Trials(NamedTuple):
@@ -103,7 +115,7 @@ class Trials(NamedTuple):
         (calls left out).
     order : ndarray, shape (trials, calls + stores)
         The visits of the route tried, the first LONG count.
-    path : ndarray, shape (calls + stores + 1, 6)
+    path : ndarray, shape (calls + stores + 2, 8)
         Of no meaning outside.
     visits : ndarray, shape (calls + stores,)
         Of no meaning outside.
@@ -141,7 +153,7 @@ def new_trials(problem: Problem, routes: Routes) -> Trials:
         span=span,
         rows=np.zeros((max(1, room), 12), np.int64),
         order=np.zeros((max(1, room), max(1, most)), np.int64),
-        path=np.zeros((most + 2, 6), np.int64),
+        path=np.zeros((most + 2, 8), np.int64),
         visits=np.zeros(max(1, most), np.int64),
     )
 
@@ -266,8 +278,41 @@ def earliest(
 
 
 @leaf
+def harm_of(
+    problem: Problem, trials: Trials, stands: int, visit: int, done_s: int
+) -> int:
+    """Return what a visit does to its customer.
+
+    Parameters
+    ----------
+    problem, trials : Problem, Trials
+        The trial.
+    stands, visit : int
+        The call's visit as it stands, and as it would be; -1: not at all.
+    done_s : int
+        When it is over.
+
+    Returns
+    -------
+    int
+        1 where it starts outside its span, ``BREACH`` where that breaks a promise.
+    """
+    visits = problem.visits
+    who = visits[stands, CALL]
+    if visit < 0 or who >= problem.call_count:
+        return 0
+    start_s = done_s - visits[visit, LENGTH]
+    harm = 0
+    if start_s < trials.span[who, 0] or start_s > trials.span[who, 1]:
+        harm += 1
+    if visits[visit, BROKEN] > visits[stands, BROKEN]:
+        harm += BREACH
+    return harm
+
+
+@leaf
 def step(
-    problem: Problem, trials: Trials, van: int, index: int, leg: tuple[int, int, int]
+    problem: Problem, trials: Trials, van: int, index: int, leg: tuple[int, int]
 ) -> None:
     """Work out one more position of the path.
 
@@ -278,30 +323,38 @@ def step(
     van, index : int
         The van, and how many visits come before.
     leg : tuple of int
-        The node it comes from, the call's first visit, and the second before which it
-        does not start.
+        The node it comes from, and the visit as it stands.
     """
-    origin, visit, since_s = leg
+    origin, stands = leg
     path = trials.path
-    target = problem.visits[visit, NODE]
+    target, who = problem.visits[stands, NODE], problem.visits[stands, CALL]
+    since_s, visit = 0, stands
+    if who < problem.call_count:
+        since_s, visit = trials.since[who], who
     due_s, done_s = path[index, TIME_DUE], path[index, TIME_DONE]
-    after_s, by, source = NEVER, -1, FREE_DONE
+    after_s, by, source, harm = NEVER, -1, FREE_DONE, 0
     if done_s < NEVER:
         there_s = arrive(problem, done_s, origin, target)
         after_s, by = earliest(problem, van, visit, there_s, since_s)
+        harm = path[index, HARM_DONE] + harm_of(problem, trials, stands, by, after_s)
     path[index + 1, TIME_DUE], path[index + 1, BY_DUE] = NEVER, -1
     if due_s < NEVER:
         there_s = arrive(problem, due_s, origin, target)
-        path[index + 1, TIME_DUE], path[index + 1, BY_DUE] = earliest(
-            problem, van, visit, there_s, since_s
+        other_s, other = earliest(problem, van, visit, there_s, since_s)
+        path[index + 1, TIME_DUE], path[index + 1, BY_DUE] = other_s, other
+        path[index + 1, HARM_DUE] = path[index, HARM_DUE] + harm_of(
+            problem, trials, stands, other, other_s
         )
         before_s = arrive(problem, rested(problem, van, due_s), origin, target)
         there_s = min(before_s, rested(problem, van, there_s))
         other_s, other = earliest(problem, van, visit, there_s, since_s)
-        if other_s < after_s:
-            after_s, by, source = other_s, other, FREE_DUE
+        more = path[index, HARM_DUE]
+        more += harm_of(problem, trials, stands, other, other_s)
+        if other_s < after_s or (other_s == after_s and more < harm):
+            after_s, by, source, harm = other_s, other, FREE_DUE, more
     path[index + 1, TIME_DONE], path[index + 1, BY_DONE] = after_s, by
     path[index + 1, FROM_DUE], path[index + 1, FROM_DONE] = FREE_DUE, source
+    path[index + 1, HARM_DONE] = harm
 
 
 @kernel
@@ -330,14 +383,12 @@ def follow(
     van, row, count, call, omits = what
     vans, visits, path = problem.vans, problem.visits, trials.path
     path[0, TIME_DUE], path[0, TIME_DONE] = free_at_start(problem, van)
+    path[0, HARM_DUE], path[0, HARM_DONE] = 0, 0
     origin, metres, size = vans[van, START], 0, 0
     for index in range(count):
         visit = trials.visits[index]
         who = visits[visit, CALL]
-        since_s, first = 0, visit
-        if who < problem.call_count:
-            since_s, first = trials.since[who], who
-        step(problem, trials, van, size, (origin, first, since_s))
+        step(problem, trials, van, size, (origin, visit))
         free = (path[size + 1, TIME_DUE], path[size + 1, TIME_DONE])
         works = free[0] < NEVER or free[1] < NEVER
         if omits == 1 and works:
@@ -362,28 +413,24 @@ def follow(
         rest_s = arrive(problem, rest_s, origin, target)
         if direct_s <= vans[van, MEAL_HI]:
             rest_s = min(rest_s, direct_s)
-        if rest_s < back_s:
+        if rest_s < back_s or (
+            rest_s == back_s and path[size, HARM_DUE] < path[size, HARM_DONE]
+        ):
             label, back_s = FREE_DUE, rest_s
     if back_s > vans[van, SHIFT_HI]:
         return False
-    moves, breaks = 0, 0
+    harm = path[size, HARM_DUE + label]
+    trials.rows[row, MOVES], trials.rows[row, BREAKS] = harm % BREACH, harm // BREACH
     for index in range(size - 1, -1, -1):
         visit = path[index + 1, BY_DUE + label]
-        start_s = path[index + 1, TIME_DUE + label] - visits[visit, LENGTH]
+        if visits[visit, CALL] == call:
+            start_s = path[index + 1, TIME_DUE + label] - visits[visit, LENGTH]
+            trials.rows[row, STARTS] = start_s
         label = path[index + 1, FROM_DUE + label]
         trials.order[row, index] = visit
-        who = visits[visit, CALL]
-        if who == call:
-            trials.rows[row, STARTS] = start_s
-        elif who < problem.call_count:
-            if start_s < trials.span[who, 0] or start_s > trials.span[who, 1]:
-                moves += 1
-            if visits[visit, BROKEN] > visits[trials.visits[index], BROKEN]:
-                breaks += 1
     facts = routes.facts
     cost = price(problem, van, metres, back_s)
     cost -= facts[van, MONEY] - facts[van, PARTS] - facts[van, PENALTY]
-    trials.rows[row, MOVES], trials.rows[row, BREAKS] = moves, breaks
     trials.rows[row, COST] += cost
     trials.rows[row, RETURNS], trials.rows[row, LONG] = back_s, size
     return True
