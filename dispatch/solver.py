@@ -43,7 +43,7 @@ from dispatch.problem import (
 )
 from dispatch.proof import Effort, Known, prove, routes_are_all
 from dispatch.search import is_compiled
-from dispatch.search.begin import begin
+from dispatch.search.begin import begin, new_lot
 from dispatch.search.lns import (
     BEST_LEFT,
     BEST_MONEY,
@@ -518,12 +518,11 @@ class _Search:
 
 def _begin_from(problem: Problem, memory: Memory, start: Sequence[Column]) -> None:
     """Put routes into the memory of a search that has placed nothing yet."""
-    given = np.zeros_like(memory.now.order)
-    sizes = np.zeros(len(problem.vans), np.int64)
+    lot = new_lot(problem)
     for column in start:
-        sizes[column.van] = len(column.visits)
-        given[column.van, : len(column.visits)] = column.visits
-    begin(problem, memory.now, memory.notes, given, sizes)
+        lot.sizes[column.van] = len(column.visits)
+        lot.visits[column.van, : len(column.visits)] = column.visits
+    begin(problem, memory.now, memory.notes, lot)
     _hold(memory)
 
 

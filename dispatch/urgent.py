@@ -15,6 +15,7 @@ from typing import NamedTuple
 
 import numpy as np
 
+from dispatch.difference import Difference, Ring, differ, who_to_ring
 from dispatch.explain import explain
 from dispatch.offer import restrict
 from dispatch.planner import Asked, Written, write_standing, write_tasks
@@ -137,27 +138,6 @@ class Ask:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Move:
-    """Another customer whose visit starts at another time than it stood.
-
-    Parameters
-    ----------
-    call_id : str
-        The call.
-    from_van, to_van : str
-        Who would have come, and who comes.
-    from_s, to_s : int
-        When the visit would have started, and when it does.
-    """
-
-    call_id: str
-    from_van: str
-    to_van: str
-    from_s: int
-    to_s: int
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class Option:
     """One thing that can be done about an urgent call.
 
@@ -181,9 +161,8 @@ class Option:
         When the visit starts.
     cost_cents : int
         What distance, time, overtime and parts cost more than without the call.
-    moved : tuple of Move
-        Other customers whose visit starts earlier or later by more than the day's
-        tolerance, in the order of their new times.
+    moved : tuple of str
+        Other calls that start earlier or later by more than the day's tolerance.
     broken : tuple of str
         Calls whose promise would be broken and stood before.
     dropped : tuple of str
@@ -194,6 +173,10 @@ class Option:
         What the driver has to agree to, in words; empty: nothing.
     reasons : tuple of Reason
         Why no van can take the call, with what is not taken.
+    difference : Difference
+        What it changes, call by call, with the reason for each.
+    ring : tuple of Ring
+        Whom to ring about it, and what to say.
     """
 
     kind: OptionKind
@@ -205,12 +188,14 @@ class Option:
     van_id: str | None = None
     arrive_s: int | None = None
     cost_cents: int = 0
-    moved: tuple[Move, ...] = ()
+    moved: tuple[str, ...] = ()
     broken: tuple[str, ...] = ()
     dropped: tuple[str, ...] = ()
     parts: tuple[str, ...] = ()
     agree: str = ""
     reasons: tuple[Reason, ...] = ()
+    difference: Difference = Difference(changes=())
+    ring: tuple[Ring, ...] = ()
 
     @property
     def figures(self) -> tuple[int, int, int, int, int, int]:
@@ -441,7 +426,7 @@ class _Made(NamedTuple):
     van_id: str
     start_s: int
     cost_units: int
-    moved: tuple[Move, ...]
+    moved: tuple[str, ...]
     broken: tuple[str, ...]
     dropped: tuple[str, ...]
     agree: str
@@ -709,14 +694,8 @@ class _Part:
             ),
         )
         moved = tuple(
-            Move(
-                call_id=c,
-                from_van=van_id,
-                to_van=after[c][0],
-                from_s=stop.start_s,
-                to_s=after[c][1].start_s,
-            )
-            for c, (van_id, stop) in board.stops.items()
+            c
+            for c, (_, stop) in board.stops.items()
             if c in after
             and abs(after[c][1].start_s - stop.start_s) > whole.tolerance_s
         )
@@ -733,7 +712,7 @@ class _Part:
             start_s=stop.start_s,
             cost_units=sum(map(_paid, new.values()))
             - sum(_paid(old[v]) for v in touched if v in old),
-            moved=tuple(sorted(moved, key=lambda move: (move.to_s, move.call_id))),
+            moved=moved,
             broken=tuple(
                 c
                 for c, (_, visit) in after.items()
@@ -1160,6 +1139,8 @@ def _option(
 ) -> Option:
     """Return an option in words."""
     van = next(van for van in made.day.vans if van.id == made.van_id)
+    rest = replace(board.rest, day=made.day)
+    difference = differ(rest, board.plan, made.plan)
     cost_cents = cents(made.cost_units)
     price = "costs nothing more"
     if cost_cents > 0:
@@ -1196,6 +1177,8 @@ def _option(
         dropped=made.dropped,
         parts=tuple(_parts_words(board, call, made)),
         agree=made.agree,
+        difference=difference,
+        ring=who_to_ring(rest, difference),
     )
 
 
@@ -1291,7 +1274,7 @@ def accept(rest: Rest | Board, option: Option) -> Rest:
     if option.van_id is None:
         return rest
     day, after = option.day, _stops(option.plan.routes)
-    changed = {move.call_id for move in option.moved} | {
+    changed = set(option.moved) | {
         call.id for call in day.calls if call.standing is None
     }
     calls = []

@@ -4,6 +4,8 @@ What cannot be kept (parts that do not go round in the order in which they are a
 for, times that linked calls do not agree on) is left out; the search puts it back.
 """
 
+from typing import NamedTuple
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -35,18 +37,61 @@ from dispatch.search.schedule import (
 ATTEMPTS = 3  # to share the parts; each time those come first that had missed out
 
 
+class Lot(NamedTuple):
+    """Routes that are given, and what becomes of their calls.
+
+    Parameters
+    ----------
+    visits : ndarray, shape (vans, stops)
+        The visits of each van in order, stops at stores among them.
+    sizes : ndarray, shape (vans,)
+        How many of them count.
+    supplied, missed : ndarray, shape (calls,)
+        1 for calls that have their parts, and for those that once did not get them.
+    follows : ndarray, shape (calls,)
+        1 for calls that follow others.
+    """
+
+    visits: NDArray[np.int64]
+    sizes: NDArray[np.int64]
+    supplied: NDArray[np.int64]
+    missed: NDArray[np.int64]
+    follows: NDArray[np.int64]
+
+
+def new_lot(problem: Problem) -> Lot:
+    """Return no routes.
+
+    Parameters
+    ----------
+    problem : Problem
+        The day.
+
+    Returns
+    -------
+    Lot
+        With room for any.
+    """
+    vans, calls = len(problem.vans), problem.call_count
+    return Lot(
+        visits=np.zeros((vans, max(1, calls + len(problem.stores))), np.int64),
+        sizes=np.zeros(vans, np.int64),
+        supplied=np.zeros(calls, np.int64),
+        missed=np.zeros(calls, np.int64),
+        follows=np.zeros(calls, np.int64),
+    )
+
+
 @kernel
-def supply(
-    problem: Problem, routes: Routes, given: NDArray[np.int64], van: int, index: int
-) -> bool:
+def supply(problem: Problem, routes: Routes, lot: Lot, van: int, index: int) -> bool:
     """Reserve a given call's parts, from a store that comes before it if need be.
 
     Parameters
     ----------
     problem, routes : Problem, Routes
         The day and what its vans use.
-    given : ndarray, shape (vans, stops)
-        The visits of each van.
+    lot : Lot
+        The given routes.
     van, index : int
         The van, and the call's position.
 
@@ -55,65 +100,56 @@ def supply(
     bool
         Whether all are reserved; if not, nothing is.
     """
-    call = problem.visits[given[van, index], CALL]
+    call = problem.visits[lot.visits[van, index], CALL]
     if take_parts(problem, routes, van, call):
         return True
     for before in range(index):
-        store = problem.visits[given[van, before], CALL] - problem.call_count
+        store = problem.visits[lot.visits[van, before], CALL] - problem.call_count
         if store >= 0 and fetch_parts(problem, routes, van, call, store) < HUGE:
             return True
     return False
 
 
 @kernel
-def supply_all(
-    problem: Problem,
-    routes: Routes,
-    given: NDArray[np.int64],
-    sizes: NDArray[np.int64],
-    supplied: NDArray[np.int64],
-) -> None:
+def supply_all(problem: Problem, routes: Routes, lot: Lot) -> None:
     """Share the parts between all given calls.
 
     Parameters
     ----------
     problem, routes : Problem, Routes
         The day and what its vans use.
-    given, sizes : ndarray
-        As for :func:`begin`.
-    supplied : ndarray, shape (calls,)
-        Set to 1 for calls that have their parts.
+    lot : Lot
+        The given routes; ``supplied`` and ``missed`` are filled in.
     """
-    missed = np.zeros(problem.call_count, np.int64)
     for attempt in range(ATTEMPTS):
         failed = 0
         for turn in range(2):
             for van in range(len(problem.vans)):
-                for index in range(sizes[van]):
-                    visit = given[van, index]
+                for index in range(lot.sizes[van]):
+                    visit = lot.visits[van, index]
                     call = problem.visits[visit, CALL]
                     if (
                         call < problem.call_count
-                        and (missed[call] == 0) == (turn == 1)
+                        and (lot.missed[call] == 0) == (turn == 1)
                         and problem.allowed[van, visit] == 1
-                        and supplied[call] == 0
+                        and lot.supplied[call] == 0
                     ):
-                        if supply(problem, routes, given, van, index):
-                            supplied[call] = 1
+                        if supply(problem, routes, lot, van, index):
+                            lot.supplied[call] = 1
                         else:
                             failed += 1
         if failed == 0 or attempt == ATTEMPTS - 1:
             return
         for van in range(len(problem.vans)):
-            for index in range(sizes[van]):
-                call = problem.visits[given[van, index], CALL]
+            for index in range(lot.sizes[van]):
+                call = problem.visits[lot.visits[van, index], CALL]
                 if call >= problem.call_count:
                     continue
-                if supplied[call] == 0:
-                    missed[call] = 1
+                if lot.supplied[call] == 0:
+                    lot.missed[call] = 1
                 else:
                     return_parts(problem, routes, van, call)
-                    supplied[call] = 0
+                    lot.supplied[call] = 0
 
 
 @kernel
@@ -163,7 +199,10 @@ def follow(
     right = who < 0 or problem.vans[who, CREW] == problem.vans[van, CREW]
     if routes.store_of[call] >= 0:  # its stop may be gone with other calls
         stop = problem.stores[routes.store_of[call], STORE_VISIT]
-        right = right and (routes.order[van, :spot] == stop).any()
+        stopped = False
+        for before in range(spot):
+            stopped = stopped or routes.order[van, before] == stop
+        right = right and stopped
     put_in(problem, routes, van, spot, visit)
     routes.left[0] -= problem.visits[call, WEIGHT]
     if (
@@ -191,8 +230,7 @@ def put_followers(
     problem: Problem,
     routes: Routes,
     notes: Notes,
-    given: NDArray[np.int64],
-    state: tuple[NDArray[np.int64], NDArray[np.int64]],
+    lot: Lot,
 ) -> int:
     """Put calls that follow others on their routes, as far as those are there.
 
@@ -200,29 +238,26 @@ def put_followers(
     ----------
     problem, routes, notes : Problem, Routes, Notes
         The search.
-    given : ndarray
-        As for :func:`begin`.
-    state : tuple of ndarray
-        ``sizes``, and which calls have their parts: none any more where it failed.
+    lot : Lot
+        The given routes; a call has no parts any more where it failed.
 
     Returns
     -------
     int
         How many have been put in.
     """
-    sizes, supplied = state
     done = 0
     for van in range(len(problem.vans)):
         spot = 0
-        for index in range(sizes[van]):
-            visit = given[van, index]
+        for index in range(lot.sizes[van]):
+            visit = lot.visits[van, index]
             call = problem.visits[visit, CALL]
             size = routes.facts[van, SIZE]
             if spot < size and routes.order[van, spot] == visit:
                 spot += 1
             elif (
                 call < problem.call_count
-                and supplied[call] == 1
+                and lot.supplied[call] == 1
                 and routes.van_of[call] < 0
                 and meet_terms(problem, routes, call) != BARRED
             ):
@@ -230,42 +265,32 @@ def put_followers(
                     spot += 1
                     done += 1
                 else:
-                    supplied[call] = 0
+                    lot.supplied[call] = 0
                     spot = min(spot, routes.facts[van, SIZE])
     return done
 
 
 @entry
-def begin(
-    problem: Problem,
-    routes: Routes,
-    notes: Notes,
-    given: NDArray[np.int64],
-    sizes: NDArray[np.int64],
-) -> None:
+def begin(problem: Problem, routes: Routes, notes: Notes, lot: Lot) -> None:
     """Put given routes into a search that has placed nothing yet.
 
     Parameters
     ----------
     problem, routes, notes : Problem, Routes, Notes
         The search; ``routes`` are changed, and windows of linked calls.
-    given : ndarray, shape (vans, stops)
-        The visits of each van in order, stops at stores among them.
-    sizes : ndarray, shape (vans,)
-        How many of them count.
+    lot : Lot
+        The given routes, of none of whose calls anything is known yet.
     """
     vans, calls = len(problem.vans), problem.call_count
-    supplied = np.zeros(calls, np.int64)
-    supply_all(problem, routes, given, sizes, supplied)
-    later = np.zeros(calls, np.int64)
+    supply_all(problem, routes, lot)
     for link in range(len(problem.links)):
-        later[problem.links[link, THEN]] = 1
+        lot.follows[problem.links[link, THEN]] = 1
     for van in range(vans):
-        for index in range(sizes[van]):
-            visit = given[van, index]
+        for index in range(lot.sizes[van]):
+            visit = lot.visits[van, index]
             call = problem.visits[visit, CALL]
             if call < calls:
-                if supplied[call] == 0 or later[call] == 1:
+                if lot.supplied[call] == 0 or lot.follows[call] == 1:
                     continue
                 routes.left[0] -= problem.visits[call, WEIGHT]
             routes.order[van, routes.facts[van, SIZE]] = visit
@@ -275,18 +300,19 @@ def begin(
             call = problem.visits[routes.order[van, last], CALL]
             if call < calls:
                 take_out(problem, routes, van, call)
-                supplied[call] = 0
+                lot.supplied[call] = 0
             else:
                 routes.facts[van, SIZE] = last
     rest = 1 if len(problem.links) > 0 else 0
     while rest > 0:
-        rest = put_followers(problem, routes, notes, given, (sizes, supplied))
+        rest = put_followers(problem, routes, notes, lot)
     for van in range(vans):
-        for index in range(sizes[van]):
-            call = problem.visits[given[van, index], CALL]
-            if call < calls and supplied[call] == 1 and routes.van_of[call] < 0:
+        for index in range(lot.sizes[van]):
+            call = problem.visits[lot.visits[van, index], CALL]
+            if call < calls and lot.supplied[call] == 1 and routes.van_of[call] < 0:
                 return_parts(problem, routes, van, call)
-                supplied[call] = 0
+                lot.supplied[call] = 0
         drop_idle_stops(problem, routes, van)
         time_route(problem, routes, van)
-    notes.touched[:] = 0
+    for van in range(vans):
+        notes.touched[van] = 0
