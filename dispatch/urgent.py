@@ -137,6 +137,10 @@ class Ask:
     apart_cents: int = 200
 
 
+def _nothing() -> Difference:
+    return Difference(changes=())
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Option:
     """One thing that can be done about an urgent call.
@@ -194,7 +198,7 @@ class Option:
     parts: tuple[str, ...] = ()
     agree: str = ""
     reasons: tuple[Reason, ...] = ()
-    difference: Difference = Difference(changes=())
+    difference: Difference = field(default_factory=_nothing)
     ring: tuple[Ring, ...] = ()
 
     @property

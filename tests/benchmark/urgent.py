@@ -1,10 +1,10 @@
 """How long the options for an urgent call take, on days part way through.
 
-Invented days, planned in the morning, at 10:40; the running plan lies ready, the call is
-new. Timed is everything from the call to the options in words: the tables with the call,
-every place, the short searches, writing out, judging. The first call of each size is not
-counted: kernels are loaded with it. The clock is that of the processor, of the one
-thread that does it all.
+Invented days, planned in the morning, at 10:40; the running plan lies ready, the call
+is new. Timed is everything from the call to the options in words: the tables with the
+call, every place, the short searches, writing out, judging. The first call of each size
+is not counted: kernels are loaded with it. The clock is that of the processor, of the
+one thread that does it all.
 """
 
 import time

@@ -7,9 +7,9 @@ import pytest
 from dispatch.generator import ALL, Feature, generate_day
 from dispatch.rules import judge
 from dispatch.travel import extend_table
-from dispatch.urgent import Ask, OptionKind, Options, accept, options, set_board
+from dispatch.urgent import Ask, Board, OptionKind, Options, accept, options, set_board
 from shared.errors import Conflict
-from shared.model import StopKind
+from shared.model import Call, StopKind
 from tests.kernel.days import fewer
 from tests.rests import planned, rest_at, urgent_call
 
@@ -19,7 +19,7 @@ DAYS = fewer(300, 20)
 USUAL = ALL - {Feature.EXCHANGE}
 
 
-def check(board, call, found: Options) -> None:  # type: ignore[no-untyped-def]
+def check(board: Board, call: Call, found: Options) -> None:
     """Hold every option against the judge, the plan that stands and the others."""
     kinds = [kind for one in found.options for kind in (one.kind, *one.also)]
     assert len(kinds) == len(set(kinds))
@@ -49,7 +49,7 @@ def check(board, call, found: Options) -> None:  # type: ignore[no-untyped-def]
             for call_id, (_, stop) in board.stops.items()
             if call_id in after and after[call_id][1].late_s and not stop.late_s
         }
-        assert {move.call_id for move in one.moved} == {
+        assert set(one.moved) == {
             call_id
             for call_id, (_, stop) in board.stops.items()
             if call_id in after
