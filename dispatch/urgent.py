@@ -14,6 +14,7 @@ from enum import StrEnum
 from typing import NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
 from dispatch.difference import Difference, Ring, differ, who_to_ring
 from dispatch.explain import explain
@@ -21,9 +22,12 @@ from dispatch.offer import restrict
 from dispatch.planner import Asked, Written, write_standing, write_tasks
 from dispatch.problem import (
     CALL,
+    FINISH,
     NEVER,
     NEXT,
+    NODE,
     SHIFT_HI,
+    START,
     STORE_VISIT,
     WEIGHT,
     WINDOW,
@@ -43,9 +47,11 @@ from dispatch.search.schedule import SIZE, Routes, empty_routes
 from dispatch.search.trial import (
     BREAKS,
     COST,
+    HALT,
     LONG,
     MOVES,
     OMITS,
+    PLACE,
     RETURNS,
     STARTS,
     TAKEN,
@@ -92,9 +98,11 @@ NUMBER = "your local emergency number (112 or 911)"
 WHOLE_VANS = 10  # fleets of so many are looked at as a whole
 SOONEST_VANS = 5  # of a larger fleet: who could be there first
 DETOUR_VANS = 3  # and who passes nearest
-LOOKS = 2  # searches for the soonest that breaks no promise
+LOOKS = 1  # searches for the soonest that breaks no promise
 LOOK_S = 2 * 3600  # where no place breaks none, as much later than the soonest
-TRIES = 30  # places written out until one works
+DOUBTS = 3  # of a van's days that look too long for its driver are tried
+TRIES = 12  # places written out until one works
+BoolRow = NDArray[np.bool_]
 EARTH_M_PER_DEG = 111_200  # to tell near from far is all it is used for
 
 
@@ -176,7 +184,8 @@ class Option:
     agree : str
         What the driver has to agree to, in words; empty: nothing.
     reasons : tuple of Reason
-        Why no van can take the call, with what is not taken.
+        Why nobody of the firm can do such a call at all; for other causes see
+        :func:`why_not`.
     difference : Difference
         What it changes, call by call, with the reason for each.
     ring : tuple of Ring
@@ -519,6 +528,39 @@ class _Part:
         count = try_everywhere(problem, self.routes, trials, self.row, omits)
         return trials.rows[:count], trials.order[:count]
 
+    def doubtful(self, some: tuple[Ints, Ints]) -> BoolRow:
+        """Return which trials look too long for a driver's limits on his hours."""
+        rows, orders = some
+        found = np.zeros(len(rows), bool)
+        routes = {route.van_id: route for route in self.board.plan.routes}
+        for row, van in enumerate(rows[:, VAN].tolist()):
+            out = self.day.vans[van]
+            if out.drive_limit_s is None and out.work_limit_s is None:
+                continue
+            route = routes.get(out.id)
+            leave_s = out.shift.start_s
+            if route is not None and min(rows[row, PLACE], rows[row, HALT] % NEVER):
+                leave_s = route.leave_s
+            meal_s = 0 if out.meal is None else out.meal.length_s
+            work_s = int(rows[row, RETURNS]) - leave_s - meal_s
+            drive_s = self._driving_s(van, orders[row, : rows[row, LONG]])
+            if route is not None and self.stands.get(van):
+                # As much slower than at free flow as the route that stands.
+                stands_s = self._driving_s(van, np.array(self.stands[van]))
+                drive_s = drive_s * route.drive_s // max(1, stands_s)
+            found[row] = work_s > (out.work_limit_s or NEVER) or drive_s > (
+                out.drive_limit_s or NEVER
+            )
+        return found
+
+    def _driving_s(self, van: int, visits: Ints) -> int:
+        """Return how long a route drives at free flow."""
+        ends = self.problem.vans[van, [START, FINISH]]
+        stops = self.problem.visits[visits, NODE]
+        nodes = np.concatenate([ends[:1], stops, ends[1:]])
+        nodes = nodes[nodes >= 0]
+        return int(self.problem.base_s[nodes[:-1], nodes[1:]].sum())
+
     def longer(self) -> Problem:
         """Return the problem with drivers who stay longer than agreed."""
         vans = self.problem.vans.copy()
@@ -808,6 +850,8 @@ class _Finder:
         self.part = part
         self.made: list[_Made] = []
         self.seen: list[dict[int, tuple[int, ...]]] = []  # what is made already
+        self.failed: set[tuple[bool, int, tuple[int, ...]]] = set()
+        self.doubts: dict[int, int] = {}  # tries of a van's long days that failed
 
     def run(self) -> list[_Made]:
         """Return plans with the call, among them the best of each kind."""
@@ -836,25 +880,32 @@ class _Finder:
         """Write out the best of some trials that works."""
         rows = some[0]
         right = np.flatnonzero((rows[:, BREAKS] <= breaks) & (rows[:, MOVES] <= moves))
+        doubtful = self.part.doubtful(some)
         keys = tuple(rows[right, column] for column in reversed((*by, TAKEN)))
         tries = 0
-        for row in right[np.lexsort(keys)].tolist():
+        for row in right[np.lexsort((*keys, doubtful[right]))].tolist():
             van = int(rows[row, VAN])
-            if rows[row, TAKEN] and van in self.part.lacks:
+            order = self._orders(some, row, long=long)
+            key = (long, van, order.visits[van])
+            if (
+                key in self.failed
+                or (rows[row, TAKEN] and van in self.part.lacks)
+                or (doubtful[row] and self.doubts.get(van, 0) >= DOUBTS)
+            ):
                 continue
-            if tries == TRIES:
+            if tries == TRIES or order.visits in self.seen:
                 return
             tries += 1
-            order = self._orders(some, row, long=long)
-            if any(order.visits == other for other in self.seen):
-                return
             made = self.part.build(order)
             if made is not None:
                 self.seen.append(order.visits)
                 self.made.append(made)
                 return
+            self.failed.add(key)
             if rows[row, TAKEN]:
                 self.part.lacks.add(van)
+            if doubtful[row]:
+                self.doubts[van] = self.doubts.get(van, 0) + 1
 
     def _orders(
         self, some: tuple[Ints, Ints], row: int, *, long: bool = False
@@ -1038,11 +1089,32 @@ def options(rest: Rest | Board, call: Call, ask: Ask | None = None) -> Options:
     found = [
         _option(board, call, picked[kinds[0]], kinds) for kinds in _sort(picked, ask)
     ]
-    reasons = () if found else _reasons(part)
+    reasons = () if found or able_vans(board.day, call) else _reasons(part)
     return Options(
         first=dangers(board.day, call, ask),
-        options=(*found, *_without(board, call, reasons)),
+        options=(*found, *_without(board, call, reasons, lost=not found)),
     )
+
+
+def why_not(rest: Rest | Board, call: Call) -> tuple[Reason, ...]:
+    """Say why no van can take a call, van by van, and what would help.
+
+    It takes longer than the options themselves: for when these have been read out.
+
+    Parameters
+    ----------
+    rest : Rest or Board
+        The rest of the day.
+    call : Call
+        A call that none of its options takes.
+
+    Returns
+    -------
+    tuple of Reason
+        As for any call that a plan leaves out.
+    """
+    board = rest if isinstance(rest, Board) else set_board(rest)
+    return _reasons(_Part(board, call, Ask()))
 
 
 def _reasons(part: _Part) -> tuple[Reason, ...]:
@@ -1063,11 +1135,14 @@ def _reasons(part: _Part) -> tuple[Reason, ...]:
 
 
 def _without(
-    board: Board, call: Call, reasons: tuple[Reason, ...]
+    board: Board, call: Call, reasons: tuple[Reason, ...], *, lost: bool
 ) -> tuple[Option, ...]:
     """Return the options that do not take the call."""
     who = call.customer or "the caller"
-    why = f"No van can take it: {reasons[0].text}. " if reasons else ""
+    why = ""
+    if lost:
+        cause = f": {reasons[0].text}" if reasons else ""
+        why = f"No van can take it today{cause}. "
     texts = {
         OptionKind.REFER: (
             f"{why}Pass it on: give {who} the number of another locksmith who can "

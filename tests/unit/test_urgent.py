@@ -9,7 +9,15 @@ from dispatch.rest import Rest
 from dispatch.rules import judge
 from dispatch.timetable import Task
 from dispatch.travel import extend_table, travel_table
-from dispatch.urgent import Ask, Option, OptionKind, Options, accept, options
+from dispatch.urgent import (
+    Ask,
+    Option,
+    OptionKind,
+    Options,
+    accept,
+    options,
+    why_not,
+)
 from shared import trade
 from shared.errors import Conflict
 from shared.model import Call, Standing, Store, Van, Window
@@ -201,6 +209,18 @@ def test_a_call_that_no_van_can_do_says_why_and_is_passed_on() -> None:
     ]
     assert "No van can take it" in found.options[0].text
     assert found.options[0].reasons
+
+
+def test_a_call_for_which_there_is_no_time_says_why_when_it_is_asked() -> None:
+    rest = a_rest()
+    endless = urgent(median_s=12 * 3600, p90_s=12 * 3600)
+    found = options(rest, endless)
+    assert [one.kind for one in found.options] == [
+        OptionKind.REFER,
+        OptionKind.DECLINE,
+    ]
+    assert found.options[0].text.startswith("No van can take it today. ")
+    assert why_not(rest, endless)
 
 
 def test_the_next_urgent_call_finds_the_first_one_standing() -> None:
