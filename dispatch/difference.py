@@ -59,7 +59,7 @@ class Change:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Difference:
-    """What a new plan changes.
+    """All that a new plan changes.
 
     Parameters
     ----------
@@ -72,7 +72,7 @@ class Difference:
 
     @property
     def to_ring(self) -> tuple[str, ...]:
-        """Calls whose customers have to be rung.
+        """Return the calls whose customers have to be rung.
 
         Returns
         -------

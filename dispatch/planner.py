@@ -5,10 +5,10 @@ parts and its reasons, and judged before anybody sees it.
 """
 
 from collections import Counter
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import replace
 from functools import partial
-from itertools import islice
+from itertools import islice, permutations
 from typing import NamedTuple
 
 from dispatch.conflict import Replanned
@@ -193,7 +193,7 @@ def _solve(
         written = write_out(desk, columns, problem.given)
         return None if written is None else written.parts_units
 
-    begun = columns_of(day, problem, start)
+    begun = columns_of(day, problem, start) if start else ()
     outcome = solve(problem, budget, rest_cost, begun)
     written = write_out(desk, outcome.columns, outcome.visits)
     stood = _share_out(desk, list(start)) if start else None
@@ -331,17 +331,70 @@ def write_standing(
         Each call in the way that is best; ``None`` where the order, links, parts or
         tools do not work.
     """
-    desk = Asked(day, travel, day)
     tasks = {van_id: list(some) for van_id, some in standing.items() if some}
+    for handover in (None, *standing_handovers(day, tasks)):
+        asked = day if handover is None else arrange(day, handover)
+        written = _write_standing(Asked(day, travel, asked, handover), tasks)
+        if written is not None:
+            return written
+    return None
+
+
+def _write_standing(desk: Asked, tasks: Mapping[str, list[Task]]) -> Written | None:
+    """Write a running plan out with a handover, or with none."""
+    swaps = set()
+    if desk.handover is not None:
+        ends = (desk.handover.giver, desk.handover.taker)
+        swaps = {(van_id, desk.day.shop.id) for van_id in ends}
     while True:
-        routes = _lay_out_linked(day, travel, tasks)
+        routes = _lay_out_linked(desk, tasks)
         written = None if routes is None else _share_out(desk, routes)
         if written is None:
             return None
-        idle = _idle_stops(written.routes, written.issues)
+        idle = _idle_stops(written.routes, written.issues) - swaps
         if not idle:
             return written
         tasks = _without(tasks, idle)
+
+
+def standing_handovers(
+    day: Day, standing: Mapping[str, Sequence[Task]]
+) -> Iterator[Handover]:
+    """Yield the handovers of tools for which a running plan can have been made.
+
+    Parameters
+    ----------
+    day : Day
+        The day.
+    standing : mapping of str to sequence of Task
+        Van id to its calls and restock stops, in order.
+
+    Yields
+    ------
+    Handover
+        One van uses the tool before its stop at the shop, the other one after its own.
+    """
+    vans = {van.id: van for van in day.vans}
+    calls = {call.id: call for call in day.calls}
+    for tool in day.tools:
+        before: dict[str, frozenset[str]] = {}
+        after: dict[str, frozenset[str]] = {}
+        for van_id, tasks in standing.items():
+            stores = [task.store_id for task in tasks]
+            if not tool.handover or day.shop.id not in stores:
+                continue
+            turn = stores.index(day.shop.id)
+            for some, found in ((tasks[:turn], before), (tasks[turn:], after)):
+                found[van_id] = frozenset(
+                    task.call_id
+                    for task in some
+                    if task.call_id is not None
+                    and tool.id
+                    in calls[task.call_id].equipment - vans[van_id].equipment
+                )
+        for giver, taker in permutations(before, 2):
+            if before[giver] and after[taker] and not (after[giver] | before[taker]):
+                yield Handover(tool.id, giver, taker, before[giver], after[taker])
 
 
 def _without(
@@ -367,40 +420,54 @@ def _share_out(desk: Asked, routes: Sequence[Route]) -> Written | None:
     return Written(_priced(routes, issues), issues, tools)
 
 
-def _lay_out_linked(
-    day: Day, travel: TravelTable, tasks: Mapping[str, list[Task]]
-) -> list[Route] | None:
+def _lay_out_linked(desk: Asked, tasks: Mapping[str, list[Task]]) -> list[Route] | None:
     """Lay routes out at their best, each call as late as its links ask for."""
-    floors: dict[str | None, int] = {}
-    for _ in range(1 + LINK_PUSHES * len(day.links)):
+    day = desk.day
+    floors: dict[str, int] = {}
+    for _ in range(1 + LINK_PUSHES * len(desk.asked.links)):
         routes = []
         for van in day.vans:
             if van.id not in tasks:
                 continue
-            some = [
-                task._replace(spans=((floors[task.call_id], NEVER),))
-                if task.call_id in floors
-                else task
-                for task in tasks[van.id]
-            ]
-            route = lay_out_best(day, travel, van, some)
+            some = []
+            for task in tasks[van.id]:
+                low_s = floors.get(_link_id(desk, van.id, task) or "")
+                spans = task.spans if low_s is None else ((low_s, NEVER),)
+                some.append(task._replace(spans=spans))
+            route = lay_out_best(day, desk.travel, van, some)
             if route is None:
                 return None
             routes.append(route)
-        pushed = _pushed(day, routes, floors)
+        pushed = _pushed(desk, routes, floors)
         if pushed == floors:
             return routes
         floors = pushed
     return None
 
 
+def _link_id(desk: Asked, van_id: str, stop: Task | Stop) -> str | None:
+    """Return by which id links know a stop: those of a handover are calls to them."""
+    handover = desk.handover
+    if handover is not None and stop.store_id == desk.day.shop.id:
+        ends = {
+            handover.giver: handover.bring_id,
+            handover.taker: handover.collect_id,
+        }
+        return ends.get(van_id)
+    return stop.call_id
+
+
 def _pushed(
-    day: Day, routes: Sequence[Route], floors: Mapping[str | None, int]
-) -> dict[str | None, int]:
+    desk: Asked, routes: Sequence[Route], floors: Mapping[str, int]
+) -> dict[str, int]:
     """Return the least starts, with what the links ask for given these routes."""
-    at = {stop.call_id: stop for route in routes for stop in route.stops}
+    at = {
+        _link_id(desk, route.van_id, stop): stop
+        for route in routes
+        for stop in route.stops
+    }
     pushed = dict(floors)
-    for link in day.links:
+    for link in desk.asked.links:
         if link.first not in at or link.then not in at:
             continue
         first, then = at[link.first], at[link.then]

@@ -4,12 +4,12 @@ What stands has a price (:class:`shared.model.ChangePrices`), so that a plan cha
 only for something worth more: a call served, a promise kept, or money.
 """
 
-from dispatch.planner import Written, finish, plan_day, write_standing
+from dispatch.planner import finish, plan_day, write_standing
 from dispatch.rest import Rest
 from dispatch.rules import goal
 from dispatch.solver import Budget
 from dispatch.timetable import lay_out_best
-from shared.model import Plan, Proof, Route, Status, Van
+from shared.model import Plan, Route, Van
 
 RESHUFFLE_ROUNDS = 3_000  # the search begins from what stands; own choice
 
@@ -47,20 +47,13 @@ def reshuffle(rest: Rest, budget: Budget | None = None) -> Plan:
             return finish(day, travel, stood, budget)
     start = _what_still_works(rest) if stood is None else stood.routes
     plan = plan_day(day, budget, travel, start)
-    if (
-        stood is not None
-        and calm
-        and goal(day, plan)[:-1] >= _left_and_broken(rest, stood)
-    ):
+    if stood is None:
+        return plan
+    bare = Plan(routes=stood.routes, issues=(), unplaced=(), status=stood.status)
+    found, standing = goal(day, plan), goal(day, bare)
+    if standing <= found or (calm and standing[:-1] <= found[:-1]):
         return finish(day, travel, stood, budget)
     return plan
-
-
-def _left_and_broken(rest: Rest, written: Written) -> tuple[int, ...]:
-    """Return the goal of routes but for their cost."""
-    status = Status(proof=Proof.BEST_FOUND)
-    plan = Plan(routes=written.routes, issues=(), unplaced=(), status=status)
-    return goal(rest.day, plan)[:-1]
 
 
 def _what_still_works(rest: Rest) -> tuple[Route, ...]:
