@@ -398,7 +398,7 @@ def standing_handovers(
 
 
 def _without(
-    tasks: Mapping[str, list[Task]], idle: Collection[tuple[str, str]]
+    tasks: Mapping[str, Sequence[Task]], idle: Collection[tuple[str, str]]
 ) -> dict[str, list[Task]]:
     left = {
         van_id: [task for task in some if (van_id, task.store_id) not in idle]
