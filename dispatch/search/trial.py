@@ -350,7 +350,8 @@ def step(
         other_s, other = earliest(problem, van, visit, there_s, since_s)
         more = path[index, HARM_DUE]
         more += harm_of(problem, trials, stands, other, other_s)
-        if other_s < after_s or (other_s == after_s and more < harm):
+        # If all the same, visits before the break come first, as written out later.
+        if other_s < after_s or (other_s == after_s < NEVER and more <= harm):
             after_s, by, source, harm = other_s, other, FREE_DUE, more
     path[index + 1, TIME_DONE], path[index + 1, BY_DONE] = after_s, by
     path[index + 1, FROM_DUE], path[index + 1, FROM_DONE] = FREE_DUE, source
