@@ -269,11 +269,33 @@ def write_out(desk: Asked, columns: Sequence[Column], visits: Ints) -> Written |
     Written or None
         ``None`` if a rule that single routes do not know is broken.
     """
+    return write_tasks(
+        desk,
+        {
+            desk.day.vans[column.van].id: [
+                _task(desk, visits, visit) for visit in column.visits
+            ]
+            for column in columns
+        },
+    )
+
+
+def write_tasks(desk: Asked, tasks: Mapping[str, Sequence[Task]]) -> Written | None:
+    """Write out what each van stops for.
+
+    Parameters
+    ----------
+    desk : Asked
+        The day.
+    tasks : mapping of str to sequence of Task
+        Van id to its calls and restock stops, in order; at least one each.
+
+    Returns
+    -------
+    Written or None
+        ``None`` if a rule is broken.
+    """
     day, handover = desk.day, desk.handover
-    tasks = {
-        day.vans[column.van].id: [_task(desk, visits, visit) for visit in column.visits]
-        for column in columns
-    }
     swaps = set()
     if handover is not None:
         swaps = {(handover.giver, day.shop.id), (handover.taker, day.shop.id)}
@@ -376,7 +398,7 @@ def standing_handovers(
 
 
 def _without(
-    tasks: Mapping[str, list[Task]], idle: Collection[tuple[str, str]]
+    tasks: Mapping[str, Sequence[Task]], idle: Collection[tuple[str, str]]
 ) -> dict[str, list[Task]]:
     left = {
         van_id: [task for task in some if (van_id, task.store_id) not in idle]
@@ -480,7 +502,7 @@ def _task(desk: Asked, visits: Ints, visit: int) -> Task:
 
 
 def _lay_out(
-    day: Day, travel: TravelTable, tasks: dict[str, list[Task]]
+    day: Day, travel: TravelTable, tasks: Mapping[str, Sequence[Task]]
 ) -> list[Route] | None:
     routes = []
     for van in day.vans:

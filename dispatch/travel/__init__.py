@@ -6,6 +6,13 @@ A day's nodes are named ``call:<id>``, ``shop``, ``start:<van id>`` and
 
 from dispatch.travel.roads import Legs, Roads
 from dispatch.travel.straight import StraightLine
-from dispatch.travel.table import TravelTable, travel_table
+from dispatch.travel.table import TravelTable, extend_table, travel_table
 
-__all__ = ["Legs", "Roads", "StraightLine", "TravelTable", "travel_table"]
+__all__ = [
+    "Legs",
+    "Roads",
+    "StraightLine",
+    "TravelTable",
+    "extend_table",
+    "travel_table",
+]

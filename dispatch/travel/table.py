@@ -97,6 +97,41 @@ def travel_table(day: Day, source: Roads | None = None) -> TravelTable:
     )
 
 
+def extend_table(travel: TravelTable, day: Day) -> TravelTable:
+    """Return the table of a day whose drives are known already, or most of them.
+
+    Parameters
+    ----------
+    travel : TravelTable
+        The drives that are known.
+    day : Day
+        Other calls and vans, in another order, or new ones.
+
+    Returns
+    -------
+    TravelTable
+        Drives to and from places that ``travel`` does not know are measured along the
+        straight line.
+    """
+    nodes = _nodes(day)
+    known = [row for row, key in enumerate(nodes) if key in travel.keys]
+    rows = [travel.keys[key] for key in nodes if key in travel.keys]
+    here, there = np.ix_(known, known), np.ix_(rows, rows)
+    if len(known) < len(nodes):
+        legs = StraightLine(rules=day.travel).measure(tuple(nodes.values()))
+        legs.base_s[here] = travel.base_s[there]
+        legs.distance_m[here] = travel.distance_m[there]
+    else:
+        legs = Legs(travel.base_s[there], travel.distance_m[there])
+    for array in legs:
+        array.setflags(write=False)
+    return travel._replace(
+        keys={key: row for row, key in enumerate(nodes)},
+        base_s=legs.base_s,
+        distance_m=legs.distance_m,
+    )
+
+
 def _nodes(day: Day) -> dict[str, Place]:
     nodes = {f"call:{call.id}": call.place for call in day.calls}
     nodes["shop"] = day.shop.place
