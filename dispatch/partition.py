@@ -1,11 +1,13 @@
 """Choose routes from a pool so that each call is on one of them, and share parts out.
 
-Both are exact: CP-SAT with one worker and a fixed seed, so that the same question
-gets the same answer, and the status always says whether it was proved.
+What a van's shelves should hold is chosen here as well. All are exact: CP-SAT with
+one worker and a fixed seed, so that the same question gets the same answer, and the
+status always says whether it was proved.
 """
 
 from __future__ import annotations
 
+import math
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
@@ -903,6 +905,102 @@ def _fetch_something(
                 changed[at] = replace(issue, origin=Origin.RESTOCK, store_id=store_id)
                 break
     return tuple(changed)
+
+
+class Piece(NamedTuple):
+    """One more piece of a part for one van's shelf.
+
+    Parameters
+    ----------
+    holder : int
+        The van's number, 0, 1, 2, ...
+    worth : int
+        What it saves, any unit, not negative. Of pieces that cost and fill the same
+        on one van, the ones worth most count as the first.
+    cents : int
+        What it costs.
+    space : int
+        What it fills.
+    """
+
+    holder: int
+    worth: int
+    cents: int
+    space: int
+
+
+class Picked(NamedTuple):
+    """Pieces chosen.
+
+    Parameters
+    ----------
+    chosen : tuple of bool
+        For each piece, whether it is in.
+    worth : int
+        What they save together.
+    bound : int
+        More than this no choice saves; ``worth`` where it is proved best.
+    """
+
+    chosen: tuple[bool, ...]
+    worth: int
+    bound: int
+
+
+def pick_pieces(
+    pieces_offered: Sequence[Piece],
+    cents: int | None,
+    space: Mapping[int, int],
+    effort: float = SHARE_EFFORT,
+) -> Picked:
+    """Choose the pieces that save most within the money and each van's space.
+
+    Parameters
+    ----------
+    pieces_offered : sequence of Piece
+        Each can be in once.
+    cents : int or None
+        What all pieces together may cost; ``None``: no limit.
+    space : mapping of int to int
+        What each holder's pieces may fill; holders that are not in it have room.
+    effort : float, optional
+        Limit in CP-SAT's deterministic time.
+
+    Returns
+    -------
+    Picked
+        Exact unless the effort ran out; then ``bound`` is above ``worth``.
+    """
+    cp_model = _cp_model()
+    model = cp_model.CpModel()
+    taken = [model.new_bool_var("") for _ in pieces_offered]
+    if cents is not None:
+        model.add(
+            sum(x * p.cents for x, p in zip(taken, pieces_offered, strict=True))
+            <= cents
+        )
+    for holder, room in space.items():
+        model.add(
+            sum(
+                x * p.space
+                for x, p in zip(taken, pieces_offered, strict=True)
+                if p.holder == holder
+            )
+            <= room
+        )
+    model.maximize(sum(x * p.worth for x, p in zip(taken, pieces_offered, strict=True)))
+    solver = _solver(effort)
+    if solver.solve(model) not in (cp_model.OPTIMAL, cp_model.FEASIBLE):
+        # Nothing is in: that keeps every limit, and the effort ran out before more.
+        return Picked(
+            (False,) * len(pieces_offered), 0, sum(p.worth for p in pieces_offered)
+        )
+    chosen = tuple(bool(solver.value(x)) for x in taken)
+    worth = sum(
+        p.worth for p, is_in in zip(pieces_offered, chosen, strict=True) if is_in
+    )
+    bound = max(worth, math.floor(solver.best_objective_bound + 1e-6))
+    return Picked(chosen, worth, bound)
 
 
 class Linear:

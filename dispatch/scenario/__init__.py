@@ -6,6 +6,13 @@ fault of the whole folder into one :class:`~shared.errors.InvalidInput`.
 
 from dispatch.scenario.read import read_scenario, resolve_traffic
 from dispatch.scenario.source import find_dialect
+from dispatch.scenario.uses import read_shelves
 from dispatch.scenario.write import write_scenario
 
-__all__ = ["find_dialect", "read_scenario", "resolve_traffic", "write_scenario"]
+__all__ = [
+    "find_dialect",
+    "read_scenario",
+    "read_shelves",
+    "resolve_traffic",
+    "write_scenario",
+]
