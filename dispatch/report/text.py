@@ -1135,7 +1135,8 @@ def _order_words(order: "ShelfOrder") -> str:
     return (
         f"{order.quantity} \u00d7 {order.name} ({order.part_id}), "
         f"{money(order.cents)}{lead}: {vans}the shop has {order.in_shop} left and "
-        f"should have {order.shop_par}; calls worth {money(round(order.lost_cents))} at risk"
+        f"should have {order.shop_par}; calls worth {money(round(order.lost_cents))} "
+        "at risk"
     )
 
 
