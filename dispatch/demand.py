@@ -168,18 +168,14 @@ def learn(
     column = {part_id: number for number, part_id in enumerate(ids)}
     uses = [u for u in history.uses if u.van_id in row and u.part_id in column]
     seen = np.zeros((len(vans), len(ids)))
+    dates = {day for worked in history.worked.values() for day in worked}
+    weight = {
+        day: float(0.5 ** ((history.until - day).days / half_life_days))
+        for day in dates.union(use.date for use in uses)
+    }
     for use in uses:
-        seen[row[use.van_id], column[use.part_id]] += _weight(
-            history.until, use.date, half_life_days
-        )
-    days = np.array(
-        [
-            sum(
-                _weight(history.until, day, half_life_days) for day in history.worked[v]
-            )
-            for v in vans
-        ]
-    )
+        seen[row[use.van_id], column[use.part_id]] += weight[use.date]
+    days = np.array([sum(weight[day] for day in history.worked[v]) for v in vans])
     if not days.sum() > 0 or not ids:
         return {}
     clumping = _clumping(history, uses, row, column)
@@ -194,10 +190,6 @@ def learn(
     }
 
 
-def _weight(until: date, day: date, half_life_days: float) -> float:
-    return float(0.5 ** ((until - day).days / half_life_days))
-
-
 def _clumping(
     history: History,
     uses: Sequence[PartUse],
@@ -210,6 +202,9 @@ def _clumping(
     these would be for a Poisson number of visits.
     """
     squares, wanted = np.zeros(len(column)), np.zeros(len(column))
+    by_van: defaultdict[str, list[PartUse]] = defaultdict(list)
+    for use in uses:
+        by_van[use.van_id].append(use)
     for van_id in row:
         place = {
             day: n // BLOCK_DAYS for n, day in enumerate(sorted(history.worked[van_id]))
@@ -218,8 +213,8 @@ def _clumping(
         if blocks < 2:  # noqa: PLR2004 - one block says nothing of variance
             continue
         counts = np.zeros((blocks, len(column)))
-        for use in uses:
-            if use.van_id == van_id and place.get(use.date, blocks) < blocks:
+        for use in by_van[van_id]:
+            if place.get(use.date, blocks) < blocks:
                 counts[place[use.date], column[use.part_id]] += 1
         means = counts.mean(axis=0)
         squares += ((counts - means) ** 2).sum(axis=0)

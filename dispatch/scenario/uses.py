@@ -8,6 +8,7 @@ from collections import Counter
 from collections.abc import Callable, Iterable
 from dataclasses import replace
 from datetime import date
+from functools import cache
 from pathlib import Path
 
 from dispatch.demand import part_uses
@@ -15,12 +16,13 @@ from dispatch.scenario import cells
 from dispatch.scenario.cells import FEW, Refused
 from dispatch.scenario.read import read_scenario
 from dispatch.scenario.source import Findings, Row, Tree, read_table, read_tree, shown
-from shared.errors import InvalidInput
+from shared.errors import Fault, InvalidInput
 from shared.model import Day
 from shared.shelf import History, PartUse, Rules
 
 LOG, SHELVES = "log.csv", "shelves.toml"
 WORTH_IT = "worth it"
+MOST_ALIKE = 20  # faults of one column that are told one by one
 MOST_A_VISIT = 200  # pieces of one part; own choice: more is a typing error
 MOST_LOAD_DAYS, MOST_DAYS, MOST_SIZE = 60, 10_000, 10_000
 _KEYS = (
@@ -80,40 +82,57 @@ def _read_log(folder: Path, day: Day | None, findings: Findings) -> History:
     An old log names vans and parts that are gone: that is no fault. What cannot be
     read is one.
     """
-    own = Findings(faults=findings.faults)
+    own = Findings()
     rows = read_table(
         folder / LOG,
         own,
-        required=("date", "van", "parts"),
-        optional=("spoiled",),
+        required=("date", "parts"),
+        optional=("van", "driver", "spoiled"),
         why="finished visits: date, van, parts",
     )
     # The log's other columns are not for here; a misspelt one of these is.
     findings.notices += [said for said in own.notices if "did you mean" in said]
     until = date.max if day is None else day.clock.instant(day.planned_at_s).date()
     vans = [] if day is None else [van.id for van in day.vans]
+    by_driver = {} if day is None else _drivers(day)
     worked: dict[str, set[date]] = {van_id: set() for van_id in vans}
     uses: list[PartUse] = []
     kits = {} if day is None else {p.id: p.components for p in day.parts.values()}
     aside = _Aside()
+    # The same words stand in thousands of rows.
+    read_date, read_pieces = cache(cells.calendar_day), cache(_pieces)
+    take_apart = cache(
+        lambda used, spoiled: part_uses(date.min, "", used, spoiled, kits)
+    )
     for row in rows or ():
-        on = row.demand("date", cells.calendar_day, date.min)
-        used: Listed = row.read("parts", _pieces, ())
-        spoiled: Listed = row.read("spoiled", _pieces, ())
-        van_id = row.text("van") or (vans[0] if len(vans) == 1 else "")
+        on = row.demand("date", read_date, date.min)
+        used: Listed = row.read("parts", read_pieces, ())
+        spoiled: Listed = row.read("spoiled", read_pieces, ())
+        van_id = row.text("van") or by_driver.get(row.text("driver"), "")
+        if not van_id and not row.text("driver") and len(vans) == 1:
+            van_id = vans[0]
         if day is None:
             continue
         if van_id not in worked:
-            aside.vans[van_id] += 1
+            aside.vans[van_id or row.text("driver")] += 1
         elif on > until:
             aside.later += 1
         else:
             worked[van_id].add(on)
-            for use in part_uses(on, van_id, used, spoiled, kits):
+            for use in take_apart(used, spoiled):
                 if use.part_id in day.parts:
-                    uses.append(use)
+                    uses.append(
+                        PartUse(
+                            date=on,
+                            van_id=van_id,
+                            part_id=use.part_id,
+                            quantity=use.quantity,
+                            spoiled=use.spoiled,
+                        )
+                    )
                 else:
                     aside.parts[use.part_id] += 1
+    findings.faults += _alike(own.faults)
     if day is not None:
         findings.notices += aside.words(until, vans, day.parts)
         if rows is not None and not findings.faults and not any(worked.values()):
@@ -127,6 +146,36 @@ def _read_log(folder: Path, day: Day | None, findings: Findings) -> History:
         worked={van_id: tuple(sorted(dates)) for van_id, dates in worked.items()},
         uses=tuple(uses),
     )
+
+
+def _drivers(day: Day) -> dict[str, str]:
+    """Return the van of every driver who has one of their own."""
+    names = Counter(van.driver for van in day.vans)
+    return {van.driver: van.id for van in day.vans if names[van.driver] == 1}
+
+
+def _alike(faults: Iterable[Fault]) -> list[Fault]:
+    """Return the first faults of each column, and one that counts the others.
+
+    A log of another format is wrong in every line: nobody reads thousands of faults.
+    """
+    kept: dict[str | None, list[Fault]] = {}
+    for fault in faults:
+        kept.setdefault(fault.column, []).append(fault)
+    found = []
+    for column, alike in kept.items():
+        found += alike[:MOST_ALIKE]
+        if len(alike) > MOST_ALIKE:
+            found.append(
+                Fault(
+                    file=LOG,
+                    row=alike[MOST_ALIKE].row,
+                    column=column,
+                    got=f"{len(alike) - MOST_ALIKE} more such lines, from here on",
+                    expected=alike[MOST_ALIKE].expected,
+                )
+            )
+    return found
 
 
 class _Aside:

@@ -155,6 +155,27 @@ def test_a_misspelt_column_is_asked_about_and_the_logs_others_are_not(
     assert "did you mean 'spoiled'?" in about[0]
 
 
+def test_a_log_that_knows_drivers_only_is_read_by_them(folder: Path) -> None:
+    write_log(
+        folder,
+        "2026-12-01,Pia Dunmore,PINS-5",
+        "2026-12-01,Somebody Else,PINS-5",
+        header="date,driver,parts",
+    )
+    day, history, _ = read_shelves(folder)
+    assert [use.van_id for use in history.uses] == ["pia"]
+    assert any("'Somebody Else' (1" in said for said in day.notices)
+
+
+def test_of_a_log_that_is_wrong_in_every_line_the_first_faults_are_told_and_counted(
+    folder: Path,
+) -> None:
+    write_log(folder, *(f"0{1 + n % 9}.11.2026,nell,CELL-20," for n in range(500)))
+    found = faults(folder)
+    assert len(found) == 21
+    assert "log.csv, line 22, date: got 480 more such lines" in found[-1]
+
+
 def test_a_folder_without_a_log_or_without_a_known_visit_is_refused(
     folder: Path,
 ) -> None:
