@@ -27,6 +27,7 @@ if TYPE_CHECKING:  # their modules pull in pandas, numba and ortools
     from dispatch.planner import Progress
     from shared.dialect import Dialect
     from shared.model import Answer, Day, Outlook, Plan
+    from shared.shelf import History, Rules
 
 T = TypeVar("T")
 
@@ -131,6 +132,12 @@ def _plan_days(
     )
 
 
+def _read_shelves(folder: Path) -> "tuple[Day, History, Rules]":
+    from dispatch.scenario import read_shelves
+
+    return read_shelves(folder)
+
+
 def _answer(day: "Day", plan: "Plan") -> "Answer":
     from dispatch.answer import answer
 
@@ -151,12 +158,15 @@ class Engine:
         Makes the plans of several days.
     answer : callable
         Makes of the day and its plan what a person reads.
+    read_shelves : callable
+        Reads a folder with its log and its rules for the shelves.
     """
 
     read: Callable[[Path], "Day"] = _read
     plan_day: PlanDay = _plan_day
     plan_days: PlanDays = _plan_days
     answer: Callable[["Day", "Plan"], "Answer"] = _answer
+    read_shelves: Callable[[Path], "tuple[Day, History, Rules]"] = _read_shelves
 
 
 class Desk(click.Group):
@@ -532,6 +542,59 @@ def check(ctx: click.Context, *, folder: Path, as_json: bool) -> None:
 
 @cli.command()
 @_folder
+@_json
+@click.option(
+    "--out",
+    type=click.Path(path_type=Path, file_okay=False),
+    metavar="DIR",
+    help="Also write the reports there: text, tables, JSON.",
+)
+@click.pass_context
+def shelves(
+    ctx: click.Context, *, folder: Path, as_json: bool, out: Path | None
+) -> None:
+    """Say what each van in FOLDER should carry.
+
+    From what its log.csv says was used: par lists van by van, what to load, to move
+    between vans and to buy, what matters most, and what nobody uses. A shelves.toml
+    says what is wished, and how much money and room there is.
+
+    \b
+    Examples:
+      keyround shelves demo_scenarios/full_shelves
+      keyround shelves tomorrow --out tomorrow/shelves
+      keyround shelves tomorrow --json > shelves.json
+
+    \b
+    Exit status: 0 every van has its par, 1 something is to load, move or buy,
+    2 bad input, 3 cannot read or write.
+    """
+    day, history, rules = ctx.obj.read_shelves(folder)
+    if out is not None:
+        out.mkdir(parents=True, exist_ok=True)
+        _try_to_write(out)
+    from dispatch.shelves import fill_shelves
+
+    made = fill_shelves(day, history, rules)
+    if as_json:
+        from api.schemas import shelves_json
+
+        _show(shelves_json(day, made), raw=True)
+    else:
+        from dispatch.report.text import shelves_text
+
+        _show(shelves_text(day, made, **_screen()))
+    if out is not None:
+        from dispatch.report import write_shelves
+        from dispatch.scenario import find_dialect
+
+        files = write_shelves(day, made, out, find_dialect(folder / "log.csv"))
+        _tell(f"wrote {len(files)} files into {out}")
+    ctx.exit(Exit.PLANNED if made.done else Exit.UNPLACED)
+
+
+@cli.command()
+@_folder
 @click.option(
     "--calls",
     type=click.IntRange(1, MOST_CALLS),
@@ -593,17 +656,23 @@ def invent(*, folder: Path, calls: int, vans: int, seed: int) -> None:
 @click.option(
     "--outlook", is_flag=True, help="Of several days (days = 2 or more in the folder)."
 )
-def schema(*, outlook: bool) -> None:
+@click.option("--shelves", is_flag=True, help="Of shelves' --json.")
+def schema(*, outlook: bool, shelves: bool) -> None:
     """Print the JSON Schema of plan's --json.
 
     \b
     Examples:
       keyround schema > plan.schema.json
       keyround schema --outlook > outlook.schema.json
+      keyround schema --shelves > shelves.schema.json
     """
-    from api.schemas import outlook_schema, plan_schema
+    if outlook and shelves:
+        raise click.UsageError("--outlook and --shelves are two schemas: ask for one")
+    from api.schemas import outlook_schema, plan_schema, shelves_schema
 
-    made = outlook_schema() if outlook else plan_schema()
+    made = (
+        outlook_schema() if outlook else shelves_schema() if shelves else plan_schema()
+    )
     _show(json.dumps(made, indent=2, ensure_ascii=False), raw=True)
 
 

@@ -1,4 +1,4 @@
-"""The published JSON Schemas of a plan and an outlook, made from their dataclasses.
+"""The published JSON Schemas of a plan, an outlook and shelves, from their dataclasses.
 
 Run ``python -m api.schemas`` after changing them; a test holds the file to them.
 """
@@ -7,28 +7,35 @@ import json
 import re
 from dataclasses import is_dataclass
 from pathlib import Path
+from types import ModuleType
 from typing import Any
 
-from dispatch.report import document
+from dispatch.report import document, shelf
 from dispatch.report.document import (
     OutlookDocument,
     PlanDocument,
     outlook_json,
     plan_json,
 )
+from dispatch.report.shelf import ShelvesDocument, shelves_json
 
 __all__ = [
     "OUTLOOK",
     "PUBLISHED",
+    "SHELVES",
     "outlook_json",
     "outlook_schema",
     "plan_json",
     "plan_schema",
     "publish",
+    "shelves_json",
+    "shelves_schema",
 ]
 
 _FOLDER = Path(__file__).parent.parent / "shared" / "schema"
 PUBLISHED, OUTLOOK = _FOLDER / "plan.schema.json", _FOLDER / "outlook.schema.json"
+
+SHELVES = _FOLDER / "shelves.schema.json"
 
 _ENTRY = re.compile(
     r"^([a-z0-9_]+(?:, [a-z0-9_]+)*) : .*\n((?:    .*\n?)+)", re.MULTILINE
@@ -58,7 +65,18 @@ def outlook_schema() -> dict[str, Any]:
     return _schema(OutlookDocument, "keyround outlook")
 
 
-def _schema(source: type, title: str) -> dict[str, Any]:
+def shelves_schema() -> dict[str, Any]:
+    """Return the JSON Schema of the document of the shelves.
+
+    Returns
+    -------
+    dict
+        As :func:`plan_schema`.
+    """
+    return _schema(ShelvesDocument, "keyround shelves", shelf)
+
+
+def _schema(source: type, title: str, home: ModuleType = document) -> dict[str, Any]:
     from pydantic import TypeAdapter  # noqa: PLC0415 - slow, and only needed here
 
     body = TypeAdapter(source).json_schema(mode="serialization")
@@ -69,7 +87,7 @@ def _schema(source: type, title: str) -> dict[str, Any]:
     }
     _describe(root, source)
     for name, schema in definitions.items():
-        _describe(schema, getattr(document, f"{name}Document", None))
+        _describe(schema, getattr(home, f"{name}Document", None))
     schema = {
         "$schema": "https://json-schema.org/draft/2020-12/schema",
         **root,
@@ -103,7 +121,11 @@ def _describe(schema: dict[str, Any], source: type | None) -> None:
 def publish() -> None:
     """Write the schemas where they are published."""
     _FOLDER.mkdir(parents=True, exist_ok=True)
-    for path, schema in ((PUBLISHED, plan_schema()), (OUTLOOK, outlook_schema())):
+    for path, schema in (
+        (PUBLISHED, plan_schema()),
+        (OUTLOOK, outlook_schema()),
+        (SHELVES, shelves_schema()),
+    ):
         path.write_text(
             json.dumps(schema, indent=2, ensure_ascii=False) + "\n", encoding="utf-8"
         )

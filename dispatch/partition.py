@@ -1,11 +1,13 @@
 """Choose routes from a pool so that each call is on one of them, and share parts out.
 
-Both are exact: CP-SAT with one worker and a fixed seed, so that the same question
-gets the same answer, and the status always says whether it was proved.
+What a van's shelves should hold is chosen here as well. All are exact: CP-SAT with
+one worker and a fixed seed, so that the same question gets the same answer, and the
+status always says whether it was proved.
 """
 
 from __future__ import annotations
 
+import math
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
@@ -903,6 +905,221 @@ def _fetch_something(
                 changed[at] = replace(issue, origin=Origin.RESTOCK, store_id=store_id)
                 break
     return tuple(changed)
+
+
+class Piece(NamedTuple):
+    """One more piece of a part for one van's shelf.
+
+    Parameters
+    ----------
+    holder : int
+        The van's number, 0, 1, 2, ...
+    worth : int
+        What it saves, any unit, not negative. Of pieces that cost and fill the same
+        on one van, the ones worth most count as the first.
+    cents : int
+        What it costs.
+    space : int
+        What it fills.
+    """
+
+    holder: int
+    worth: int
+    cents: int
+    space: int
+
+
+class Picked(NamedTuple):
+    """Pieces chosen.
+
+    Parameters
+    ----------
+    chosen : tuple of bool
+        For each piece, whether it is in.
+    worth : int
+        What they save together.
+    bound : int
+        More than this no choice saves; ``worth`` where it is proved best.
+    """
+
+    chosen: tuple[bool, ...]
+    worth: int
+    bound: int
+
+
+def pick_pieces(
+    pieces_offered: Sequence[Piece],
+    cents: int | None,
+    space: Mapping[int, int],
+    effort: float = SHARE_EFFORT,
+) -> Picked:
+    """Choose the pieces that save most within the money and each van's space.
+
+    Parameters
+    ----------
+    pieces_offered : sequence of Piece
+        Each can be in once.
+    cents : int or None
+        What all pieces together may cost; ``None``: no limit.
+    space : mapping of int to int
+        What each holder's pieces may fill; holders that are not in it have room.
+    effort : float, optional
+        Limit in CP-SAT's deterministic time.
+
+    Returns
+    -------
+    Picked
+        Exact unless the effort ran out; then ``bound`` is above ``worth``.
+    """
+    shelf = _Shelving(pieces_offered, cents, dict(space))
+    saved, whole = shelf.priced()
+    known = shelf.fill(saved)
+    worth = sum(
+        p.worth for p, is_in in zip(pieces_offered, known, strict=True) if is_in
+    )
+    # A piece whose price alone brings the bound down to what is known needs no search:
+    # it is in, or out, in every better choice.
+    most = whole // _FINE_PRICE
+    core = [
+        i for i, s in enumerate(saved) if whole - abs(s) >= (worth + 1) * _FINE_PRICE
+    ]
+    if most <= worth:
+        return Picked(known, worth, worth)
+    cp_model = _cp_model()
+    model = cp_model.CpModel()
+    taken: list[IntVar | int] = [int(s > 0) for s in saved]
+    for i in core:
+        taken[i] = model.new_bool_var("")
+        model.add_hint(taken[i], known[i])
+    limits = shelf.limits()
+    for most_of, fills in limits:
+        model.add(sum(taken[i] * amount for i, amount in fills) <= most_of)
+    gain = sum(x * p.worth for x, p in zip(taken, pieces_offered, strict=True))
+    model.add(gain >= worth + 1)
+    model.maximize(gain)
+    solver = _solver(effort)
+    status = solver.solve(model)
+    if status == cp_model.INFEASIBLE:
+        return Picked(known, worth, worth)
+    if status not in (cp_model.OPTIMAL, cp_model.FEASIBLE):
+        return Picked(known, worth, most)
+    chosen = tuple(bool(solver.value(x)) for x in taken)
+    worth = sum(
+        p.worth for p, is_in in zip(pieces_offered, chosen, strict=True) if is_in
+    )
+    bound = math.floor(solver.best_objective_bound + 1e-6)
+    return Picked(chosen, worth, max(worth, min(most, bound)))
+
+
+_FINE_PRICE = 1000  # prices of money and room are whole thousandths of worth
+_HALVINGS = 60  # of the range in which the price of money is looked for
+
+
+class _Shelving(NamedTuple):
+    """What is offered for the shelves, and what limits it."""
+
+    offered: Sequence[Piece]
+    cents: int | None
+    space: dict[int, int]
+
+    def limits(self) -> list[tuple[int, list[tuple[int, int]]]]:
+        """Return each limit with the pieces that count and by how much."""
+        found = [] if self.cents is None else [(self.cents, self._costs())]
+        return found + [
+            (room, [(i, p.space) for i, p in enumerate(self.offered) if p.holder == h])
+            for h, room in self.space.items()
+        ]
+
+    def _costs(self) -> list[tuple[int, int]]:
+        return [(i, p.cents) for i, p in enumerate(self.offered)]
+
+    def priced(self) -> tuple[list[int], int]:
+        """Return what each piece is worth beyond its prices, and a bound of all worth.
+
+        The Lagrangian dual: with money and each van's room at a price, whoever takes
+        every piece worth more than it costs saves no less than any allowed choice. The
+        prices that bound best are looked for in floating point; the bound is then
+        reckoned in whole numbers, and holds whatever the prices. In thousandths.
+        """
+        low, high = 0.0, 0.0
+        if self.cents is not None:
+            high = max(
+                (p.worth / p.cents for p in self.offered if p.cents), default=0.0
+            )
+        for _ in range(_HALVINGS if high else 0):
+            # Convex: the sign of the slope says on which side the least lies.
+            middle = (low + high) / 2
+            if self._spent(middle) > (self.cents or 0):
+                low = middle
+            else:
+                high = middle
+        money = round(_FINE_PRICE * high)
+        rooms = {h: round(_FINE_PRICE * self._rent(h, high)) for h in self.space}
+        saved = [
+            _FINE_PRICE * p.worth - money * p.cents - rooms.get(p.holder, 0) * p.space
+            for p in self.offered
+        ]
+        whole = money * (self.cents or 0) + sum(
+            rooms[h] * room for h, room in self.space.items()
+        )
+        return saved, whole + sum(s for s in saved if s > 0)
+
+    def _rent(self, holder: int, money: float) -> float:
+        """Return the price of one van's room that bounds best, given that of money."""
+        left = self.space[holder]
+        for value, p in self._ranked(holder, money):
+            left -= p.space
+            if left < 0:
+                return value / p.space
+        return 0.0
+
+    def _ranked(self, holder: int, money: float) -> list[tuple[float, Piece]]:
+        """Return the pieces that fill a van's room and are worth it, best first."""
+        found = [
+            (p.worth - money * p.cents, p)
+            for p in self.offered
+            if p.holder == holder and p.space
+        ]
+        return sorted(
+            (each for each in found if each[0] > 0), key=lambda e: -e[0] / e[1].space
+        )
+
+    def _spent(self, money: float) -> float:
+        """Return the money that goes where every van takes what is worth it."""
+        spent = 0.0
+        for holder in {p.holder for p in self.offered}:
+            left = float(self.space.get(holder, math.inf))
+            for _, p in self._ranked(holder, money):
+                share = min(1.0, left / p.space)
+                spent += share * p.cents
+                left -= share * p.space
+                if left <= 0:
+                    break
+        return spent + sum(
+            p.cents for p in self.offered if not p.space and p.worth > money * p.cents
+        )
+
+    def fill(self, saved: Sequence[int]) -> tuple[bool, ...]:
+        """Return a choice within the limits: one by one, best worth for its price."""
+        left = [most for most, _ in self.limits()]
+        uses: list[dict[int, int]] = [{} for _ in self.offered]
+        for number, (_, fills) in enumerate(self.limits()):
+            for i, amount in fills:
+                uses[i][number] = amount
+        prices = [
+            _FINE_PRICE * p.worth - s for p, s in zip(self.offered, saved, strict=True)
+        ]
+        order = sorted(
+            range(len(self.offered)),
+            key=lambda i: (-self.offered[i].worth / max(prices[i], 1), i),
+        )
+        chosen = [False] * len(self.offered)
+        for i in order:
+            if all(left[number] >= amount for number, amount in uses[i].items()):
+                chosen[i] = True
+                for number, amount in uses[i].items():
+                    left[number] -= amount
+        return tuple(chosen)
 
 
 class Linear:

@@ -1,5 +1,5 @@
 """Turns an answer into what a person or a program reads."""
 
-from dispatch.report.folder import write_all, write_outlook
+from dispatch.report.folder import write_all, write_outlook, write_shelves
 
-__all__ = ["write_all", "write_outlook"]
+__all__ = ["write_all", "write_outlook", "write_shelves"]

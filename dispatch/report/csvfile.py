@@ -26,6 +26,7 @@ from dispatch.report.document import (
     StopDocument,
     VanDocument,
 )
+from dispatch.report.shelf import ShelvesDocument
 from dispatch.report.words import clean
 from shared.dialect import USUAL, Dialect
 from shared.units import money
@@ -435,6 +436,137 @@ def _hours_asked(call: CallDocument | None) -> tuple[Cell, Cell, Cell]:
 
 def _span(window: SpanDocument) -> str:
     return f"{window.start_at:%H:%M}-{window.end_at:%H:%M}"
+
+
+def shelves_tables(
+    shelves: ShelvesDocument, dialect: Dialect = USUAL
+) -> dict[str, str]:
+    """Return the shelves' tables as CSV text.
+
+    Parameters
+    ----------
+    shelves : ShelvesDocument
+        The shelves.
+    dialect : Dialect, optional
+        Separator and decimal sign.
+
+    Returns
+    -------
+    dict of str to str
+        File name to text, as :func:`tables`.
+    """
+    return {
+        "pars.csv": _write(*_pars(shelves), dialect),
+        "orders.csv": _write(*_orders(shelves), dialect),
+        "moves.csv": _write(*_moves(shelves), dialect),
+        "dead_stock.csv": _write(*_dead_stock(shelves), dialect),
+    }
+
+
+def _pars(shelves: ShelvesDocument) -> Table:
+    return (
+        (
+            "van_id",
+            "driver",
+            "part_id",
+            "part",
+            "bin",
+            "par",
+            "aboard",
+            "load",
+            "from_vans",
+            "lacking",
+            "wished",
+            "lasts_now_percent",
+            "lasts_at_par_percent",
+            "pieces_between_loadings",
+            "at_risk",
+        ),
+        [
+            (
+                van.van_id,
+                van.driver,
+                part.part_id,
+                part.name,
+                part.bin,
+                part.par,
+                part.aboard,
+                part.load,
+                part.from_vans,
+                part.lacking,
+                part.wished,
+                _percent(part.chance_now),
+                _percent(part.chance_par),
+                Decimal(f"{part.mean_pieces:.2f}"),
+                Decimal(money(part.at_risk_cents)),
+            )
+            for van in shelves.vans
+            for part in van.parts
+        ],
+    )
+
+
+def _percent(chance: float) -> Decimal:
+    """Return a chance in points of 100 with one decimal, never rounded up."""
+    return Decimal(int(chance * 1000)) / 10
+
+
+def _orders(shelves: ShelvesDocument) -> Table:
+    return (
+        (
+            "part_id",
+            "part",
+            "quantity",
+            "cost",
+            "for_vans",
+            "left_in_shop",
+            "shop_par",
+            "lead_h",
+            "at_risk",
+        ),
+        [
+            (
+                order.part_id,
+                order.name,
+                order.quantity,
+                Decimal(money(order.cost_cents)),
+                order.for_vans,
+                order.in_shop,
+                order.shop_par,
+                None if order.lead_s is None else Decimal(order.lead_s) / 3600,
+                Decimal(money(order.at_risk_cents)),
+            )
+            for order in shelves.orders
+        ],
+    )
+
+
+def _moves(shelves: ShelvesDocument) -> Table:
+    return (
+        ("part_id", "part", "quantity", "from_van", "to"),
+        [
+            (m.part_id, m.name, m.quantity, m.from_van, m.to_van or "shop")
+            for m in shelves.moves
+        ],
+    )
+
+
+def _dead_stock(shelves: ShelvesDocument) -> Table:
+    return (
+        ("holder", "part_id", "part", "quantity", "money", "last_used", "idle_days"),
+        [
+            (
+                dead.holder,
+                dead.part_id,
+                dead.name,
+                dead.quantity,
+                Decimal(money(dead.cost_cents)),
+                dead.last_used,
+                dead.idle_days,
+            )
+            for dead in shelves.dead
+        ],
+    )
 
 
 def _write(

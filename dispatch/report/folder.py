@@ -5,9 +5,13 @@ import re
 import tempfile
 import unicodedata
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from shared.dialect import USUAL, Dialect
-from shared.model import Answer, Outlook
+from shared.model import Answer, Day, Outlook
+
+if TYPE_CHECKING:  # whoever has shelves has imported it
+    from dispatch.shelves import Shelves
 
 # What earlier plans may have left: their name, and what shows that they are ours.
 _PER_VAN = (
@@ -92,6 +96,45 @@ def write_outlook(
         if stale and _DATE.fullmatch(path.name) and path.is_dir():
             _clear(path, set())
     return written
+
+
+def write_shelves(
+    day: Day, made: "Shelves", folder: Path, dialect: Dialect = USUAL
+) -> list[Path]:
+    """Write the reports of the shelves: text, JSON and tables.
+
+    Parameters
+    ----------
+    day : Day
+        The day they were reckoned for.
+    made : Shelves
+        What should lie where.
+    folder : Path
+        Where; it is made if it is not there.
+    dialect : Dialect, optional
+        How the reader's spreadsheet writes tables.
+
+    Returns
+    -------
+    list of Path
+        The files, in the order in which a person would open them.
+
+    Raises
+    ------
+    OSError
+        When the folder cannot be written.
+    """
+    from dispatch.report.csvfile import shelves_tables  # noqa: PLC0415 - as below
+    from dispatch.report.shelf import shelves_document, shelves_json  # noqa: PLC0415
+    from dispatch.report.text import shelves_text  # noqa: PLC0415
+
+    made_tables = shelves_tables(shelves_document(day, made), dialect)
+    contents = {
+        "shelves.txt": shelves_text(day, made).encode(),
+        **{name: text.encode("utf-8-sig") for name, text in made_tables.items()},
+        "shelves.json": shelves_json(day, made).encode(),
+    }
+    return _put(contents, folder)
 
 
 def _put(contents: dict[str, bytes], folder: Path) -> list[Path]:

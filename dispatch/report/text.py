@@ -76,7 +76,8 @@ from shared.model import (
 )
 from shared.units import cents, money
 
-if TYPE_CHECKING:  # whoever has a van check has imported it
+if TYPE_CHECKING:  # whoever has shelves or a van check has imported it
+    from dispatch.shelves import ParLine, ShelfOrder, Shelves, VanShelf
     from dispatch.vancheck import PartCheck, VanCheck
 
 NARROWEST = 72
@@ -928,6 +929,232 @@ def _sketch(page: _Page, answer: Answer) -> None:
             2,
             2,
         )
+
+
+_PAR_COLUMNS = (
+    _Column(title="Bin", width=6),
+    _Column(title="Par", width=3, right=True),
+    _Column(title="Aboard", width=6, right=True),
+    _Column(title="Load", width=4, right=True),
+    _Column(title="Lasts", width=5, right=True),
+    _Column(title="At par", width=6, right=True),
+    _Column(title="Part", width=0),
+)
+_MATTERS = 3  # what a tired person reads
+
+
+def shelves_text(
+    day: Day,
+    made: "Shelves",
+    width: int = 80,
+    *,
+    encoding: str = "utf-8",
+    bold: bool = False,
+) -> str:
+    """Return the shelves as text for a terminal or a file.
+
+    Parameters
+    ----------
+    day : Day
+        The day they were reckoned for.
+    made : Shelves
+        What should lie where.
+    width : int, optional
+        Columns; no line is wider. Less than 72 is taken as 72.
+    encoding : str, optional
+        What the reader can show; other characters are written in simpler ones.
+    bold : bool, optional
+        Whether headings carry terminal codes for bold.
+
+    Returns
+    -------
+    str
+        Lines that end in a line feed.
+    """
+    page = _Page(width, encoding, bold=bold)
+    page.say(
+        "Shelves: every van has what it should carry."
+        if made.done
+        else f"Shelves for {date_words(day)}.",
+        bold=True,
+    )
+    page.say(_money_words(made))
+    _notices(page, day)
+    _matters(page, made)
+    for van in made.vans:
+        _shelf(page, made, van)
+    if made.moves:
+        page.head("Move, with the next loading")
+        for move in made.moves:
+            to = f"to {move.to_van}" if move.to_van else "back to the shop"
+            page.say(
+                f"{move.quantity} \u00d7 {move.name} ({move.part_id}), from "
+                f"{move.from_van} {to}",
+                4,
+                mark="  -",
+            )
+    if made.orders:
+        total = sum(order.cents for order in made.orders)
+        page.head(f"Buy: {money(total)} in all, the most pressing first")
+        for order in made.orders:
+            page.say(_order_words(order), 4, mark="  -")
+    if made.dead:
+        total = sum(dead.cents for dead in made.dead)
+        days = count(made.rules.dead_days, "day")
+        page.head(f"Dead stock: {money(total)} in parts unused for {days} or more")
+        for dead in made.dead:
+            used = (
+                f"last used on {dead.last_used}"
+                if dead.last_used
+                else f"not used since the log begins, {dead.idle_days} days ago"
+            )
+            page.say(
+                f"{dead.holder}: {dead.quantity} \u00d7 {dead.name} ({dead.part_id}), "
+                f"{money(dead.cents)}, {used}",
+                4,
+                mark="  -",
+            )
+    page.head("How this was reckoned")
+    page.say(_method_words(made))
+    return page.text()
+
+
+def _money_words(made: "Shelves") -> str:
+    aboard = sum(van.aboard_cents for van in made.vans)
+    words = (
+        f"Par of all vans {money(made.par_cents)}; now aboard {money(aboard)}; two of "
+        f"each part on each van would be {money(made.two_each_cents)}."
+    )
+    if made.par_cents < made.wished_cents or made.lost_cents_day > 0:
+        words += (
+            f" Without limits of money and room the par would be "
+            f"{money(made.wished_cents)}; keeping them loses calls worth "
+            f"{money(round(made.lost_cents_day))} a working day, and no choice within "
+            f"them {'loses less' if made.proved else 'was found that loses less'}."
+        )
+    return words
+
+
+def _matters(page: _Page, made: "Shelves") -> None:
+    """Say first what risks most."""
+    lines = [
+        (line, van) for van in made.vans for line in van.lines if line.lost_cents > 0
+    ]
+    lines.sort(key=lambda each: -each[0].lost_cents)
+    if not lines:
+        return
+    page.head("What matters most")
+    for number, (line, van) in enumerate(lines[:_MATTERS], start=1):
+        page.say(
+            f"{van.van_id}: {line.name} ({line.part_id}). The {line.aboard} aboard "
+            f"{'lasts' if line.aboard == 1 else 'last'} to the next loading with a "
+            f"chance of {_percent(line.chance_now)}; par {line.par}: "
+            f"{join(_doing(made, van, line))}. Calls worth "
+            f"{money(round(line.lost_cents))} are at risk.",
+            5,
+            mark=f"{number:3}",
+        )
+
+
+def _percent(chance: float) -> str:
+    """Return a chance in points of 100, never rounded up."""
+    return f"{int(100 * chance + 1e-9)} %"
+
+
+def _doing(made: "Shelves", van: "VanShelf", line: "ParLine") -> list[str]:
+    """Return what brings a van's pieces up to par."""
+    words = [f"load {line.load}"] if line.load else []
+    words += [
+        f"{move.quantity} from {move.from_van}"
+        for move in made.moves
+        if move.to_van == van.van_id and move.part_id == line.part_id
+    ]
+    if line.lacking:
+        words.append(f"{line.lacking} to buy")
+    return words
+
+
+def _shelf(page: _Page, made: "Shelves", van: "VanShelf") -> None:
+    driver = clean(van.driver)
+    page.head(f"Van {van.van_id}" + (f", {driver}" if driver else ""))
+    loads = "every day" if van.load_days == 1 else f"every {van.load_days} days"
+    room = "" if van.space is None else f", fills {van.par_space} of {van.space}"
+    page.say(
+        f"Loads {loads} on the road. Par {money(van.par_cents)}{room}; now aboard "
+        f"{money(van.aboard_cents)}. Learnt from {count(van.worked_days, 'day')}."
+    )
+    carried = [line for line in van.lines if line.par]
+    if carried:
+        page.gap()
+        page.table(
+            _PAR_COLUMNS,
+            (
+                (
+                    line.bin or "no bin",
+                    str(line.par),
+                    str(line.aboard) if line.aboard else "-",
+                    str(line.load) if line.load else "-",
+                    _percent(line.chance_now),
+                    _percent(line.chance),
+                    _carried_words(made, van, line),
+                )
+                for line in carried
+            ),
+        )
+    idle = [line for line in van.lines if not line.par and line.aboard]
+    if idle:
+        page.gap()
+        page.say(
+            "Aboard, and need not be: "
+            + join(
+                f"{line.aboard} \u00d7 {line.name} ({line.part_id})" for line in idle
+            )
+            + "."
+        )
+    given_up = [line for line in van.lines if not line.par and line.wished]
+    if given_up:
+        page.gap()
+        page.say(
+            "No money or room for: "
+            + join(f"{line.name} ({line.part_id})" for line in given_up)
+            + "."
+        )
+
+
+def _carried_words(made: "Shelves", van: "VanShelf", line: "ParLine") -> str:
+    words = [word for word in _doing(made, van, line) if not word.startswith("load")]
+    if line.wished > line.par:
+        words.append(f"{line.wished} wished")
+    about = f": {', '.join(words)}" if words else ""
+    return f"{line.name} ({line.part_id}){about}"
+
+
+def _order_words(order: "ShelfOrder") -> str:
+    lead = "" if order.lead_s is None else f", there after {lead_words(order.lead_s)}"
+    vans = f"{order.for_vans} for the vans, " if order.for_vans else ""
+    return (
+        f"{order.quantity} \u00d7 {order.name} ({order.part_id}), "
+        f"{money(order.cents)}{lead}: {vans}the shop has {order.in_shop} left and "
+        f"should have {order.shop_par}; calls worth {money(round(order.lost_cents))} "
+        "at risk"
+    )
+
+
+def _method_words(made: "Shelves") -> str:
+    level = made.rules.level
+    wish = (
+        "as many as are worth their money"
+        if level is None
+        else f"the fewest that last with a chance of {100 * level:g} %"
+    )
+    return (
+        f"Par: {wish}, from one loading to the next. {made.uses} uses of parts in the "
+        f"log from {made.since} to {made.until}; compound negative binomial demand "
+        "with empirical Bayes pooling over vans and parts (sources in "
+        "dispatch/demand.py). What is on order already is not known here: take it off. "
+        "The log shows what was used, not what was asked for in vain; parts are "
+        "reckoned one by one, substitutes do not count."
+    )
 
 
 def check_text(

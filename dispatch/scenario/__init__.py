@@ -7,12 +7,14 @@ fault of the whole folder into one :class:`~shared.errors.InvalidInput`.
 from dispatch.scenario.facts import read_facts, write_facts
 from dispatch.scenario.read import read_scenario, resolve_traffic
 from dispatch.scenario.source import find_dialect
+from dispatch.scenario.uses import read_shelves
 from dispatch.scenario.write import write_scenario
 
 __all__ = [
     "find_dialect",
     "read_facts",
     "read_scenario",
+    "read_shelves",
     "resolve_traffic",
     "write_facts",
     "write_scenario",

@@ -1314,6 +1314,6 @@ def _look_at_log(folder: Path, findings: Findings) -> None:
         folder / "log.csv",
         own,
         required=("date", "kind", "minutes"),
-        optional=("call", "van", "description", "note"),
+        optional=("call", "van", "description", "note", "parts", "spoiled"),
     )
     findings.notices += [f"{fault}" for fault in own.faults] + own.notices

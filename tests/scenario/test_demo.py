@@ -15,7 +15,7 @@ from dispatch.travel import travel_table
 from shared.model import Day, Outlook, Plan, Proof, ReadyKind, Rule
 
 DEMOS = Path(__file__).parents[2] / "demo_scenarios"
-NAMES = ("one_van", "four_vans", "cannot_work", "short_of_parts")
+NAMES = ("one_van", "four_vans", "cannot_work", "short_of_parts", "full_shelves")
 SEVERAL = ("three_days",)
 
 
