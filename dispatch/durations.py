@@ -37,10 +37,10 @@ from dispatch.spread import (
     KNOTS,
     Z90,
     Spread,
+    ThreePoints,
     bent,
     normal_cdf,
     normal_quantile,
-    trade_spread,
 )
 from shared.model import Call, Day, Kind, Van
 
@@ -253,15 +253,15 @@ class Learnt:
         """
         return _expect(self, kind, group, None, usual=True)
 
-    def pace(self, driver: str, kind: str) -> float:
+    def pace(self, driver: str, kind: str | None = None) -> float:
         """Return a driver's pace at a kind of work.
 
         Parameters
         ----------
         driver : str
             Name as in the log.
-        kind : str
-            Id of the kind.
+        kind : str, optional
+            Id of the kind; without it, at work in general.
 
         Returns
         -------
@@ -270,15 +270,17 @@ class Learnt:
         """
         return self.pace_range(driver, kind)[1]
 
-    def pace_range(self, driver: str, kind: str) -> tuple[float, float, float]:
+    def pace_range(
+        self, driver: str, kind: str | None = None
+    ) -> tuple[float, float, float]:
         """Return a driver's pace at a kind of work and how sure it is.
 
         Parameters
         ----------
         driver : str
             Name as in the log.
-        kind : str
-            Id of the kind.
+        kind : str, optional
+            Id of the kind; without it, at work in general.
 
         Returns
         -------
@@ -313,6 +315,62 @@ class Learnt:
         return max(found, key=lambda name: (len(name), name), default=None)
 
 
+def reckoned(
+    kinds: Mapping[str, Kind], estimates: Mapping[str, tuple[int, int, int]]
+) -> dict[str, Kind]:
+    """Return the trade table with a firm's own three-point estimates in it.
+
+    Parameters
+    ----------
+    kinds : mapping of str to Kind
+        The trade table.
+    estimates : mapping of str to (int, int, int)
+        Kind id to least, most likely and most seconds.
+
+    Returns
+    -------
+    dict of str to Kind
+        Median and 90th percentile of the lognormal with the mean and variance of
+        Malcolm et al. (1959), see :class:`~dispatch.spread.ThreePoints`.
+    """
+    found = dict(kinds)
+    for name, (least_s, likely_s, most_s) in estimates.items():
+        points = ThreePoints(least_s=least_s, likely_s=likely_s, most_s=most_s)
+        spread = points.spread()
+        found[name] = replace(
+            found[name],
+            median_s=spread.median_s,
+            p90_s=spread.p90_s,
+            source="three-point estimate of the firm",
+        )
+    return found
+
+
+def predict(learnt: Learnt, visits: Visits) -> Floats:
+    """Return what was to be expected of many visits.
+
+    Parameters
+    ----------
+    learnt : Learnt
+        From a log with the same words behind the indices.
+    visits : Visits
+        Kinds, groups and drivers; their lengths are not looked at.
+
+    Returns
+    -------
+    float64 array, shape (n, 21)
+        One :class:`~dispatch.spread.Spread` in each row: ``log_s`` at the knots.
+    """
+    fit = learnt._fit  # noqa: SLF001 - its own module
+    offset = np.log([float(kind.median_s) for kind in learnt.kinds.values()])
+    middle, doubt = _middles(fit, visits, offset)
+    axis = fit.shape[visits.kind]
+    centre = axis[:, [len(KNOTS) // 2]]
+    stretch = np.sqrt(1 + doubt / fit.scale[visits.kind] ** 2)
+    rows: Floats = middle[:, None] + centre + (axis - centre) * stretch[:, None]
+    return rows
+
+
 def learn_durations(
     log: JobLog, kinds: Mapping[str, Kind], *, half_life_d: float | None = -1.0
 ) -> Learnt:
@@ -334,6 +392,7 @@ def learn_durations(
     Learnt
         Lengths of any kind, group and driver.
     """
+    kinds = reckoned(kinds, log.estimates)
     table = tuple(kinds.values())
     offset = np.log([float(kind.median_s) for kind in table])
     if half_life_d is not None and half_life_d < 0:
@@ -351,8 +410,8 @@ def _choose_half_life(
     if len(order) < LEAST_TO_FORGET:
         return None
     cut = len(order) - round(LATEST * len(order))
-    early, late = _pick(log.visits, order[:cut]), _pick(log.visits, order[cut:])
-    late = _pick(late, np.flatnonzero(~late.unfinished))
+    early, late = pick(log.visits, order[:cut]), pick(log.visits, order[cut:])
+    late = pick(late, np.flatnonzero(~late.unfinished))
     losses = []
     for half_life_d in HALF_LIVES_D:
         fit = _solve(early, table, offset, half_life_d)
@@ -366,7 +425,21 @@ def _choose_half_life(
     return HALF_LIVES_D[best] if float(gain.mean()) > least else None
 
 
-def _pick(visits: Visits, rows: Ints) -> Visits:
+def pick(visits: Visits, rows: Ints) -> Visits:
+    """Return some of the visits.
+
+    Parameters
+    ----------
+    visits : Visits
+        All of them.
+    rows : int64 array
+        Which.
+
+    Returns
+    -------
+    Visits
+        In that order.
+    """
     return Visits(*(column[rows] for column in visits))
 
 
@@ -748,12 +821,14 @@ def _find(names: tuple[str, ...], name: str | None) -> int:
     return next((at for at, each in enumerate(names) if each.casefold() == folded), -2)
 
 
-def _pace(learnt: Learnt, driver: str, kind: str) -> tuple[float, float, float]:
+def _pace(
+    learnt: Learnt, driver: str, kind: str | None
+) -> tuple[float, float, float]:
     fit = learnt._fit  # noqa: SLF001 - its own module
     at = _find(learnt.log.drivers, driver)
     if at not in fit.terms.drivers:
         return 1.0, 1.0, 1.0
-    number = tuple(learnt.kinds).index(kind)
+    number = -1 if kind is None else tuple(learnt.kinds).index(kind)
     load = np.zeros(len(fit.effect))
     _mix_drivers(fit, load, number)
     load *= -1  # compared with the usual mix, which the usual length stands for
@@ -777,7 +852,7 @@ def _tell(
     offset = np.log([float(kind.median_s) for kind in kinds.values()])
     names = tuple(kinds)
     rows = np.flatnonzero(fit.odd)
-    middle, _ = _middles(fit, _pick(visits, rows), offset)
+    middle, _ = _middles(fit, pick(visits, rows), offset)
     away = np.abs(np.log(visits.length_s[rows]) - middle)
     odd = tuple(
         Odd(
@@ -830,7 +905,7 @@ def with_learnt(day: Day, learnt: Learnt) -> Day:
 
     A call's own figures stay: those that are not the trade table's for its kind. So
     does a van's own pace. What drivers add stands in the vans' pace and not in the
-    calls' lengths. A kind without any record in the log stays as it is.
+    calls' lengths. A kind without any record or estimate stays as it is.
 
     Parameters
     ----------
@@ -848,7 +923,7 @@ def with_learnt(day: Day, learnt: Learnt) -> Day:
         name
         for number, name in enumerate(learnt.kinds)
         if np.any(learnt.log.visits.kind == number)
-    }
+    } | set(learnt.log.estimates)
     return replace(
         day,
         calls=tuple(_with_length(call, day, learnt, known) for call in day.calls),
@@ -878,22 +953,3 @@ def _with_pace(van: Van, learnt: Learnt, known: set[str]) -> Van:
     return replace(
         van, pace={kind: round(learnt.pace(name, kind), 2) for kind in sorted(known)}
     )
-
-
-def trade_length(kind: Kind) -> Length:
-    """Return what is expected of a visit without any log.
-
-    Parameters
-    ----------
-    kind : Kind
-        With the trade table's figures.
-
-    Returns
-    -------
-    Length
-        No record; how sure it is nobody can say, so the median's range is that of
-        one visit.
-    """
-    spread = trade_spread(kind)
-    low, high = spread.quantile([0.05, 0.95]).tolist()
-    return Length(spread=spread, records=0, low_s=round(low), high_s=round(high))

@@ -8,7 +8,6 @@ lognormal. A quantile, a chance and a sample are one interpolation each.
 
 import math
 from dataclasses import dataclass
-from functools import cache
 from statistics import NormalDist
 
 import numpy as np
@@ -281,31 +280,6 @@ class ThreePoints:
         scale2 = math.log1p(self.variance_s2 / self.mean_s**2)
         middle = math.log(self.mean_s) - scale2 / 2
         return bent(middle, max(math.sqrt(scale2), LEAST_SLOPE) * KNOTS)
-
-
-@cache
-def three_points(median_s: int, p90_s: int) -> ThreePoints:
-    """Return the three points behind a line of the trade table.
-
-    Parameters
-    ----------
-    median_s, p90_s : int
-        Seconds, as the table has them.
-
-    Returns
-    -------
-    ThreePoints
-        Of the lognormal with that median and 90th percentile: its mode as the most
-        likely, and as the ends what lies three standard deviations of the logarithm
-        away from the median, where that is within 1/4 and 4 times it.
-    """
-    scale = math.log(p90_s / median_s) / Z90
-    reach = min(3 * scale, math.log(4))
-    return ThreePoints(
-        least_s=median_s * math.exp(-reach),
-        likely_s=median_s * math.exp(-(scale**2)),
-        most_s=median_s * math.exp(reach),
-    )
 
 
 def trade_spread(kind: Kind) -> Spread:

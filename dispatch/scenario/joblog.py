@@ -7,7 +7,7 @@ swapped. Every distinct cell is understood once, so that 300,000 rows take secon
 
 import re
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date
 from functools import lru_cache
 from pathlib import Path
@@ -189,6 +189,8 @@ class JobLog:
         The same for the drives of rows that name one.
     notices : tuple of str
         What was decided, and from what.
+    estimates : mapping of str to (int, int, int)
+        Kind id to what the firm reckons with: least, most likely and most seconds.
     """
 
     kinds: tuple[str, ...]
@@ -200,6 +202,7 @@ class JobLog:
     aside: tuple[Aside, ...] = ()
     aside_drives: tuple[Aside, ...] = ()
     notices: tuple[str, ...] = ()
+    estimates: Mapping[str, tuple[int, int, int]] = field(default_factory=dict)
 
 
 def empty_log() -> JobLog:
@@ -257,7 +260,7 @@ def read_log(folder: Path, zone: ZoneInfo) -> JobLog:
     findings = Findings()
     settings = _read_settings(folder / SETTINGS, findings)
     if not (folder / LOG).exists() and not findings.faults:
-        return empty_log()
+        return replace(empty_log(), estimates=settings.estimates)
     frame = read_cells(folder / LOG, findings)
     sheet = None if frame is None else _lay_out(frame, settings, findings)
     if sheet is None or findings.faults:
@@ -274,6 +277,7 @@ class _Settings:
     outcomes: Mapping[str, str] = field(default_factory=dict)
     order: str = ""
     zone: ZoneInfo | None = None
+    estimates: Mapping[str, tuple[int, int, int]] = field(default_factory=dict)
 
 
 def _read_settings(path: Path, findings: Findings) -> _Settings:
@@ -282,7 +286,12 @@ def _read_settings(path: Path, findings: Findings) -> _Settings:
     tree = read_tree(path, findings, why="how log.csv is written")
     if tree is None:
         return _Settings()
-    head = tree.row(("dates", "zone"), ("columns", "kinds", "outcomes"))
+    head = tree.row(("dates", "zone"), ("columns", "kinds", "outcomes", "estimates"))
+    points = tree.table("estimates")
+    guesses = points.row(tuple(points.values)) if points is not None else None
+    for name in guesses.cells if guesses is not None else ():
+        if name not in kinds() and guesses is not None:
+            guesses.refuse(name, shown(name), f"a kind{cells.nearest(name, kinds())}")
     return _Settings(
         columns={
             column_name(theirs): ours
@@ -298,7 +307,20 @@ def _read_settings(path: Path, findings: Findings) -> _Settings:
         },
         order=head.read("dates", cells.one_of(ORDERS, "'day first', 'month first'"), ""),
         zone=head.read("zone", cells.time_zone, None),
+        estimates={
+            name: guesses.demand(name, _three, (60, 60, 60)) for name in guesses.cells
+        }
+        if guesses is not None
+        else {},
     )
+
+
+def _three(text: str) -> tuple[int, int, int]:
+    """Return least, most likely and most of a length, in seconds."""
+    said = [cells.visit_length(word) for word in cells.words(text)]
+    if len(said) != 3 or said != sorted(said):  # noqa: PLR2004 - three points
+        raise Refused("three lengths in minutes: least, most likely, most")
+    return said[0], said[1], said[2]
 
 
 def _words(
@@ -614,6 +636,7 @@ class _Reader:
             aside=aside,
             aside_drives=self._told(),
             notices=tuple(dict.fromkeys(self.findings.notices)),
+            estimates=self.settings.estimates,
         )
 
     def _told(self) -> tuple[Aside, ...]:
