@@ -105,7 +105,8 @@ class Length:
     records : int
         Visits of this kind, group and driver in the log (of what was asked).
     low_s, high_s : int
-        The median lies between them with 90 % chance.
+        The median lies between them with 90 % chance; of a mix of groups or drivers,
+        that of the mix.
     """
 
     spread: Spread
@@ -720,8 +721,17 @@ def _posterior(
     return chance[kept], values[kept]
 
 
+class _Middle(NamedTuple):
+    """The logarithm of a median (before the shape), and what is not known of it."""
+
+    value: float
+    doubt: float  # variance: the records are few
+    groups: float  # variance: groups differ, and none was named
+    drivers: float  # variance: drivers differ, and none was named
+
+
 def _middles(fit: _Fit, visits: Visits, offset: Floats) -> tuple[Floats, Floats]:
-    """Return log medians (before the shape) of visits and the variance of the doubt."""
+    """Return log medians (before the shape) of visits and all that varies them."""
     keys, cell = np.unique(
         np.column_stack((visits.kind, visits.group, visits.driver)),
         axis=0,
@@ -730,51 +740,57 @@ def _middles(fit: _Fit, visits: Visits, offset: Floats) -> tuple[Floats, Floats]
     found = [
         _middle(fit, int(kind), int(group), int(driver)) for kind, group, driver in keys
     ]
-    table = np.array(found, np.float64).reshape(-1, 2)[cell.reshape(-1)]
-    return offset[visits.kind] + table[:, 0], table[:, 1]
+    table = np.array(found, np.float64).reshape(-1, 4)[cell.reshape(-1)]
+    return offset[visits.kind] + table[:, 0], table[:, 1:].sum(axis=1)
 
 
-def _middle(fit: _Fit, kind: int, group: int, driver: int) -> tuple[float, float]:
-    """Return the sum of effects of a kind, group and driver (-1: any), and its doubt.
+def _middle(fit: _Fit, kind: int, group: int, driver: int) -> _Middle:
+    """Return the sum of effects of a kind, group and driver.
 
-    "Any" is the mean over those that the log has, weighted by their records; how
-    much they differ adds to the doubt.
+    -1 is any: the mean over those that the log has, weighted by their records. -2 is
+    one that the log does not know.
     """
-    size, terms = len(fit.effect), fit.terms
-    load = np.zeros(size)
+    terms, load = fit.terms, np.zeros(len(fit.effect))
     load[0] = load[1 + kind] = 1.0
-    apart = 0.0
-    groups = {at: g for (k, g), at in terms.groups.items() if k == kind}
+    doubt = groups = drivers = 0.0
     if (kind, group) in terms.groups:
         load[terms.groups[kind, group]] = 1.0
-    elif group >= 0 or groups:
-        apart += fit.size2[GROUP] + _mix(fit, load, list(groups))
+    else:
+        mine = [at for (k, _), at in terms.groups.items() if k == kind]
+        _mix(fit, load, mine)
+        if group >= -1:
+            groups = fit.size2[GROUP] * bool(mine or group >= 0)
+        else:
+            doubt += fit.size2[GROUP]
     if driver in terms.drivers:
         load[terms.drivers[driver]] = 1.0
         if (kind, driver) in terms.pairs:
             load[terms.pairs[kind, driver]] = 1.0
         else:
-            apart += fit.size2[DRIVER_KIND]
-    elif driver >= 0 or terms.drivers:
-        apart += fit.size2[DRIVER] + fit.size2[DRIVER_KIND]
+            doubt += fit.size2[DRIVER_KIND]
+    elif terms.drivers:
         _mix_drivers(fit, load, kind)
-    own, own_doubt, share = fit.cells.get(
-        (kind, group, driver), (0.0, fit.cell_size2, 0.0)
-    )
+        apart = fit.size2[DRIVER] + fit.size2[DRIVER_KIND]
+        drivers, doubt = (apart, doubt) if driver == -1 else (0.0, doubt + apart)
+    cell = fit.cells.get((kind, group, driver))
+    own, own_doubt, share = cell or (0.0, 0.0, 0.0)
+    if cell is None:
+        groups += fit.cell_size2
     at = np.flatnonzero(load)
     vague = float(load[at] @ fit.doubt[np.ix_(at, at)] @ load[at])
-    return (
+    return _Middle(
         float(load @ fit.effect) + own,
-        (1 - share) ** 2 * vague + own_doubt + apart,
+        (1 - share) ** 2 * vague + own_doubt + doubt,
+        float(groups),
+        float(drivers),
     )
 
 
-def _mix(fit: _Fit, load: Floats, effects: list[int]) -> float:
-    """Spread a load of one over effects by their records; return 0."""
+def _mix(fit: _Fit, load: Floats, effects: list[int]) -> None:
+    """Spread a load of one over effects by their records."""
     records = fit.counts[effects]
     if records.sum() > 0:
         load[effects] = records / records.sum()
-    return 0.0
 
 
 def _mix_drivers(fit: _Fit, load: Floats, kind: int) -> None:
@@ -789,15 +805,14 @@ def _expect(
     fit, log = learnt._fit, learnt.log  # noqa: SLF001 - its own module
     number = tuple(learnt.kinds).index(kind)
     at_group, at_driver = _find(log.groups, group), _find(log.drivers, driver)
-    middle, doubt = _middle(fit, number, at_group, at_driver)
-    if usual and fit.terms.drivers:
-        doubt -= fit.size2[DRIVER] + fit.size2[DRIVER_KIND]
+    found = _middle(fit, number, at_group, at_driver)
+    varies = found.doubt + found.groups + (0.0 if usual else found.drivers)
     axis = fit.shape[number]
     centre = axis[len(KNOTS) // 2]
-    stretch = math.sqrt(1 + max(doubt, 0.0) / fit.scale[number] ** 2)
-    middle += math.log(learnt.kinds[kind].median_s)
-    spread = bent(middle + centre, (axis - centre) * stretch)
-    reach = SURE * math.sqrt(max(doubt, 0.0) + fit.scale[number] ** 2 * 1e-6)
+    stretch = math.sqrt(1 + varies / fit.scale[number] ** 2)
+    middle = math.log(learnt.kinds[kind].median_s) + found.value + centre
+    spread = bent(middle, (axis - centre) * stretch)
+    reach = SURE * math.sqrt(found.doubt)
     median_s = float(spread.at(0.0))
     visits = log.visits
     rows = visits.kind == number
