@@ -539,9 +539,7 @@ def check(ctx: click.Context, *, folder: Path, as_json: bool) -> None:
     help="Also write a page with plots (learnt.html) and the figures (learnt.json).",
 )
 @click.pass_context
-def learn(
-    ctx: click.Context, *, folder: Path, as_json: bool, out: Path | None
-) -> None:
+def learn(ctx: click.Context, *, folder: Path, as_json: bool, out: Path | None) -> None:
     """Learn from the job log in FOLDER.
 
     How long visits take by kind, vehicle or lock group and driver, how fast the roads

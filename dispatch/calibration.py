@@ -321,7 +321,8 @@ def quantiles(axes: Floats, chance: float) -> Floats:
     z = float(normal_quantile(chance))
     at = int(np.clip(np.searchsorted(KNOTS, z) - 1, 0, len(KNOTS) - 2))
     share = (z - KNOTS[at]) / (KNOTS[at + 1] - KNOTS[at])
-    return np.exp(axes[:, at] + share * (axes[:, at + 1] - axes[:, at]))
+    found: Floats = np.exp(axes[:, at] + share * (axes[:, at + 1] - axes[:, at]))
+    return found
 
 
 def scores(axes: Floats, log_s: Floats) -> Floats:

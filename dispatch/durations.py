@@ -64,6 +64,7 @@ SCALE_WEIGHT = 12.0  # records that the general scale counts as
 SHAPE_WEIGHT = 60.0  # records that the lognormal counts as, for the pooled shape
 KIND_SHAPE_WEIGHT = 40.0  # records that the pooled shape counts as, for a kind's
 LEAST_LEFT = 0.5  # share of its variance that a residual keeps at least
+LEAST_SCALE = 0.02
 LISTED = 200
 SURE = 1.6448536269514722  # 90 % of a normal lie within
 
@@ -159,11 +160,22 @@ class Retry:
 class _Terms(NamedTuple):
     """Which effects a visit has: column 0 to 4, -1 for one it has not."""
 
-    index: Ints  # (n, 5)
+    of_visit: Ints  # (n, 5)
     sort: Ints  # (effects,)
     groups: Mapping[tuple[int, int], int]
     drivers: Mapping[int, int]
     pairs: Mapping[tuple[int, int], int]
+
+
+class _Cells(NamedTuple):
+    """Every kind, group and driver that the log has together, and what it adds."""
+
+    keys: Ints  # (cells, 3)
+    design: Ints  # (cells, 5); the number of effects stands for none
+    own: Floats
+    doubt: Floats  # of what it adds, were the effects known
+    share: Floats  # of what is left over that it takes
+    records: Floats
 
 
 class _Fit(NamedTuple):
@@ -175,7 +187,7 @@ class _Fit(NamedTuple):
     size2: Floats  # variance of each sort
     cell_size2: float
     scale: Floats  # of each kind
-    cells: Mapping[tuple[int, int, int], tuple[float, float, float]]
+    cells: _Cells
     odd: Flags
     shape: Floats  # (kinds, 21)
     counts: Floats  # records of each effect
@@ -441,7 +453,7 @@ def pick(visits: Visits, rows: Ints) -> Visits:
     Visits
         In that order.
     """
-    return Visits(*(column[rows] for column in visits))
+    return Visits(*(column[rows] for column in visits))  # type: ignore[arg-type]
 
 
 def _index(visits: Visits, kinds: int) -> _Terms:
@@ -478,7 +490,7 @@ def _index(visits: Visits, kinds: int) -> _Terms:
         sorts += [sort] * len(kept)
         index[rows, sort] = place[codes]
     return _Terms(
-        index=index,
+        of_visit=index,
         sort=np.array(sorts, np.int64),
         groups=named[GROUP],
         drivers={key[1]: at for key, at in named[DRIVER].items()},
@@ -493,9 +505,7 @@ def _solve(
     terms = _index(visits, len(table))
     effects = len(terms.sort)
     logs = np.log(visits.length_s) - offset[visits.kind]
-    trust = np.ones(len(logs))
-    if half_life_d is not None and len(logs):
-        trust = 0.5 ** ((visits.day.max() - visits.day) / half_life_d)
+    trust = _trust(visits, half_life_d)
     keys, first, cell = np.unique(
         np.column_stack((visits.kind, visits.group, visits.driver)),
         axis=0,
@@ -503,13 +513,13 @@ def _solve(
         return_inverse=True,
     )
     cell = cell.reshape(-1)
-    design = np.where(terms.index[first] < 0, effects, terms.index[first])
+    design = np.where(terms.of_visit[first] < 0, effects, terms.of_visit[first])
     flat = (design[:, :, None] * (effects + 1) + design[:, None, :]).reshape(-1)
     of_kind = keys[:, 0]
     usual_scale = np.array(
         [max(math.log(kind.p90_s / kind.median_s) / Z90, 0.05) for kind in table]
     )
-    scale, ratio2 = usual_scale.copy(), 1.0
+    scale = usual_scale.copy()
     size2 = np.array(USUAL_SIZE) ** 2
     cell_size2 = CELL_SIZE**2
     odd = np.zeros(len(logs), np.bool_)
@@ -521,20 +531,18 @@ def _solve(
         mine = scale[visits.kind]
         value, extra = _impute(logs, middle[cell], mine, visits.unfinished)
         off = (value - middle[cell]) / mine
-        weight = np.where(
-            visits.unfinished, 1.0, (FREEDOM + 1) / (FREEDOM + off**2)
-        )
+        weight = np.where(visits.unfinished, 1.0, (FREEDOM + 1) / (FREEDOM + off**2))
         if turn >= WATCH_FROM:
             odd = ~visits.unfinished & (np.abs(off) > OUTLYING)
-        weight *= trust * ~odd
+        weight = weight * (trust * ~odd)
         mass = np.maximum(np.bincount(cell, weight, len(keys)), 1e-9)
         mean = np.bincount(cell, weight * value, len(keys)) / mass
         sure = mass / scale[of_kind] ** 2
         joint = 1 / (1 / sure + cell_size2)
-        left = np.bincount(
-            flat, np.repeat(joint, 25), (effects + 1) ** 2
-        ).reshape(effects + 1, effects + 1)[:effects, :effects]
-        left[np.diag_indices(effects)] += 1 / size2[terms.sort]
+        left = np.bincount(flat, np.repeat(joint, 25), (effects + 1) ** 2).reshape(
+            effects + 1, effects + 1
+        )[:effects, :effects]
+        left = left + np.diag(1 / size2[terms.sort])
         right = np.bincount(
             design.reshape(-1), np.repeat(joint * mean, 5), effects + 1
         )[:effects]
@@ -550,14 +558,14 @@ def _solve(
         size2, cell_size2 = _sizes(
             terms.sort, effect, doubt, size2, (own, own_doubt, share, vague, cell_size2)
         )
-        scale, ratio2 = _scales(
+        scale = _scales(
             visits.kind,
             weight * ((value - middle[cell]) ** 2 + middle_doubt[cell]) + trust * extra,
             trust * ~odd,
             usual_scale,
         )
     counts = np.zeros(effects)
-    for column in terms.index.T:
+    for column in terms.of_visit.T:
         counts += np.bincount(column[column >= 0], minlength=effects)
     # Residuals of a fit are smaller than errors, by the share of it that they made.
     fitted = middle_doubt[cell] / scale[visits.kind] ** 2
@@ -570,21 +578,28 @@ def _solve(
         size2=size2,
         cell_size2=cell_size2,
         scale=scale,
-        cells={
-            (int(key[0]), int(key[1]), int(key[2])): (
-                float(own[at]),
-                float(own_doubt[at]),
-                float(share[at]),
-            )
-            for at, key in enumerate(keys)
-        },
+        cells=_Cells(
+            keys,
+            design,
+            own,
+            own_doubt,
+            share,
+            np.bincount(cell, minlength=len(keys)).astype(np.float64),
+        ),
         odd=odd,
-        shape=_shapes(
-            visits.kind, value, visits.unfinished, trust * ~odd, len(table)
-        )
+        shape=_shapes(visits.kind, value, visits.unfinished, trust * ~odd, len(table))
         * scale[:, None],
         counts=counts,
     )
+
+
+def _trust(visits: Visits, half_life_d: float | None) -> Floats:
+    """Return what each record counts by its age."""
+    if half_life_d is None or not len(visits.day):
+        return np.ones(len(visits.day))
+    age_d = visits.day.max() - visits.day
+    trust: Floats = 0.5 ** (age_d / half_life_d)
+    return trust
 
 
 def _impute(
@@ -634,9 +649,7 @@ def _size2(squares: float, free: float, usual: float) -> float:
     return min(max(found, LEAST_SIZE**2), MOST_SIZE**2)
 
 
-def _scales(
-    kind: Ints, squares: Floats, weight: Floats, usual: Floats
-) -> tuple[Floats, float]:
+def _scales(kind: Ints, squares: Floats, weight: Floats, usual: Floats) -> Floats:
     """Return each kind's scale, drawn towards the trade table's times a common ratio.
 
     The form of Smyth, G. K. (2004), Statistical Applications in Genetics and
@@ -648,7 +661,8 @@ def _scales(
         float(np.sum(records)) + SCALE_WEIGHT
     )
     scale2 = (squares_of + SCALE_WEIGHT * common * usual**2) / (records + SCALE_WEIGHT)
-    return np.sqrt(np.maximum(scale2, 0.02**2)), common
+    scale: Floats = np.sqrt(np.maximum(scale2, LEAST_SCALE**2))
+    return scale
 
 
 _CHANCES: Floats = (np.arange(199) + 0.5) / 199
@@ -657,7 +671,10 @@ _CHANCES: Floats = (np.arange(199) + 0.5) / 199
 def _shapes(
     kind: Ints, value: Floats, unfinished: Flags, weight: Floats, kinds: int
 ) -> Floats:
-    """Return each kind's bent axis, in units of its scale, at the knots."""
+    """Return each kind's bent axis, in units of its scale, at the knots.
+
+    Smoothed along the knots: what bends within half a standard deviation is chance.
+    """
     normal = normal_quantile(_CHANCES)
     at_knots = normal_cdf(KNOTS)
     even = np.full(len(normal), 1 / len(normal))
@@ -685,11 +702,19 @@ def _shapes(
                     KIND_SHAPE_WEIGHT * even,
                 ),
             )
-    return shapes
+    return np.apply_along_axis(_smooth, 1, shapes)
+
+
+def _smooth(axis: Floats) -> Floats:
+    """Return an axis smoothed by a triangle of five knots; a straight one stays."""
+    low, high = axis[1] - axis[0], axis[-1] - axis[-2]
+    ends = np.arange(2, 0, -1)
+    longer = np.concatenate((axis[0] - ends * low, axis, axis[-1] + ends[::-1] * high))
+    return np.convolve(longer, np.array([1, 2, 3, 2, 1]) / 9, mode="valid")
 
 
 def _centre(value: Floats, unfinished: Flags, weight: Floats) -> tuple[float, float]:
-    """Return median and robust standard deviation of the residuals, drawn to 0 and 1."""
+    """Return median and robust deviation of the residuals, drawn to 0 and 1."""
     used = value[~unfinished & (weight > 0)]
     if not len(used):
         return 0.0, 1.0
@@ -756,12 +781,11 @@ def _middle(fit: _Fit, kind: int, group: int, driver: int) -> _Middle:
     if (kind, group) in terms.groups:
         load[terms.groups[kind, group]] = 1.0
     else:
-        mine = [at for (k, _), at in terms.groups.items() if k == kind]
-        _mix(fit, load, mine)
-        if group >= -1:
-            groups = fit.size2[GROUP] * bool(mine or group >= 0)
-        else:
-            doubt += fit.size2[GROUP]
+        groups = _mix(
+            fit, load, [at for (k, _), at in terms.groups.items() if k == kind]
+        )
+        if group != -1:
+            groups, doubt = 0.0, doubt + fit.size2[GROUP]
     if driver in terms.drivers:
         load[terms.drivers[driver]] = 1.0
         if (kind, driver) in terms.pairs:
@@ -769,34 +793,47 @@ def _middle(fit: _Fit, kind: int, group: int, driver: int) -> _Middle:
         else:
             doubt += fit.size2[DRIVER_KIND]
     elif terms.drivers:
-        _mix_drivers(fit, load, kind)
-        apart = fit.size2[DRIVER] + fit.size2[DRIVER_KIND]
-        drivers, doubt = (apart, doubt) if driver == -1 else (0.0, doubt + apart)
-    cell = fit.cells.get((kind, group, driver))
-    own, own_doubt, share = cell or (0.0, 0.0, 0.0)
-    if cell is None:
-        groups += fit.cell_size2
+        drivers = _mix_drivers(fit, load, kind)
+        if driver != -1:
+            drivers = 0.0
+            doubt += fit.size2[DRIVER] + fit.size2[DRIVER_KIND]
+    value = float(load @ fit.effect)
+    own = own_doubt = 0.0
+    cells = fit.cells
+    here = cells.keys[:, 0] == kind
+    for asked, column in ((group, 1), (driver, 2)):
+        if asked != -1:
+            here &= cells.keys[:, column] == asked
+    if here.any():
+        part = cells.records[here] / cells.records[here].sum()
+        own = float(part @ cells.own[here])
+        own_doubt = float(part**2 @ cells.doubt[here])
+        groups += float(part @ (cells.own[here] - own) ** 2)
+        # What a cell adds is less where the effects say more.
+        takes = np.repeat(part * cells.share[here], cells.design.shape[1])
+        load -= np.bincount(cells.design[here].reshape(-1), takes, minlength=len(load))
+    else:
+        doubt += fit.cell_size2
     at = np.flatnonzero(load)
     vague = float(load[at] @ fit.doubt[np.ix_(at, at)] @ load[at])
-    return _Middle(
-        float(load @ fit.effect) + own,
-        (1 - share) ** 2 * vague + own_doubt + doubt,
-        float(groups),
-        float(drivers),
-    )
+    return _Middle(value + own, vague + own_doubt + doubt, float(groups), drivers)
 
 
-def _mix(fit: _Fit, load: Floats, effects: list[int]) -> None:
-    """Spread a load of one over effects by their records."""
+def _mix(fit: _Fit, load: Floats, effects: list[int]) -> float:
+    """Spread a load of one over effects by their records; return how they vary."""
     records = fit.counts[effects]
-    if records.sum() > 0:
-        load[effects] = records / records.sum()
+    if records.sum() == 0:
+        return 0.0
+    load[effects] = records / records.sum()
+    mine = fit.effect[effects]
+    return float(load[effects] @ (mine - load[effects] @ mine) ** 2)
 
 
-def _mix_drivers(fit: _Fit, load: Floats, kind: int) -> None:
+def _mix_drivers(fit: _Fit, load: Floats, kind: int) -> float:
     """Load the drivers' usual mix, the same for all kinds, and at this kind."""
-    _mix(fit, load, list(fit.terms.drivers.values()))
-    _mix(fit, load, [at for (k, _), at in fit.terms.pairs.items() if k == kind])
+    return _mix(fit, load, list(fit.terms.drivers.values())) + _mix(
+        fit, load, [at for (k, _), at in fit.terms.pairs.items() if k == kind]
+    )
 
 
 def _expect(
@@ -836,9 +873,7 @@ def _find(names: tuple[str, ...], name: str | None) -> int:
     return next((at for at, each in enumerate(names) if each.casefold() == folded), -2)
 
 
-def _pace(
-    learnt: Learnt, driver: str, kind: str | None
-) -> tuple[float, float, float]:
+def _pace(learnt: Learnt, driver: str, kind: str | None) -> tuple[float, float, float]:
     fit = learnt._fit  # noqa: SLF001 - its own module
     at = _find(learnt.log.drivers, driver)
     if at not in fit.terms.drivers:
@@ -852,7 +887,9 @@ def _pace(
         load[fit.terms.pairs[number, at]] += 1.0
     share = float(load @ fit.effect)
     used = np.flatnonzero(load)
-    reach = SURE * math.sqrt(float(load[used] @ fit.doubt[np.ix_(used, used)] @ load[used]))
+    reach = SURE * math.sqrt(
+        float(load[used] @ fit.doubt[np.ix_(used, used)] @ load[used])
+    )
     low, pace, high = (
         min(max(math.exp(each), float(LEAST_PACE)), float(MOST_PACE))
         for each in (share - reach, share, share + reach)

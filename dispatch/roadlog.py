@@ -134,9 +134,7 @@ def hourly(traffic: Traffic, clock: DayClock) -> Traffic:
     speeds: list[int] = []
     for each in found:
         speeds.append(round(sum(each) / len(each)) if each else speeds[-1])
-    return Traffic(
-        slot_s=HOUR_S, speed_permille=tuple(speeds), source=traffic.source
-    )
+    return Traffic(slot_s=HOUR_S, speed_permille=tuple(speeds), source=traffic.source)
 
 
 def learn_roads(drives: Drives, rules: TravelRules) -> LearntRoads:
@@ -190,7 +188,10 @@ def learn_roads(drives: Drives, rules: TravelRules) -> LearntRoads:
         )
         at = np.concatenate(
             (
-                [road.start_stop_s - begin.start_stop_s, road.log_pace - begin.log_pace],
+                [
+                    road.start_stop_s - begin.start_stop_s,
+                    road.log_pace - begin.log_pace,
+                ],
                 road.added,
             )
         )

@@ -4,7 +4,7 @@ Everything in it is made up from a seed: lengths, drivers, drives, typing errors
 """
 
 import sys
-from datetime import date, datetime, timedelta
+from datetime import date, timedelta
 from pathlib import Path
 
 import numpy as np
@@ -27,7 +27,8 @@ GROUPS = {
 }
 TRUTH = (1000,) * 7 + (700, 720, 850) + (920,) * 6 + (680, 640, 800) + (1000,) * 5
 HEADER = (
-    "date,call,kind,group,driver,left,arrived,km,start,finish,outcome,promise,chance,note"
+    "date,call,kind,group,driver,left,arrived,km,"
+    "start,finish,outcome,promise,chance,note"
 )
 
 
@@ -48,7 +49,7 @@ def log_text(seed: int = 5, rows: int = ROWS) -> str:
     while len(lines) <= rows:
         who = int(np.argmin(clock))
         if clock[who] > 16 * 3600:
-            day += timedelta(days=3 if day.weekday() == 4 else 1)  # noqa: PLR2004
+            day += timedelta(days=3 if day.weekday() == 4 else 1)
             clock = [8 * 3600] * len(DRIVERS)
             continue
         name = names[int(rng.choice(len(names), p=_falling(len(names))))]
@@ -61,13 +62,13 @@ def log_text(seed: int = 5, rows: int = ROWS) -> str:
         length_s = table[name].median_s * factor[name] * of_group[name, group]
         length_s *= PACE[who] * float(np.exp(rng.normal(0, scale)))
         outcome, note = "done", ""
-        if name in {"add_key", "all_keys_lost"} and rng.random() < 0.08:  # noqa: PLR2004
+        if name in {"add_key", "all_keys_lost"} and rng.random() < 0.08:
             outcome, note, length_s = "given up", "waited for the code", 20 * 60.0
         start_s = arrived_s + 60 * int(rng.integers(1, 4))
         finish_s = start_s + 60 * max(2, round(length_s / 60))
         promised = 3600 * round((start_s - rng.integers(-900, 6300)) / 3600)
         lines.append(
-            _line(day, len(lines), rng, finish_s)
+            _line(day, len(lines), rng)
             + f"{name},{group},{DRIVERS[who]},{_hm(left_s)},{_hm(arrived_s)},{km:.1f},"
             f"{_hm(start_s)},{_typed(finish_s, rng)},{outcome},"
             f"{_hm(promised)}-{_hm(promised + 7200)},,{note}"
@@ -76,9 +77,8 @@ def log_text(seed: int = 5, rows: int = ROWS) -> str:
     return "\n".join(lines) + "\n"
 
 
-def _line(day: date, number: int, rng: np.random.Generator, finish_s: int) -> str:
-    del finish_s
-    written = day.isoformat() if rng.random() < 0.97 else f"{day:%d.%m.%Y}"  # noqa: PLR2004
+def _line(day: date, number: int, rng: np.random.Generator) -> str:
+    written = day.isoformat() if rng.random() < 0.97 else f"{day:%d.%m.%Y}"
     return f"{written},L{number:03d},"
 
 
@@ -90,7 +90,8 @@ def _typed(second: int, rng: np.random.Generator) -> str:
 
 
 def _hm(second: int) -> str:
-    return f"{datetime.min + timedelta(seconds=int(second) % 86_400):%H:%M}"
+    hour, minute = divmod(int(second) // 60 % 1440, 60)
+    return f"{hour:02d}:{minute:02d}"
 
 
 def _falling(number: int) -> list[float]:

@@ -1,5 +1,6 @@
 """What the log taught: a page with plots, a text, and data for programs."""
 
+import math
 from collections.abc import Iterable
 from dataclasses import asdict, dataclass
 from functools import cache
@@ -218,7 +219,8 @@ def make_page(lesson: Lesson) -> LearningPage:
         losses=tuple(
             (
                 "median" if loss.chance == 0.5 else "90th percentile",  # noqa: PLR2004
-                *(f"{each / 60:.2f} min" for each in (loss.learnt, loss.plain)),
+                f"{loss.learnt / 60:.2f} min",
+                f"{loss.plain / 60:.2f} min",
                 f"{loss.trade / 60:.2f} min",
                 f"{100 * (1 - loss.learnt / loss.plain):+.1f} %",
             )
@@ -325,11 +327,11 @@ def _drivers(lesson: Lesson) -> RangePlot:
     ranges = [learnt.pace_range(name) for name in log.drivers]
     low = min((0.8, *(each[0] for each in ranges)))
     high = max((1.2, *(each[2] for each in ranges)))
-    low, high = np.floor(low * 10) / 10, np.ceil(high * 10) / 10
+    low, high = math.floor(low * 10) / 10, math.ceil(high * 10) / 10
     unit = (WIDTH - LABELS - RIGHT) / (high - low)
 
     def x(share: float) -> float:
-        return LABELS + unit * (share - float(low))
+        return LABELS + unit * (share - low)
 
     order = sorted(range(len(ranges)), key=lambda at: ranges[at][1])[:GROUPS]
     rows = tuple(
@@ -354,7 +356,7 @@ def _drivers(lesson: Lesson) -> RangePlot:
         height=HEAD + ROW * len(rows) + 20,
         rows=rows,
         ticks=tuple(
-            Tick(x=x(float(low) + step / 10), words=f"{float(low) + step / 10:.1f}")
+            Tick(x=x(low + step / 10), words=f"{low + step / 10:.1f}")
             for step in range(0, steps + 1, every)
         ),
     )
@@ -443,14 +445,14 @@ def _path(points: Iterable[tuple[float, float]]) -> str:
 def _steps(lesson: Lesson) -> Steps:
     hours = lesson.roads.hours
     top = 50 * -(-max(max(h.usual_permille, h.high_permille) for h in hours) // 50)
-    wide = (WIDTH - 60) / len(hours)
+    wide = (WIDTH - 70) / len(hours)
 
     def y(permille: float) -> float:
         return 8 + TALL * (1 - permille / top)
 
     def stairs(values: list[int]) -> list[tuple[float, float]]:
         return [
-            (40 + wide * (hour + side), y(value))
+            (50 + wide * (hour + side), y(value))
             for hour, value in enumerate(values)
             for side in (0, 1)
         ]
@@ -464,7 +466,7 @@ def _steps(lesson: Lesson) -> Steps:
         learnt=_path(stairs([h.permille for h in hours])),
         band=_path([*high, *reversed(low)]) + "Z",
         ticks=tuple(
-            Tick(x=40 + wide * hour, words=str(hour)) for hour in range(0, 25, 3)
+            Tick(x=50 + wide * hour, words=str(hour)) for hour in range(0, 25, 3)
         ),
         lines=tuple(
             Tick(x=y(permille), words=f"{permille // 10} %")
@@ -478,6 +480,8 @@ def _road_facts(lesson: Lesson) -> tuple[tuple[str, str], ...]:
     if not roads.drives:
         return ()
     say = lesson.day.distance.say_speed
+    fixed = roads.rules.start_stop_s / 60, usual.start_stop_s / 60
+    scatter = 100 * roads.scatter, 100 * roads.usual_scatter
     facts = [
         (
             "Free flow",
@@ -485,13 +489,11 @@ def _road_facts(lesson: Lesson) -> tuple[tuple[str, str], ...]:
         ),
         (
             "Fixed time of a drive",
-            f"{roads.rules.start_stop_s / 60:.1f} min "
-            f"(given: {usual.start_stop_s / 60:.1f} min)",
+            f"{fixed[0]:.1f} min (given: {fixed[1]:.1f} min)",
         ),
         (
             "Scatter of a drive",
-            f"{100 * roads.scatter:.0f} % (by the given rules: "
-            f"{100 * roads.usual_scatter:.0f} %)",
+            f"{scatter[0]:.0f} % (by the given rules: {scatter[1]:.0f} %)",
         ),
     ]
     if roads.detour is not None:
@@ -555,13 +557,14 @@ def learning_text(lesson: Lesson) -> str:
         Lines.
     """
     learnt, log, judged = lesson.durations, lesson.log, lesson.calibration
-    lines = [
+    first = (
         f"{log.rows:,} rows: {len(log.visits.kind):,} visits used, "
         f"{lines_of(log.aside):,} set aside, {learnt.odd_rows:,} of the used ones do "
         "not fit."
-    ]
+    )
     if not log.rows:
-        lines = ["No log.csv, or nothing in it: the trade table is all there is."]
+        first = "No log.csv, or nothing in it: the trade table is all there is."
+    lines = [first]
     for title, asides in (("", log.aside), ("drives: ", log.aside_drives)):
         for aside in asides:
             lines.append(f"  {aside.rows:>7,}  {title}{aside.reason}")
@@ -570,7 +573,10 @@ def learning_text(lesson: Lesson) -> str:
         lines += _wrapped(notice, 2)
     if learnt.half_life_d is not None:
         lines.append(f"A record {learnt.half_life_d:.0f} days older counts half.")
-    lines += ["", "Kind                     Records  Median (90 % sure)      9 in 10  Table"]
+    lines += [
+        "",
+        "Kind                     Records  Median (90 % sure)      9 in 10  Table",
+    ]
     for kind, records in _records(lesson):
         length, trade = learnt.length(kind), lesson.day.kinds[kind]
         between = f"{length.low_s / 60:.0f}-{length.high_s / 60:.0f}"

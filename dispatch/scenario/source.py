@@ -311,9 +311,7 @@ def column_name(text: str) -> str:
     return re.sub(r"[\s-]+", "_", text.strip().lower())
 
 
-def read_cells(
-    path: Path, findings: Findings, *, why: str = ""
-) -> pd.DataFrame | None:
+def read_cells(path: Path, findings: Findings, *, why: str = "") -> pd.DataFrame | None:
     """Return a table's cells as they stand, the header line among them.
 
     Parameters
