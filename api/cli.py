@@ -553,8 +553,8 @@ def learn(ctx: click.Context, *, folder: Path, as_json: bool, out: Path | None) 
       keyround learn tomorrow --out tomorrow/learnt
 
     \b
-    Exit status: 0 learnt, 1 no visit in the log could be used, 2 bad input, 3 cannot
-    read or write.
+    Exit status: 0 learnt, 1 no visit in the log could be used, 2 bad input,
+    3 cannot read or write.
     """
     day = ctx.obj.read(folder)
     if out is not None:
