@@ -39,12 +39,11 @@ WATCH_FROM = 5
 SURE = 1.6448536269514722  # 90 % of a normal lie within
 
 # The priors: how far a firm's roads may be from the given rules. Own choice.
-START_STOP_S = 60.0  # standard deviation of the fixed time
+START_STOP = 0.5  # standard deviation of the logarithm of the fixed time
 SPEED = 0.3  # ... of the logarithm of the speed
 HOUR = 0.08  # ... of an hour's, to begin with
 HOUR_WEIGHT = 4.0  # hours that the beginning counts as
 USUAL_SCALE, SCALE_WEIGHT = 0.25, 10.0  # of one drive's logarithm; drives it counts as
-LEAST_START_STOP_S = 1.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -104,11 +103,16 @@ class LearntRoads:
 
 
 class _Road(NamedTuple):
-    """Fixed time, log of seconds a metre, and what each hour adds to the log speed."""
+    """Logs of the fixed seconds and of seconds a metre, and what hours add to speed."""
 
-    start_stop_s: float
+    log_start_stop: float
     log_pace: float
     added: Floats
+
+    def expected_s(self, metres: Floats) -> Floats:
+        """Return the seconds of drives at free flow."""
+        found: Floats = math.exp(self.log_start_stop) + math.exp(self.log_pace) * metres
+        return found
 
 
 def hourly(traffic: Traffic, clock: DayClock) -> Traffic:
@@ -155,7 +159,7 @@ def learn_roads(drives: Drives, rules: TravelRules) -> LearntRoads:
     usual = np.array(rules.traffic.speed_permille, np.float64)
     metres, detour = _metres(drives)
     begin = _Road(
-        float(max(rules.start_stop_s, 1)),
+        math.log(max(rules.start_stop_s, 1)),
         math.log(3.6 / rules.free_flow_kmh),
         np.zeros(HOURS),
     )
@@ -173,23 +177,24 @@ def learn_roads(drives: Drives, rules: TravelRules) -> LearntRoads:
     doubt = np.diag(_variances(size))
     for turn in range(ROUNDS):
         cover = _cover(in_hour, usual, road)
-        expected = road.start_stop_s + np.exp(road.log_pace) * metres
+        expected = road.expected_s(metres)
         off = np.log(cover.sum(axis=1) / expected)
         if turn >= WATCH_FROM:
             odd = np.abs(off) > OUTLYING * scale
         weight = (FREEDOM + 1) / (FREEDOM + (off / scale) ** 2) * ~odd
-        # d log(expected) by the fixed time and the pace, d log(covered) by the hours
+        # d log(expected) by the two logs, d log(covered) by the hours
+        fixed = math.exp(road.log_start_stop) / expected
         slope = np.column_stack(
             (
-                1 / expected,
-                1 - road.start_stop_s / expected,
+                fixed,
+                1 - fixed,
                 -cover / cover.sum(axis=1, keepdims=True),
             )
         )
         at = np.concatenate(
             (
                 [
-                    road.start_stop_s - begin.start_stop_s,
+                    road.log_start_stop - begin.log_start_stop,
                     road.log_pace - begin.log_pace,
                 ],
                 road.added,
@@ -200,7 +205,7 @@ def learn_roads(drives: Drives, rules: TravelRules) -> LearntRoads:
         doubt = np.linalg.inv(left)
         at = doubt @ (slope.T @ (weight / scale**2 * (off + slope @ at)))
         road = _Road(
-            max(begin.start_stop_s + float(at[0]), LEAST_START_STOP_S),
+            begin.log_start_stop + float(at[0]),
             begin.log_pace + float(at[1]),
             at[2:],
         )
@@ -254,15 +259,15 @@ def _cover(in_hour: Floats, usual: Floats, road: _Road) -> Floats:
 
 
 def _variances(size: float) -> Floats:
-    return np.array([START_STOP_S**2, SPEED**2] + [size**2] * HOURS)
+    return np.array([START_STOP**2, SPEED**2] + [size**2] * HOURS)
 
 
 def _scatter(cover: Floats, metres: Floats, road: _Road) -> float:
     """Return the robust standard deviation of the logarithm of driving times."""
     if not len(metres):
         return USUAL_SCALE
-    expected = road.start_stop_s + np.exp(road.log_pace) * metres
-    return 1.4826 * float(np.median(np.abs(np.log(cover.sum(axis=1) / expected))))
+    off = np.log(cover.sum(axis=1) / road.expected_s(metres))
+    return 1.4826 * float(np.median(np.abs(off)))  # of a normal: its deviation
 
 
 def _rules(rules: TravelRules, road: _Road, usual: Floats, drives: int) -> TravelRules:
@@ -272,7 +277,7 @@ def _rules(rules: TravelRules, road: _Road, usual: Floats, drives: int) -> Trave
     words = f"learnt from {drives} logged drives"
     return replace(
         rules,
-        start_stop_s=round(road.start_stop_s),
+        start_stop_s=round(math.exp(road.log_start_stop)),
         free_flow_kmh=round(3.6 / math.exp(road.log_pace), 1),
         traffic=Traffic(slot_s=HOUR_S, speed_permille=speeds, source=words),
         source=f"straight line with a detour, speeds {words}",
