@@ -85,6 +85,7 @@ _CLOCK = re.compile(
     r" ?(?P<off>Z|[+-][0-9]{2}:?[0-9]{2})?",
     re.IGNORECASE,
 )
+_PIECES = re.compile(r"(\S+)(?:\s+x\s*([1-9][0-9]{0,5}))?")
 _MOMENT_WORDS = "a moment such as 2026-03-25 14:30, or 14:30 beside a date"
 
 
@@ -170,6 +171,24 @@ class Drives(NamedTuple):
     road_m: Floats
 
 
+class Uses(NamedTuple):
+    """Parts that visits used up, one entry for each part of a visit.
+
+    Parameters
+    ----------
+    visit : int64 array
+        Index into the visits.
+    part : int64 array
+        Index into the log's ``parts``.
+    quantity : int64 array
+        Pieces, at least 1.
+    """
+
+    visit: Ints
+    part: Ints
+    quantity: Ints
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class JobLog:
     """What a log says.
@@ -192,6 +211,10 @@ class JobLog:
         What was decided, and from what.
     estimates : mapping of str to (int, int, int)
         Kind id to what the firm reckons with: least, most likely and most seconds.
+    parts : tuple of str
+        Part ids as the log writes them.
+    uses : Uses or None
+        What the visits used up; ``None``: the log has no column of parts.
     """
 
     kinds: tuple[str, ...]
@@ -204,6 +227,8 @@ class JobLog:
     aside_drives: tuple[Aside, ...] = ()
     notices: tuple[str, ...] = ()
     estimates: Mapping[str, tuple[int, int, int]] = field(default_factory=dict)
+    parts: tuple[str, ...] = ()
+    uses: Uses | None = None
 
 
 def empty_log() -> JobLog:
@@ -633,6 +658,7 @@ class _Reader:
             chance[keep],
         )
         aside = self._told()
+        parts, uses = self._uses(keep)
         drives = self._drives(parsed, days, offsets)
         self._complain()
         return JobLog(
@@ -646,6 +672,8 @@ class _Reader:
             aside_drives=self._told(),
             notices=tuple(dict.fromkeys(self.findings.notices)),
             estimates=self.settings.estimates,
+            parts=parts,
+            uses=uses,
         )
 
     def _told(self) -> tuple[Aside, ...]:
@@ -1038,6 +1066,36 @@ class _Reader:
         table = np.array([at.get(key, -1) for key in folded], np.int64)
         index = table[codes] if len(words) else np.zeros(0, np.int64)
         return index, tuple(names.values())
+
+    def _uses(self, keep: Ints) -> tuple[tuple[str, ...], Uses | None]:
+        """Return what the kept visits used up; cells that are no parts are noted."""
+        if "parts" not in self.sheet.columns:
+            return (), None
+        codes, words = pd.factorize(self.column("parts")[keep])
+        names: dict[str, int] = {}
+        said: list[list[tuple[int, int]]] = []
+        odd = 0
+        for word in map(str, words):
+            pieces = [_PIECES.fullmatch(part) for part in cells.words(word)]
+            found = [
+                (names.setdefault(each[1], len(names)), int(each[2] or 1))
+                for each in pieces
+                if each is not None
+            ]
+            odd += len(found) < len(pieces)
+            said.append(found)
+        if odd:
+            self.findings.notices.append(
+                f"{LOG}: {odd} different cells of 'parts' are not parts such as "
+                "FOB-31 x2 | CELL-20 and were left aside in part; their visits are used"
+            )
+        rows = [
+            (visit, part, quantity)
+            for visit, code in enumerate(codes.tolist())
+            for part, quantity in said[code]
+        ]
+        table = np.array(rows, np.int64).reshape(-1, 3)
+        return tuple(names), Uses(table[:, 0], table[:, 1], table[:, 2])
 
     def _drives(
         self,

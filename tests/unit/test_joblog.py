@@ -230,6 +230,21 @@ def test_minutes_that_disagree_with_start_and_finish_are_set_aside(
     assert reasons(read) == {"minutes that are not those from start to finish": 1}
 
 
+def test_parts_used_are_read_as_needs_are_written(tmp_path: Path) -> None:
+    read = log(
+        tmp_path,
+        "kind,minutes,parts\nrekey,45,PIN-1 x12 | CYL-3\nrekey,0,CYL-3\n"
+        "rekey,30,\nrekey,30,CYL-3 | two of them\n",
+    )
+    assert read.parts == ("PIN-1", "CYL-3")
+    assert read.uses is not None
+    # the second row is set aside, so the last one is visit 2
+    assert read.uses.visit.tolist() == [0, 0, 2]
+    assert read.uses.part.tolist() == [0, 1, 1]
+    assert read.uses.quantity.tolist() == [12, 1, 1]
+    assert "1 different cells of 'parts'" in read.notices[0]
+
+
 @pytest.mark.slow
 def test_three_hundred_thousand_rows_are_read_in_under_ten_seconds(
     tmp_path: Path,

@@ -43,6 +43,19 @@ def test_learning_from_the_demo_finds_what_was_put_into_it(tmp_path: Path) -> No
     assert hours[17] < hours[12]
 
 
+def test_the_day_with_all_that_was_learnt_has_new_lengths_and_roads() -> None:
+    day = read_scenario(DEMO)
+    learnt = learn(DEMO, day).applied()
+    # 0.92 of what is invented, against the mean of 0.92, 1 and 1.18, which is 1.03
+    assert learnt.vans[0].pace["add_key"] == pytest.approx(0.92 / 1.03, abs=0.05)
+    assert learnt.travel.start_stop_s == pytest.approx(150, abs=15)  # invented with 150
+    assert "learnt from" in learnt.travel.source
+    usual = {call.id: call.median_s for call in day.calls if call.kind == "add_key"}
+    for call in learnt.calls:
+        if call.id in usual:
+            assert call.median_s != usual[call.id]
+
+
 class Outline(HTMLParser):
     """Notes the tags of a page."""
 
