@@ -595,6 +595,51 @@ def shelves(
 
 @cli.command()
 @_folder
+@_json
+@click.option(
+    "--out",
+    type=click.Path(path_type=Path, file_okay=False),
+    metavar="DIR",
+    help="Also write a page with plots (learnt.html) and the figures (learnt.json).",
+)
+@click.pass_context
+def learn(ctx: click.Context, *, folder: Path, as_json: bool, out: Path | None) -> None:
+    """Learn from the job log in FOLDER.
+
+    How long visits take by kind, vehicle or lock group and driver, how fast the roads
+    are by the hour, and how well that holds on visits kept back. Rows of log.csv that
+    cannot be right are set aside and counted; a log that could be read two ways is
+    refused.
+
+    \b
+    Examples:
+      keyround learn demo_scenarios/one_van
+      keyround learn tomorrow --out tomorrow/learnt
+
+    \b
+    Exit status: 0 learnt, 1 no visit in the log could be used, 2 bad input,
+    3 cannot read or write.
+    """
+    day = ctx.obj.read(folder)
+    if out is not None:
+        out.mkdir(parents=True, exist_ok=True)
+        _try_to_write(out)
+    from dispatch import lesson
+    from dispatch.report import learning
+
+    learnt = lesson.learn(folder, day)
+    data = json.dumps(learning.learning_data(learnt), indent=2, ensure_ascii=False)
+    _show(data if as_json else learning.learning_text(learnt), raw=as_json)
+    if out is not None:
+        page = learning.learning_html(learnt)
+        (out / "learnt.html").write_text(page, encoding="utf-8")
+        (out / "learnt.json").write_text(data + "\n", encoding="utf-8")
+        _tell(f"wrote 2 files into {out}")
+    ctx.exit(Exit.PLANNED if len(learnt.log.visits.kind) else Exit.UNPLACED)
+
+
+@cli.command()
+@_folder
 @click.option(
     "--calls",
     type=click.IntRange(1, MOST_CALLS),

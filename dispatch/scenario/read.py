@@ -131,7 +131,7 @@ def read_scenario(folder: Path) -> Day:
     ----------
     folder : Path
         Holds ``day.toml``, ``calls.csv``, ``vans.toml``, ``parts.csv``,
-        ``stock.csv`` and perhaps ``travel.csv`` and ``log.csv``.
+        ``stock.csv`` and perhaps ``travel.csv``.
 
     Returns
     -------
@@ -169,7 +169,6 @@ def read_scenario(folder: Path) -> Day:
     _look_at_sharing(head, vans, findings)
     day = _read_travel(folder, head, day, findings)
     _look_at_terms(day, findings)
-    _look_at_log(folder, findings)
     if findings.faults:
         files = list(dict.fromkeys(fault.file for fault in findings.faults))
         raise InvalidInput(
@@ -1212,7 +1211,7 @@ def _read_ready(
     )
 
 
-# --- travel.csv and log.csv --------------------------------------------------
+# --- travel.csv --------------------------------------------------------------
 
 
 def _read_travel(folder: Path, head: _Head, day: Day, findings: Findings) -> Day:
@@ -1305,15 +1304,3 @@ def _pairs(nodes: Iterable[str]) -> Iterable[tuple[str, str]]:
                 and not (origin.startswith("start:") and target.startswith("finish:"))
             ):
                 yield origin, target
-
-
-def _look_at_log(folder: Path, findings: Findings) -> None:
-    """Look at the job log's header: it is not used yet, so it breaks nothing."""
-    own = Findings()
-    read_table(
-        folder / "log.csv",
-        own,
-        required=("date", "kind", "minutes"),
-        optional=("call", "van", "description", "note", "parts", "spoiled"),
-    )
-    findings.notices += [f"{fault}" for fault in own.faults] + own.notices

@@ -295,38 +295,40 @@ def _namesake(path: Path) -> str:
     return ""
 
 
-def _column_name(text: str) -> str:
-    """Return a header cell as a column name."""
+def column_name(text: str) -> str:
+    """Return a header cell as a column name.
+
+    Parameters
+    ----------
+    text : str
+        The cell.
+
+    Returns
+    -------
+    str
+        Lower case, ``_`` for spaces and hyphens.
+    """
     return re.sub(r"[\s-]+", "_", text.strip().lower())
 
 
-def read_table(
-    path: Path,
-    findings: Findings,
-    *,
-    required: Iterable[str],
-    optional: Iterable[str],
-    why: str = "",
-) -> list[Row] | None:
-    """Return the rows of a table.
+def read_cells(path: Path, findings: Findings, *, why: str = "") -> pd.DataFrame | None:
+    """Return a table's cells as they stand, the header line among them.
 
     Parameters
     ----------
     path : Path
         A file with comma, semicolon or tab between its cells.
     findings : Findings
-        Where faults and notices go.
-    required, optional : iterable of str
-        Column names.
+        Where faults go.
     why : str
         What the file is for; empty: it may be missing.
 
     Returns
     -------
-    list of Row or None
-        Without blank lines. None when the file is missing or beyond reading.
+    DataFrame or None
+        Text, one row for each record, blank ones included; columns are numbers.
+        None when the file is missing or beyond reading.
     """
-    required, optional = tuple(required), tuple(optional)
     text = read_text(path, findings, why=why)
     if text is None:
         return None
@@ -360,6 +362,39 @@ def read_table(
                 expected=f"a table of at most {MOST_COLUMNS} columns",
             )
         )
+        return None
+    return frame
+
+
+def read_table(
+    path: Path,
+    findings: Findings,
+    *,
+    required: Iterable[str],
+    optional: Iterable[str],
+    why: str = "",
+) -> list[Row] | None:
+    """Return the rows of a table.
+
+    Parameters
+    ----------
+    path : Path
+        A file with comma, semicolon or tab between its cells.
+    findings : Findings
+        Where faults and notices go.
+    required, optional : iterable of str
+        Column names.
+    why : str
+        What the file is for; empty: it may be missing.
+
+    Returns
+    -------
+    list of Row or None
+        Without blank lines. None when the file is missing or beyond reading.
+    """
+    required, optional = tuple(required), tuple(optional)
+    frame = read_cells(path, findings, why=why)
+    if frame is None:
         return None
     records = [[str(cell) for cell in record] for record in frame.to_numpy()]
     return _rows(path.name, records, findings, required, optional)
@@ -426,7 +461,7 @@ def _header(
     place: Row, header: list[str], required: tuple[str, ...], optional: tuple[str, ...]
 ) -> list[str]:
     """Return the header's column names, having noted what is odd about them."""
-    names = [_column_name(cell) for cell in header]
+    names = [column_name(cell) for cell in header]
     while names and not names[-1]:
         names.pop()
     known = (*required, *optional)

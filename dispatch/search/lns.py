@@ -199,18 +199,7 @@ def new_memory(problem: Problem, pool_rows: int = POOL_ROWS) -> Memory:
         now=empty_routes(problem),
         kept=empty_routes(problem),
         best=empty_routes(problem),
-        notes=Notes(
-            score=np.zeros(6, np.int64),
-            touched=np.zeros(vans, np.int64),
-            barred=np.zeros(vans, np.int64),
-            seen=np.full((len(problem.visits), vans, 4), -1, np.int64),
-            detours=np.full(
-                (len(problem.visits), vans, len(problem.stores), 5), -1, np.int64
-            ),
-            queue=np.zeros(max(1, calls), np.int64),
-            key=np.zeros(max(1, calls), np.float64),
-            ways=_ways(problem),
-        ),
+        notes=new_notes(problem),
         pool=np.zeros((pool_rows, POOL_VISITS + calls + len(problem.stores)), np.int64),
         marks=np.random.default_rng(0).integers(1 << 40, size=len(problem.visits)),
         recent=np.full((RECENT, 2), -1, np.int64),
@@ -222,6 +211,36 @@ def new_memory(problem: Problem, pool_rows: int = POOL_ROWS) -> Memory:
         time_route(problem, memory.kept, van)
         time_route(problem, memory.best, van)
     return memory
+
+
+def new_notes(problem: Problem) -> Notes:
+    """Return the notes of a search that has looked at nothing yet.
+
+    Parameters
+    ----------
+    problem : Problem
+        The day.
+
+    Returns
+    -------
+
+    Notes
+    -----
+        Its score is 0.
+    """
+    calls, vans = problem.call_count, len(problem.vans)
+    return Notes(
+        score=np.zeros(6, np.int64),
+        touched=np.zeros(vans, np.int64),
+        barred=np.zeros(vans, np.int64),
+        seen=np.full((len(problem.visits), vans, 4), -1, np.int64),
+        detours=np.full(
+            (len(problem.visits), vans, len(problem.stores), 5), -1, np.int64
+        ),
+        queue=np.zeros(max(1, calls), np.int64),
+        key=np.zeros(max(1, calls), np.float64),
+        ways=_ways(problem),
+    )
 
 
 def _ways(problem: Problem) -> NDArray[np.int64]:

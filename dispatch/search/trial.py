@@ -40,8 +40,8 @@ from dispatch.search.lns import (
     POOL_VISITS,
     RECENT,
     Memory,
-    Notes,
     fetch_parts,
+    new_notes,
     place_of_visit,
     price_parts,
     return_parts,
@@ -221,22 +221,18 @@ def memory_of(problem: Problem, routes: Routes) -> Memory:
     Memory
         With hardly any room for other routes to remember.
     """
-    calls, vans = problem.call_count, len(problem.vans)
+    notes, stops = new_notes(problem), problem.call_count + len(problem.stores)
     left_out = int(routes.left[0] + routes.facts[:, LATE].sum())
     units = int(routes.facts[:, MONEY].sum())
+    notes.score[:] = (left_out, units, left_out, units, 1, 0)
     return Memory(
         now=routes,
         kept=Routes(*(array.copy() for array in routes)),
         best=Routes(*(array.copy() for array in routes)),
-        notes=Notes(
-            score=np.array([left_out, units, left_out, units, 1, 0], np.int64),
-            touched=np.zeros(vans, np.int64),
-            barred=np.zeros(vans, np.int64),
-            seen=np.full((len(problem.visits), vans, 3), -1, np.int64),
-            queue=np.zeros(max(1, calls), np.int64),
-            key=np.zeros(max(1, calls), np.float64),
+        notes=notes,
+        pool=np.zeros(
+            (1, POOL_VISITS + problem.call_count + len(problem.stores)), np.int64
         ),
-        pool=np.zeros((1, POOL_VISITS + calls + len(problem.stores)), np.int64),
         marks=np.zeros(len(problem.visits), np.int64),
         recent=np.full((RECENT, 2), -1, np.int64),
     )
