@@ -38,6 +38,7 @@ PATIENCE_S = 7200  # an urgent customer is promised a start within so long; own 
 TRAFFIC_SPREAD = 0.15  # standard deviation of the logarithm of a drive's slowness; own
 NEWS_S = 300  # a visit that ends so much off is news; own choice
 SPARE_S = 600  # drivers set off so much before they have to; own choice
+PLENTY, RESTOCK_S, OVERTIME_S = 50, 600, 5400  # of each part, a stop, a day; own choice
 FIRST_CALL_S, LAST_CALL_S = 8 * 3600, 15 * 3600  # when urgent calls come in; own choice
 
 
@@ -58,6 +59,9 @@ class World:
         How long each visit really takes a driver of usual pace.
     slowness : mapping of str to float
         By what factor the drive to each call really differs from the expected one.
+    wages_units : int
+        Cost units that all drivers are paid for their shifts, whatever they do; their
+        vans' rates know kilometres and overtime only.
     """
 
     day: Day
@@ -65,6 +69,7 @@ class World:
     booked_s: Mapping[str, int]
     lengths_s: Mapping[str, int]
     slowness: Mapping[str, float]
+    wages_units: int
 
     @property
     def calls(self) -> tuple[Call, ...]:
@@ -131,11 +136,22 @@ def invent_world(seed: int, calls: int, vans: int, urgent: float) -> World:
     Returns
     -------
     World
-        Nearly everything could be served, were it known before.
+        Nearly everything could be served, were it known before. Parts are plenty, in
+        the shop, where every van may stop.
     """
     dice = np.random.default_rng([seed, calls, vans, round(1000 * urgent)])
     whole = generate_day(seed, calls, vans, tightness=0.5, ease=1.0, clock_change=False)
-    whole = replace(whole, promises_may_break=True)
+    plenty = {part.id: PLENTY for part in whole.parts.values() if not part.components}
+    wages_units = sum(
+        (van.shift.end_s - van.shift.start_s) * van.rates.hour_cents * UNITS_PER_SECOND
+        for van in whole.vans
+    )
+    whole = replace(
+        whole,
+        promises_may_break=True,
+        shop=replace(whole.shop, stock=plenty, restock_s=RESTOCK_S),
+        vans=tuple(_on_wages(van) for van in whole.vans),
+    )
     quick = [call for call in whole.calls if call.kind in URGENT_KINDS]
     others = [call for call in whole.calls if call.kind not in URGENT_KINDS]
     pressing = (quick + others)[: round(urgent * calls)]
@@ -159,6 +175,18 @@ def invent_world(seed: int, calls: int, vans: int, urgent: float) -> World:
         slowness={
             call.id: float(np.exp(dice.normal(0, TRAFFIC_SPREAD))) for call in every
         },
+        wages_units=wages_units,
+    )
+
+
+def _on_wages(van: Van) -> Van:
+    """Return a van whose driver is paid for the shift: only overtime costs more."""
+    rates = van.rates
+    over_cents = rates.hour_cents + rates.overtime_hour_cents
+    return replace(
+        van,
+        overtime_limit_s=max(van.overtime_limit_s, OVERTIME_S),
+        rates=replace(rates, hour_cents=0, overtime_hour_cents=over_cents),
     )
 
 
@@ -193,7 +221,7 @@ class Outcome:
     Parameters
     ----------
     cost_units : int
-        Cost units of kilometres, paid time and overtime.
+        Cost units of kilometres and overtime; wages come on top whatever happens.
     broken : int
         Calls with a promise that began after it, or not at all.
     unserved : int
@@ -261,8 +289,7 @@ def foresee(world: World, budget: Budget) -> Outcome:
     starts = {s.call_id: s.start_s for route in plan.routes for s in route.stops}
     return Outcome(
         cost_units=sum(
-            route.drive_units + route.time_units + route.overtime_units
-            for route in plan.routes
+            route.drive_units + route.overtime_units for route in plan.routes
         ),
         broken=_broken(world, starts),
         unserved=len(plan.unplaced),
@@ -368,11 +395,9 @@ class _Day:
         mine, rates = self.vans[van.id], van.rates
         if not mine.out:
             return 0
-        paid_s = mine.back_s - van.shift.start_s
         over_s = max(0, mine.back_s - van.shift.end_s)
         return (
             mine.metres * rates.km_cents * UNITS_PER_METRE
-            + paid_s * rates.hour_cents * UNITS_PER_SECOND
             + over_s * rates.overtime_hour_cents * UNITS_PER_SECOND
         )
 

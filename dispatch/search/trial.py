@@ -230,9 +230,7 @@ def memory_of(problem: Problem, routes: Routes) -> Memory:
         kept=Routes(*(array.copy() for array in routes)),
         best=Routes(*(array.copy() for array in routes)),
         notes=notes,
-        pool=np.zeros(
-            (1, POOL_VISITS + problem.call_count + len(problem.stores)), np.int64
-        ),
+        pool=np.zeros((1, POOL_VISITS + stops), np.int64),
         marks=np.zeros(len(problem.visits), np.int64),
         recent=np.full((RECENT, 2), -1, np.int64),
     )
