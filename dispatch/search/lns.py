@@ -223,10 +223,8 @@ def new_notes(problem: Problem) -> Notes:
 
     Returns
     -------
-
-    Notes
-    -----
-        Its score is 0.
+    tuple
+        :class:`Notes`, its score 0.
     """
     calls, vans = problem.call_count, len(problem.vans)
     return Notes(

@@ -221,7 +221,7 @@ def memory_of(problem: Problem, routes: Routes) -> Memory:
     Memory
         With hardly any room for other routes to remember.
     """
-    notes = new_notes(problem)
+    notes, stops = new_notes(problem), problem.call_count + len(problem.stores)
     left_out = int(routes.left[0] + routes.facts[:, LATE].sum())
     units = int(routes.facts[:, MONEY].sum())
     notes.score[:] = (left_out, units, left_out, units, 1, 0)
