@@ -381,14 +381,9 @@ def _parts(dice: _Dice, calls: int) -> dict[str, Part]:
 # --- calls ---------------------------------------------------------------------
 
 
-def _work() -> tuple[Kind, ...]:
-    """Return the kinds that customers ring for."""
-    return tuple(kind for kind in trade.kinds().values() if kind.id != trade.HELD)
-
-
 def _draft(dice: _Dice, number: int, land: _Land, parts: Mapping[str, Part]) -> Call:
     """Invent a call but for the hours, which hang on the vans' shifts."""
-    kinds = _work()
+    kinds = tuple(trade.work().values())
     kind = dice.weighed(kinds, [RUNG_FOR.get(kind.id, 1) for kind in kinds])
     stretch = dice.pick((SHORTEST, 0.85, 1.0, 1.0, 1.0, 1.2))
     median_s = _stretch(kind.median_s, stretch)
@@ -551,7 +546,7 @@ def _van(dice: _Dice, number: int, land: _Land, clock: DayClock, share_s: float)
 
 def _teach(dice: _Dice, fleet: Sequence[Van], calls: Sequence[Call]) -> list[Van]:
     """Give drivers their trades, so that nearly every kind has somebody."""
-    kinds = _work()
+    kinds = tuple(trade.work().values())
     learnt = []
     for van in fleet:
         known = [kind for kind in kinds if dice.chance(0.65)]

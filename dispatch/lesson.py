@@ -8,6 +8,7 @@ from dispatch.durations import Learnt, learn_durations, with_learnt
 from dispatch.roadlog import LearntRoads, hourly, learn_roads, with_roads
 from dispatch.scenario.joblog import JobLog, read_log
 from shared.model import Day
+from shared.trade import HELD
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -67,11 +68,12 @@ def learn(folder: Path, day: Day) -> Lesson:
         When the log could be read two ways, or not at all.
     """
     log = read_log(folder, day.zone)
+    kinds = {key: kind for key, kind in day.kinds.items() if key != HELD}
     rules = replace(day.travel, traffic=hourly(day.travel.traffic, day.clock))
     return Lesson(
         day=day,
         log=log,
-        durations=learn_durations(log, day.kinds),
+        durations=learn_durations(log, kinds),
         roads=learn_roads(log.drives, rules),
-        calibration=calibrate(log, day.kinds),
+        calibration=calibrate(log, kinds),
     )

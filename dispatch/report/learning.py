@@ -269,8 +269,8 @@ def _promised(lesson: Lesson) -> str:
 
 def _records(lesson: Lesson) -> list[tuple[str, int]]:
     """Return kinds and their records, most first, those without any last."""
-    counts = np.bincount(lesson.log.visits.kind, minlength=len(lesson.day.kinds))
-    pairs = zip(lesson.day.kinds, counts.tolist(), strict=True)
+    counts = np.bincount(lesson.log.visits.kind, minlength=len(lesson.durations.kinds))
+    pairs = zip(lesson.durations.kinds, counts.tolist(), strict=True)
     return sorted(pairs, key=lambda pair: -pair[1])
 
 

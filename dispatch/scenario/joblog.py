@@ -31,7 +31,7 @@ from dispatch.scenario.source import (
     shown,
 )
 from shared.errors import Fault, InvalidInput
-from shared.trade import kinds
+from shared.trade import work
 
 LOG, SETTINGS = "log.csv", "log.toml"
 COLUMNS = (
@@ -241,7 +241,7 @@ def empty_log() -> JobLog:
     """
     none, nothing = np.zeros(0, np.int64), np.zeros(0)
     return JobLog(
-        kinds=tuple(kinds()),
+        kinds=tuple(work()),
         groups=(),
         drivers=(),
         visits=Visits(
@@ -316,8 +316,8 @@ def _read_settings(path: Path, findings: Findings) -> _Settings:
     points = tree.table("estimates")
     guesses = points.row(tuple(points.values)) if points is not None else None
     for name in guesses.cells if guesses is not None else ():
-        if name not in kinds() and guesses is not None:
-            guesses.refuse(name, shown(name), f"a kind{cells.nearest(name, kinds())}")
+        if name not in work() and guesses is not None:
+            guesses.refuse(name, shown(name), f"a kind{cells.nearest(name, work())}")
     return _Settings(
         columns={
             column_name(theirs): ours
@@ -325,7 +325,7 @@ def _read_settings(path: Path, findings: Findings) -> _Settings:
         },
         kinds={
             key.casefold(): word
-            for key, word in _words(tree, "kinds", values=kinds()).items()
+            for key, word in _words(tree, "kinds", values=work()).items()
         },
         outcomes={
             key.casefold(): word
@@ -662,7 +662,7 @@ class _Reader:
         drives = self._drives(parsed, days, offsets)
         self._complain()
         return JobLog(
-            kinds=tuple(kinds()),
+            kinds=tuple(work()),
             groups=groups,
             drivers=drivers,
             visits=visits,
@@ -687,8 +687,8 @@ class _Reader:
 
     def _kinds(self) -> Ints:
         """Return the index of each row's kind; unknown ones are set aside."""
-        known = {key: number for number, key in enumerate(kinds())}
-        named = {each.name.casefold(): each.id for each in kinds().values()}
+        known = {key: number for number, key in enumerate(work())}
+        named = {each.name.casefold(): each.id for each in work().values()}
 
         def find(text: str) -> int:
             folded = text.casefold()

@@ -38,7 +38,14 @@ from shared.model import (
     Van,
     Window,
 )
-from shared.trade import HELD, cautions, kinds, ready_items, traffic_profiles
+from shared.trade import (
+    HELD,
+    cautions,
+    kinds,
+    ready_items,
+    traffic_profiles,
+    work,
+)
 from shared.units import DayClock, DistanceUnit
 
 CATEGORIES = (
@@ -441,7 +448,6 @@ def _read_reserve(tree: Tree, clock: DayClock) -> Reserve | None:
             "either slots, or how many emergencies are expected on such a day",
         )
     usual = kinds()[HELD]
-    work = [name for name in kinds() if name != HELD]
     start = Window(start_s=0, end_s=0)
     reserve = Reserve(
         window=row.demand("window", cells.window(clock), start),
@@ -450,7 +456,7 @@ def _read_reserve(tree: Tree, clock: DayClock) -> Reserve | None:
         expected=row.read("expected", _expected, RESERVED["expected"]),
         kept=row.read("kept", _service_level, RESERVED["kept"]),
         priority=row.read("priority", cells.priority, RESERVED["priority"]),
-        kind=row.read("kind", cells.one_of(work, "a kind of work"), RESERVED["kind"]),
+        kind=row.read("kind", cells.one_of(work(), "a kind of work"), RESERVED["kind"]),
     )
     span_s = reserve.window.end_s - reserve.window.start_s
     if reserve.window is not start and span_s < reserve.length_s:

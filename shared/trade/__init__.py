@@ -71,6 +71,18 @@ def kinds() -> dict[str, Kind]:
 
 
 @cache
+def work() -> dict[str, Kind]:
+    """Return the kinds that customers ring for.
+
+    Returns
+    -------
+    dict of str to Kind
+        All but ``HELD``, in the order of the table.
+    """
+    return {key: kind for key, kind in kinds().items() if key != HELD}
+
+
+@cache
 def cautions() -> dict[str, Caution]:
     """Return the cautions.
 

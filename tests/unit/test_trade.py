@@ -7,7 +7,7 @@ import pytest
 
 from dispatch.evening import HOURS_CAUTION
 from shared.model import Kind, ReadyKind
-from shared.trade import HELD, cautions, kinds, ready_items, traffic_profiles
+from shared.trade import cautions, kinds, ready_items, traffic_profiles, work
 
 PROGRAMMING = ("add_key", "all_keys_lost")
 KEY_MAKING = (
@@ -35,10 +35,7 @@ def test_every_kind_of_work_a_locksmith_is_called_for_is_there() -> None:
     }
 
 
-WORK = {key: kind for key, kind in kinds().items() if key != HELD}
-
-
-@pytest.mark.parametrize("kind", WORK.values(), ids=WORK)
+@pytest.mark.parametrize("kind", work().values(), ids=work())
 def test_a_kind_has_a_length_a_skill_equipment_and_known_cautions(kind: Kind) -> None:
     assert 5 * 60 <= kind.median_s < kind.p90_s <= 8 * 3600
     assert kind.skills
