@@ -38,11 +38,14 @@ from shared.model import (
     Issue,
     Plan,
     Proof,
+    Reason,
     Route,
+    Rule,
     Status,
     Stop,
     StopKind,
     ToolUse,
+    Unplaced,
 )
 from shared.units import UNITS_PER_CENT
 
@@ -672,7 +675,10 @@ def finish(day: Day, travel: TravelTable, written: Written, budget: Budget) -> P
     # Who stops a search does not want to wait for reasons to be planned anew.
     wanted = budget.replans and not plan.status.stopped
     replan = partial(_replan, seed=budget.seed) if wanted else None
-    plan = explain(day, travel, plan, replan)
+    if budget.reasons:
+        plan = explain(day, travel, plan, replan)
+    else:
+        plan = _without_reasons(day, plan)
     violations = judge(day, travel, plan)
     if violations:
         raise Defect(
@@ -680,6 +686,24 @@ def finish(day: Day, travel: TravelTable, written: Written, budget: Budget) -> P
             + "\n".join(str(violation) for violation in violations)
         )
     return plan
+
+
+def _without_reasons(day: Day, plan: Plan) -> Plan:
+    """Name the calls that are left out or late, and leave it at that."""
+    starts = {stop.call_id: stop for route in plan.routes for stop in route.stops}
+    out = [call.id for call in day.calls if call.id not in starts]
+    late = [
+        call.id for call in day.calls if call.id in starts and starts[call.id].late_s
+    ]
+    return replace(
+        plan,
+        unplaced=tuple(_because(id_, Rule.ROOM, "left out") for id_ in out),
+        late=tuple(_because(id_, Rule.PROMISE, "late") for id_ in late),
+    )
+
+
+def _because(call_id: str, rule: Rule, text: str) -> Unplaced:
+    return Unplaced(call_id=call_id, reasons=(Reason(rule=rule, text=text),))
 
 
 def _replan(day: Day, seed: int) -> Replanned:

@@ -143,6 +143,9 @@ class Budget:
         True ends the search soon with the best plan so far.
     report : callable
         Called with a :class:`Progress` about ten times a second.
+    reasons : bool
+        Whether it is worked out why a call is left out or late; otherwise the plan says
+        only that it is. For who lives through thousands of days.
     replans : bool
         Whether what would help a call that is left out, or late, is tried out by
         planning the day anew; otherwise on the routes as they are.
@@ -153,6 +156,7 @@ class Budget:
     spent: Callable[[], float] | None = None
     stop: Callable[[], bool] = lambda: False
     report: Callable[[Progress], None] = lambda _: None
+    reasons: bool = True
     replans: bool = True
 
 

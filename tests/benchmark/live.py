@@ -71,7 +71,7 @@ def _line(name: str, some: Sequence[Outcome], wages: float, known: float) -> str
 @click.option("--rounds", default=500, show_default=True, help="Of each replanning.")
 def main(*, days: int, calls: int, vans: int, urgent: str, rounds: int) -> None:
     """Compare ways to answer urgent calls on simulated days."""
-    budget = Budget(rounds=rounds, replans=False)
+    budget = Budget(rounds=rounds, reasons=False)
     evening = replace(budget, rounds=EVENING_ROUNDS)
     click.echo(
         f"{days} days of {calls} calls and {vans} vans; {rounds} rounds each time"

@@ -20,7 +20,7 @@ from dispatch.simulate import (
 from shared.model import Window
 from tests.builders import a_call, a_day, a_van, at, window
 
-BRIEF = Budget(rounds=200, replans=False)
+BRIEF = Budget(rounds=200, reasons=False)
 HOUR_S = 3600
 
 
