@@ -8,6 +8,7 @@ from typing import NamedTuple
 from dispatch.rest import Rest
 from shared.facts import Fact, FactKind, in_order
 from shared.model import Call, Caution, Day, Plan, StopKind, Window
+from shared.trade import HELD
 from shared.units import minutes
 
 ROUND_S = 300  # times told on the phone are whole five minutes; own choice
@@ -65,7 +66,8 @@ class Difference:
     ----------
     changes : tuple of Change
         By call, in the order of the times that were to be; calls added come last.
-        Calls that only move within the day's tolerance are not among them.
+        Calls that only move within the day's tolerance are not among them, nor is time
+        kept free: no customer has it.
     """
 
     changes: tuple[Change, ...]
@@ -260,6 +262,7 @@ class _Comparison:
             key=lambda call_id: self.now[call_id].start_s,
         )
         ids += [id_ for id_ in (*self.calls, *stuck) if id_ not in known]
+        frozen |= {call.id for call in self.calls.values() if call.kind == HELD}
         changes = (self.change(id_) for id_ in dict.fromkeys(ids) if id_ not in frozen)
         return Difference(changes=tuple(one for one in changes if one is not None))
 

@@ -11,8 +11,10 @@ from collections.abc import Sequence
 from dataclasses import replace
 from itertools import count
 
+from dispatch.state import State
 from dispatch.travel import StraightLine
 from dispatch.waiting import Likely
+from shared.facts import CallState, Fact, FactKind
 from shared.model import Call, Day, Place
 from shared.trade import HELD
 
@@ -116,4 +118,40 @@ def next_held(day: Day, from_s: int) -> Call | None:
             if call.kind == HELD and call.windows[0].end_s - call.median_s >= from_s
         ),
         None,
+    )
+
+
+URGENT = 1  # the first priority
+
+
+def release(day: Day, state: State, booked: Fact) -> Fact | None:
+    """Return the fact that a held slot makes room for an urgent call.
+
+    Parameters
+    ----------
+    day : Day
+        As it was planned, with its slots.
+    state : State
+        What all facts come to.
+    booked : Fact
+        What has just happened.
+
+    Returns
+    -------
+    Fact or None
+        The next slot that is still open is cancelled, in the same second. ``None``: it
+        is no urgent call that came in, or no slot is left.
+    """
+    if booked.call is None or booked.call.priority != URGENT:
+        return None
+    still = [now.call for now in state.calls.values() if now.state is CallState.OPEN]
+    slot = next_held(replace(day, calls=tuple(still)), booked.at_s)
+    if slot is None:
+        return None
+    return Fact(
+        id=f"{booked.id}:{slot.id}",
+        kind=FactKind.CANCELLED,
+        at_s=booked.at_s,
+        call_id=slot.id,
+        note=f"makes room for {booked.call.id}",
     )

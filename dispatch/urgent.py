@@ -84,6 +84,7 @@ from shared.model import (
     Unplaced,
     Window,
 )
+from shared.trade import HELD
 from shared.units import UNITS_PER_CENT, cents, money
 
 ROUNDS = 200
@@ -739,10 +740,12 @@ class _Part:
                 )
             ),
         )
+        held = {c.id for c in board.day.calls if c.kind == HELD}  # nobody's time
         moved = tuple(
             c
             for c, (_, stop) in board.stops.items()
             if c in after
+            and c not in held
             and abs(after[c][1].start_s - stop.start_s) > whole.tolerance_s
         )
         stays = {
@@ -764,7 +767,7 @@ class _Part:
                 for c, (_, visit) in after.items()
                 if visit.late_s and not (c in board.stops and board.stops[c][1].late_s)
             ),
-            dropped=dropped,
+            dropped=tuple(c for c in dropped if c not in held),
             agree=_agreement(board.day, routes),
         )
 

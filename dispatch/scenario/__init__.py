@@ -4,7 +4,7 @@ The format is described in ``demo_scenarios/README.md``. Reading collects every
 fault of the whole folder into one :class:`~shared.errors.InvalidInput`.
 """
 
-from dispatch.scenario.facts import read_facts, write_facts
+from dispatch.scenario.facts import read_facts, read_happened, write_facts
 from dispatch.scenario.read import read_scenario, resolve_traffic
 from dispatch.scenario.source import find_dialect
 from dispatch.scenario.uses import read_shelves
@@ -13,6 +13,7 @@ from dispatch.scenario.write import write_scenario
 __all__ = [
     "find_dialect",
     "read_facts",
+    "read_happened",
     "read_scenario",
     "read_shelves",
     "resolve_traffic",

@@ -40,8 +40,36 @@ class _Taken(NamedTuple):
     returned: tuple[str, ...] = ()
 
 
-def read_facts(folder: Path, day: Day) -> tuple[Fact, ...]:
+class Happened(NamedTuple):
+    """What happened on a day, and the calls that came in, or may have."""
+
+    facts: tuple[Fact, ...]
+    booked: Mapping[str, Call]
+
+
+def read_facts(folder: Path, day: Day, path: Path | None = None) -> tuple[Fact, ...]:
     """Return what happened on a day.
+
+    Parameters
+    ----------
+    folder, day, path : Path, Day, Path or None
+        As for :func:`read_happened`.
+
+    Returns
+    -------
+    tuple of Fact
+        Its facts.
+
+    Raises
+    ------
+    InvalidInput
+        With every fault of both tables.
+    """
+    return read_happened(folder, day, path).facts
+
+
+def read_happened(folder: Path, day: Day, path: Path | None = None) -> Happened:
+    """Return what happened on a day, with all calls of ``booked.csv``.
 
     Parameters
     ----------
@@ -49,22 +77,25 @@ def read_facts(folder: Path, day: Day) -> tuple[Fact, ...]:
         Holds ``facts.csv`` and, where calls came in through the day, ``booked.csv``.
     day : Day
         The day, as :func:`dispatch.scenario.read_scenario` reads it.
+    path : Path, optional
+        Another table of facts.
 
     Returns
     -------
-    tuple of Fact
-        In the order of the file. Whether they can all be true is not asked here, see
-        :func:`dispatch.state.replay`.
+    Happened
+        Facts in the order of the file. Whether they can all be true is not asked here,
+        see :func:`dispatch.state.replay`.
 
     Raises
     ------
     InvalidInput
         With every fault of both tables.
     """
+    path = folder / "facts.csv" if path is None else path
     findings = Findings()
     booked = read_booked(folder / "booked.csv", day, findings)
     rows = read_table(
-        folder / "facts.csv",
+        path,
         findings,
         required=("id", "time", "fact"),
         optional=FACT_COLUMNS,
@@ -87,13 +118,13 @@ def read_facts(folder: Path, day: Day) -> tuple[Fact, ...]:
             )
         facts.append(fact)
     if findings.faults:
-        files = ("booked.csv", "facts.csv")
+        files = ("booked.csv", path.name)
         raise InvalidInput(
             sorted(
                 findings.faults, key=lambda one: (files.index(one.file), one.row or 0)
             )
         )
-    return tuple(facts)
+    return Happened(tuple(facts), booked)
 
 
 class _Reader:

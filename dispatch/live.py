@@ -1,0 +1,382 @@
+"""A day lived through: each fact in turn, and what the plan makes of it.
+
+Nothing is decided here. A fact is completed from the plan in force, taken into the
+log, and the rest of the day is planned anew; what comes of it is judged twice.
+"""
+
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, replace
+
+from dispatch.difference import Difference, Ring, differ, who_to_ring
+from dispatch.planner import Budget
+from dispatch.reserve import release
+from dispatch.reshuffle import RESHUFFLE_ROUNDS, reshuffle
+from dispatch.rest import Rest, in_force, rest_of
+from dispatch.rules import judge
+from dispatch.rules_live import judge_live
+from dispatch.state import State, accept, complete, replay
+from dispatch.urgent import Ask, Options, options
+from dispatch.waiting import Likely, Wait, find_waits
+from shared.errors import Conflict, Defect
+from shared.facts import Doing, Fact, FactKind, in_order
+from shared.model import Call, Day, Origin, Plan, Stop, StopKind
+from shared.trade import HELD
+
+PER_HOUR = 0.25  # urgent calls: two in eight hours; own choice
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Errand:
+    """A stop for parts that a new plan puts in or leaves out.
+
+    Parameters
+    ----------
+    van_id, store_id : str
+        Who, and where.
+    at_s : int
+        When it starts, or would have.
+    new : bool
+        Put in; else left out.
+    parts : tuple of (str, int)
+        Part id and pieces that it fetches, or would have.
+    """
+
+    van_id: str
+    store_id: str
+    at_s: int
+    new: bool
+    parts: tuple[tuple[str, int], ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Moment:
+    """One fact, and what became of the day.
+
+    Parameters
+    ----------
+    fact : Fact or None
+        What happened, completed from the plan that was in force; ``None``: nothing
+        has yet.
+    log : tuple of Fact
+        All that is known by then, this fact among it.
+    state : State
+        What they come to.
+    rest : Rest
+        What is left of the day.
+    plan : Plan
+        Of ``rest.day``, judged.
+    whole : Plan
+        What is in force from now on, of the whole day.
+    difference : Difference
+        What it changes for customers.
+    errands : tuple of Errand
+        What it changes about stops for parts.
+    rings : tuple of Ring
+        Whom to ring, the most urgent first.
+    released : str or None
+        The slot kept free that makes room for the call that came in.
+    """
+
+    fact: Fact | None
+    log: tuple[Fact, ...]
+    state: State
+    rest: Rest
+    plan: Plan
+    whole: Plan
+    difference: Difference
+    errands: tuple[Errand, ...] = ()
+    rings: tuple[Ring, ...] = ()
+    released: str | None = None
+
+    @property
+    def calm(self) -> bool:
+        """Whether nothing changes for anybody.
+
+        Returns
+        -------
+        bool
+            No call, no stop for parts, nobody to ring.
+        """
+        return not (self.difference.changes or self.errands or self.rings)
+
+
+def live(
+    day: Day,
+    plan: Plan,
+    facts: Iterable[Fact],
+    budget: Budget | None = None,
+    until_s: int | None = None,
+) -> tuple[Moment, ...]:
+    """Live through a day.
+
+    Parameters
+    ----------
+    day : Day
+        As it was planned, with its slots kept free.
+    plan : Plan
+        Its plan.
+    facts : iterable of Fact
+        What happened, in any order.
+    budget : Budget, optional
+        How long to search at each fact; by default briefly.
+    until_s : int, optional
+        Up to and with when, seconds since midnight. The last moment is then looked at
+        from there.
+
+    Returns
+    -------
+    tuple of Moment
+        One for each fact, as they happened; one without a fact where there is none.
+
+    Raises
+    ------
+    Conflict
+        When a fact is impossible, with the reason.
+    Defect
+        When a judge refuses a plan.
+    """
+    budget = budget or Budget(rounds=RESHUFFLE_ROUNDS, replans=False)
+    known = [f for f in in_order(facts) if until_s is None or f.at_s <= until_s]
+    told = list({fact.id: fact for fact in reversed(known)}.values())[::-1]
+    if len(told) < len(known):
+        replay(day, known)  # twice the same, or refused
+    if not told:
+        start_s = min((van.shift.start_s for van in day.vans), default=0)
+        now_s = start_s if until_s is None else until_s
+        return (_look(day, plan, None, (), now_s, budget),)
+    moments: list[Moment] = []
+    log: tuple[Fact, ...] = ()
+    for number, fact in enumerate(told, 1):
+        now_s = fact.at_s
+        if number == len(told) and until_s is not None:
+            now_s = until_s
+        filled = complete(fact, plan)
+        longer = accept(day, log, filled)
+        if isinstance(longer, Conflict):
+            raise longer
+        moments.append(_look(day, plan, filled, longer, now_s, budget))
+        plan, log = moments[-1].whole, moments[-1].log
+    return tuple(moments)
+
+
+def _look(
+    day: Day,
+    plan: Plan,
+    fact: Fact | None,
+    log: tuple[Fact, ...],
+    now_s: int,
+    budget: Budget,
+) -> Moment:
+    """Plan the rest of a day after a fact."""
+    state = replay(day, log)
+    freed = None if fact is None else release(day, state, fact)
+    if freed is not None:
+        log = (*log, freed)
+        state = replay(day, log)
+    rest = rest_of(day, plan, state, now_s)
+    made = reshuffle(rest, budget)
+    faults = (
+        *judge(rest.day, rest.travel, made),
+        *judge_live(day, log, rest, made),
+    )
+    if faults:
+        raise Defect("\n".join(str(fault) for fault in faults))
+    news = () if fact is None else (fact,)
+    difference = _for_customers(differ(rest, plan, made, news), state)
+    whole = in_force(rest, made)
+    return Moment(
+        fact=fact,
+        log=log,
+        state=state,
+        rest=rest,
+        plan=made,
+        whole=whole,
+        difference=difference,
+        errands=tuple(_errands(plan, whole, rest.now_s)),
+        rings=who_to_ring(
+            rest, difference, [now.call for now in state.calls.values()]
+        ),
+        released=None if freed is None else freed.call_id,
+    )
+
+
+def _for_customers(difference: Difference, state: State) -> Difference:
+    """Return what changes without time kept free: no customer has it."""
+    return replace(
+        difference,
+        changes=tuple(
+            change
+            for change in difference.changes
+            if state.calls[change.call_id].call.kind != HELD
+        ),
+    )
+
+
+def _errands(before: Plan, after: Plan, now_s: int) -> Iterator[Errand]:
+    """Yield which stops for parts are new, then which are left out."""
+    old, new = _stores(before), _stores(after)
+    for plan, ours, others, is_new in (
+        (after, new, old, True),
+        (before, old, new, False),
+    ):
+        for (van_id, store_id), stop in ours.items():
+            if (van_id, store_id) not in others and stop.finish_s > now_s:
+                yield Errand(
+                    van_id=van_id,
+                    store_id=store_id,
+                    at_s=stop.start_s,
+                    new=is_new,
+                    parts=fetched(plan, van_id, store_id),
+                )
+
+
+def _stores(plan: Plan) -> dict[tuple[str, str], Stop]:
+    return {
+        (route.van_id, stop.store_id): stop
+        for route in plan.routes
+        for stop in route.stops
+        if stop.kind is StopKind.RESTOCK and stop.store_id is not None
+    }
+
+
+def fetched(plan: Plan, van_id: str, store_id: str) -> tuple[tuple[str, int], ...]:
+    """Return what a van fetches on its way.
+
+    Parameters
+    ----------
+    plan : Plan
+        Of the day.
+    van_id, store_id : str
+        Who, and where.
+
+    Returns
+    -------
+    tuple of (str, int)
+        Part id and pieces, by part id.
+    """
+    wanted = (Origin.RESTOCK, van_id, store_id)
+    pieces: dict[str, int] = {}
+    for issue in plan.issues:
+        if (issue.origin, issue.van_id, issue.store_id) == wanted:
+            pieces[issue.part_id] = pieces.get(issue.part_id, 0) + issue.quantity
+    return tuple(sorted(pieces.items()))
+
+
+# --- an urgent call ---------------------------------------------------------------
+
+
+def ask(
+    day: Day,
+    moment: Moment,
+    call: Call,
+    how: Ask | None = None,
+) -> Options:
+    """Say what can be done about an urgent call at a moment.
+
+    Parameters
+    ----------
+    day : Day
+        As it was planned.
+    moment : Moment
+        Before the call.
+    call : Call
+        The call; it is taken as urgent whatever its priority.
+    how : Ask, optional
+        How it is asked about.
+
+    Returns
+    -------
+    Options
+        A slot kept free makes room first.
+
+    Raises
+    ------
+    Conflict
+        When the call is there already.
+    """
+    now_s = moment.rest.now_s
+    known = moment.state.calls
+    if call.id in known:
+        raise Conflict(f"call {call.id} is there already")
+    call = replace(call, priority=1)
+    freed = release(day, moment.state, booked(call, now_s))
+    state = moment.state
+    if freed is not None:
+        state = replay(day, (*moment.log, freed))
+    return options(rest_of(day, moment.whole, state, now_s), call, how)
+
+
+def booked(call: Call, at_s: int) -> Fact:
+    """Return the fact that a call came in.
+
+    Parameters
+    ----------
+    call : Call
+        The call.
+    at_s : int
+        When, seconds since midnight.
+
+    Returns
+    -------
+    Fact
+        Its id is made of the call's.
+    """
+    from_call = f"{call.id}:booked"
+    return Fact(id=from_call, kind=FactKind.BOOKED, at_s=at_s, call=call)
+
+
+# --- where to wait ----------------------------------------------------------------
+
+
+def likely_places(day: Day) -> tuple[Likely, ...]:
+    """Return from where urgent calls come.
+
+    Parameters
+    ----------
+    day : Day
+        As it was planned.
+
+    Returns
+    -------
+    tuple of Likely
+        Its lockouts' places; where it has none, those of all its calls.
+    """
+    calls = [call for call in day.calls if call.kind != HELD]
+    lockouts = [call for call in calls if call.kind.startswith("lockout")]
+    return tuple(Likely(place=call.place) for call in lockouts or calls)
+
+
+def waits(day: Day, moment: Moment) -> tuple[Wait, ...]:
+    """Say where each van waits in what is left of the day.
+
+    Parameters
+    ----------
+    day : Day
+        As it was planned.
+    moment : Moment
+        From when on.
+
+    Returns
+    -------
+    tuple of Wait
+        By van; none before now.
+    """
+    now_s = moment.rest.now_s
+    idle = {
+        van_id
+        for van_id, van in moment.state.vans.items()
+        if van.doing is Doing.WAITING and van.has_left
+    }
+    ahead = {van.id for van in moment.rest.day.vans}
+    routes = []
+    for route in moment.whole.routes:
+        count = len(moment.rest.frozen.get(route.van_id, ()))
+        stops = list(route.stops)
+        if route.van_id in idle and 0 < count < len(stops):
+            # It has stood there since: what is left of that wait begins now.
+            last = stops[count - 1]
+            stops[count - 1] = replace(last, finish_s=max(last.finish_s, now_s))
+        if route.van_id in ahead:
+            routes.append(replace(route, stops=tuple(stops)))
+    plan = replace(moment.whole, routes=tuple(routes))
+    return find_waits(day, plan, likely_places(day), PER_HOUR)
