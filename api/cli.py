@@ -12,7 +12,7 @@ import shutil
 import sys
 import tempfile
 import traceback
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import asdict, dataclass
 from enum import IntEnum
 from pathlib import Path
@@ -21,11 +21,14 @@ from typing import TYPE_CHECKING, Any, Protocol, TypedDict, TypeVar
 import click
 
 from api.meter import Halt, Meter, Stopwatch, stderr_meter
-from shared.errors import Fault, InvalidInput, Unavailable
+from shared.errors import Conflict, Fault, InvalidInput, Unavailable
 
 if TYPE_CHECKING:  # their modules pull in pandas, numba and ortools
+    from dispatch.live import Moment
     from dispatch.planner import Progress
+    from dispatch.scenario.facts import Happened
     from shared.dialect import Dialect
+    from shared.facts import Fact
     from shared.model import Answer, Day, Outlook, Plan
     from shared.shelf import History, Rules
 
@@ -138,6 +141,12 @@ def _read_shelves(folder: Path) -> "tuple[Day, History, Rules]":
     return read_shelves(folder)
 
 
+def _read_happened(folder: Path, day: "Day", path: Path | None) -> "Happened":
+    from dispatch.scenario import read_happened
+
+    return read_happened(folder, day, path)
+
+
 def _answer(day: "Day", plan: "Plan") -> "Answer":
     from dispatch.answer import answer
 
@@ -160,6 +169,8 @@ class Engine:
         Makes of the day and its plan what a person reads.
     read_shelves : callable
         Reads a folder with its log and its rules for the shelves.
+    read_happened : callable
+        Reads what happened on a folder's day, from its facts.csv or another file.
     """
 
     read: Callable[[Path], "Day"] = _read
@@ -167,6 +178,7 @@ class Engine:
     plan_days: PlanDays = _plan_days
     answer: Callable[["Day", "Plan"], "Answer"] = _answer
     read_shelves: Callable[[Path], "tuple[Day, History, Rules]"] = _read_shelves
+    read_happened: Callable[[Path, "Day", Path | None], "Happened"] = _read_happened
 
 
 class Desk(click.Group):
@@ -189,6 +201,13 @@ class Desk(click.Group):
             return super().invoke(ctx)
         except InvalidInput as error:
             _tell_faults(error, as_json=ctx.meta.get(_AS_JSON, False))
+            ctx.exit(Exit.BAD_INPUT)
+        except Conflict as error:  # a fact that cannot be true beside the others
+            _tell(f"keyround: {error}")
+            if ctx.meta.get(_AS_JSON, False):
+                _show_problems(
+                    [(None, None, None, str(error), "facts that can be true")]
+                )
             ctx.exit(Exit.BAD_INPUT)
         except (Unavailable, OSError) as error:
             _tell(f"keyround: {_say(error)}")
@@ -232,19 +251,16 @@ def _tell_faults(error: InvalidInput, *, as_json: bool) -> None:
     for fault in error.faults:
         _tell(f"  {fault}")
     if as_json:
-        problems = [
-            {
-                "file": fault.file,
-                "row": fault.row,
-                "column": fault.column,
-                "got": fault.got,
-                "expected": fault.expected,
-            }
+        _show_problems(
+            (fault.file, fault.row, fault.column, fault.got, fault.expected)
             for fault in error.faults
-        ]
-        _show(
-            json.dumps({"problems": problems}, indent=2, ensure_ascii=False), raw=True
         )
+
+
+def _show_problems(problems: Iterable[tuple[str | int | None, ...]]) -> None:
+    names = ("file", "row", "column", "got", "expected")
+    found = [dict(zip(names, problem, strict=True)) for problem in problems]
+    _show(json.dumps({"problems": found}, indent=2, ensure_ascii=False), raw=True)
 
 
 def _show(text: str, *, raw: bool = False) -> None:
@@ -465,7 +481,7 @@ def _show_day(engine: Engine, day: "Day", search: Search) -> Shown:
         text=lambda: plan_text(answer, **_screen()),
         json=lambda: plan_json(answer),
         write=lambda out, dialect: write_all(answer, out, dialect),
-        complete=not made.unplaced,
+        complete=_all_planned(answer),
     )
 
 
@@ -479,8 +495,15 @@ def _show_days(engine: Engine, day: "Day", search: Search) -> Shown:
         text=lambda: outlook_text(made, **_screen()),
         json=lambda: outlook_json(made),
         write=lambda out, dialect: write_outlook(made, out, dialect),
-        complete=not any(answer.plan.unplaced for answer in made.answers),
+        complete=all(map(_all_planned, made.answers)),
     )
+
+
+def _all_planned(answer: "Answer") -> bool:
+    from dispatch.report.words import held_ids
+
+    held = held_ids(answer.day)
+    return all(unplaced.call_id in held for unplaced in answer.plan.unplaced)
 
 
 def _run(planner: Callable[..., T], day: "Day", search: Search) -> T:
@@ -638,6 +661,239 @@ def learn(ctx: click.Context, *, folder: Path, as_json: bool, out: Path | None) 
     ctx.exit(Exit.PLANNED if len(learnt.log.visits.kind) else Exit.UNPLACED)
 
 
+_facts = click.option(
+    "--facts",
+    type=click.Path(path_type=Path, dir_okay=False),
+    metavar="FILE",
+    help="What happened; by default FOLDER/facts.csv.",
+)
+_at = click.option(
+    "--at",
+    metavar="HH:MM",
+    help="Look at the day at this time: what happened later is left aside.",
+)
+_seed = click.option(
+    "--seed",
+    type=click.IntRange(0, 2**32 - 1),
+    default=0,
+    metavar="N",
+    show_default=True,
+    help="Start of the random numbers: plan's, for the plan that was in force.",
+)
+
+
+@cli.command()
+@_folder
+@_facts
+@_at
+@_json
+@click.option(
+    "--out",
+    type=click.Path(path_type=Path, file_okay=False),
+    metavar="DIR",
+    help="Also write it there: text and JSON.",
+)
+@_seed
+@click.pass_context
+def reshuffle(  # noqa: PLR0913 - one per option
+    ctx: click.Context,
+    *,
+    folder: Path,
+    facts: Path | None,
+    at: str | None,
+    as_json: bool,
+    out: Path | None,
+    seed: int,
+) -> None:
+    """Plan the rest of the running day in FOLDER anew.
+
+    Plans the day as `plan` does, takes in what happened (facts.csv, calls that came
+    in: booked.csv) and says what that changes now: with whom, why, whom to ring and
+    what to say; and what is left of the day, van by van. As little as possible is
+    changed; what is done, under way or being driven to stays.
+
+    \b
+    Examples:
+      keyround reshuffle demo_scenarios/live_day --at 10:40
+      keyround reshuffle today --facts today/facts.csv --json > rest.json
+
+    \b
+    Exit status: 0 every open call has a van, 1 some do not, 2 bad input or a fact that
+    cannot be true, 3 cannot read or write.
+    """
+    day = ctx.obj.read(folder)
+    happened = ctx.obj.read_happened(folder, day, facts)
+    until_s = _clock_time(day, at)
+    if out is not None:
+        out.mkdir(parents=True, exist_ok=True)
+        _try_to_write(out)
+    _, moments = _live(ctx.obj, day, happened.facts, seed, until_s)
+    last = moments[-1]
+    from api.schemas import rest_json
+    from dispatch.report.live import reshuffle_text
+
+    data = rest_json(day, last)
+    _show(data if as_json else reshuffle_text(day, last, **_screen()), raw=as_json)
+    if out is not None:
+        text = reshuffle_text(day, last)
+        (out / "reshuffle.txt").write_text(text, encoding="utf-8")
+        (out / "reshuffle.json").write_text(data, encoding="utf-8")
+        _tell(f"wrote 2 files into {out}")
+    ctx.exit(Exit.UNPLACED if last.left_out else Exit.PLANNED)
+
+
+@cli.command()
+@_folder
+@_facts
+@_json
+@_seed
+@click.pass_context
+def replay(
+    ctx: click.Context, *, folder: Path, facts: Path | None, as_json: bool, seed: int
+) -> None:
+    """Tell the day in FOLDER from start to end, fact by fact.
+
+    Each fact of facts.csv with its time, what it changes and why, and whom to ring.
+    As with `reshuffle`, nothing is written.
+
+    \b
+    Examples:
+      keyround replay demo_scenarios/live_day
+      keyround replay today --json > story.json
+
+    \b
+    Exit status: 0 told, 2 bad input or a fact that cannot be true, 3 cannot read.
+    """
+    day = ctx.obj.read(folder)
+    happened = ctx.obj.read_happened(folder, day, facts)
+    made, moments = _live(ctx.obj, day, happened.facts, seed)
+    from api.schemas import story_json
+    from dispatch.report.live import replay_text
+
+    if as_json:
+        _show(story_json(day, moments), raw=True)
+    else:
+        _show(replay_text(day, made, moments, **_screen()))
+
+
+@cli.command()
+@_folder
+@click.argument("call")
+@_facts
+@_at
+@click.option(
+    "--danger", is_flag=True, help="A person, a child or an animal is in danger."
+)
+@_json
+@_seed
+@click.pass_context
+def urgent(  # noqa: PLR0913 - one per option
+    ctx: click.Context,
+    *,
+    folder: Path,
+    call: str,
+    facts: Path | None,
+    at: str | None,
+    danger: bool,
+    as_json: bool,
+    seed: int,
+) -> None:
+    """Say what can be done about the urgent CALL of FOLDER.
+
+    CALL stands in booked.csv. It is asked about when facts.csv says that it came in,
+    or --at a time. Somebody in danger comes first; then a few honest options that
+    differ in kind, each a whole plan: who comes when, what it costs, who is moved and
+    whose promise breaks; to pass the call on, and not to take it.
+
+    \b
+    Examples:
+      keyround urgent demo_scenarios/live_day 590
+      keyround urgent today E1 --at 14:05 --danger
+
+    \b
+    Exit status: 0 some van can take it, 1 none can, 2 bad input or a fact that cannot
+    be true, 3 cannot read.
+    """
+    day = ctx.obj.read(folder)
+    happened = ctx.obj.read_happened(folder, day, facts)
+    until_s = _clock_time(day, at)
+    asked = happened.booked.get(call)
+    came = [f for f in happened.facts if f.call is not None and f.call.id == call]
+    if asked is None or (until_s is None and not came):
+        known = ", ".join(happened.booked) or "none is there"
+        expected = f"the id of a call in booked.csv ({known})"
+        if asked is not None:
+            expected = "a 'booked' fact that says when it came in, or --at a time"
+        fault = Fault(
+            file="booked.csv" if asked is None else "facts.csv",
+            got=f"no call '{call}'" if asked is None else f"no such fact of '{call}'",
+            expected=expected,
+        )
+        raise InvalidInput([fault])
+    from dispatch.live import ask, before
+    from dispatch.urgent import Ask
+
+    until_s = came[0].at_s if until_s is None else until_s
+    earlier = before(happened.facts, call, until_s)
+    _, moments = _live(ctx.obj, day, earlier, seed, until_s)
+    found = ask(day, moments[-1], asked, Ask(danger=danger, seed=seed))
+    if as_json:
+        from api.schemas import urgent_json
+
+        _show(urgent_json(day, asked, moments[-1], found), raw=True)
+    else:
+        from dispatch.report.live import urgent_text
+
+        _show(urgent_text(day, asked, moments[-1], found, **_screen()))
+    taken = any(option.van_id is not None for option in found.options)
+    ctx.exit(Exit.PLANNED if taken else Exit.UNPLACED)
+
+
+def _live(
+    engine: Engine,
+    day: "Day",
+    facts: "Sequence[Fact]",
+    seed: int,
+    until_s: int | None = None,
+) -> "tuple[Plan, tuple[Moment, ...]]":
+    """Return the morning's plan, and the day that was lived through."""
+    if day.horizon > 1:
+        fault = Fault(
+            file="day.toml",
+            column="days",
+            got=str(day.horizon),
+            expected="1: a running day is one day, put today's calls into a folder",
+        )
+        raise InvalidInput([fault])
+    from dispatch.live import live
+    from dispatch.planner import Budget
+    from dispatch.reshuffle import RESHUFFLE_ROUNDS
+
+    made = engine.plan_day(
+        day,
+        seed=seed,
+        rounds=None,
+        spent=None,
+        stop=lambda: False,
+        report=lambda _: None,
+    )
+    budget = Budget(seed=seed, rounds=RESHUFFLE_ROUNDS, replans=False)
+    return made, live(day, made, facts, budget, until_s)
+
+
+def _clock_time(day: "Day", text: str | None) -> int | None:
+    if text is None:
+        return None
+    from dispatch.scenario.cells import Refused, clock_time
+
+    try:
+        return clock_time(day.clock)(text)
+    except Refused as reason:
+        raise InvalidInput(
+            [Fault(file="--at", got=f"'{text}'", expected=str(reason))]
+        ) from None
+
+
 @cli.command()
 @_folder
 @click.option(
@@ -702,22 +958,33 @@ def invent(*, folder: Path, calls: int, vans: int, seed: int) -> None:
     "--outlook", is_flag=True, help="Of several days (days = 2 or more in the folder)."
 )
 @click.option("--shelves", is_flag=True, help="Of shelves' --json.")
-def schema(*, outlook: bool, shelves: bool) -> None:
-    """Print the JSON Schema of plan's --json.
+@click.option("--reshuffle", is_flag=True, help="Of reshuffle's --json.")
+@click.option("--replay", is_flag=True, help="Of replay's --json.")
+@click.option("--urgent", is_flag=True, help="Of urgent's --json.")
+def schema(**asked: bool) -> None:
+    """Print the JSON Schema of plan's --json, or of another command's.
 
     \b
     Examples:
       keyround schema > plan.schema.json
       keyround schema --outlook > outlook.schema.json
       keyround schema --shelves > shelves.schema.json
+      keyround schema --reshuffle > rest.schema.json
     """
-    if outlook and shelves:
-        raise click.UsageError("--outlook and --shelves are two schemas: ask for one")
-    from api.schemas import outlook_schema, plan_schema, shelves_schema
+    names = [name for name, wanted in asked.items() if wanted]
+    if len(names) > 1:
+        options = " and ".join(f"--{name}" for name in names)
+        raise click.UsageError(f"{options} are several schemas: ask for one")
+    from api import schemas
 
-    made = (
-        outlook_schema() if outlook else shelves_schema() if shelves else plan_schema()
-    )
+    made = {
+        "plan": schemas.plan_schema,
+        "outlook": schemas.outlook_schema,
+        "shelves": schemas.shelves_schema,
+        "reshuffle": schemas.rest_schema,
+        "replay": schemas.story_schema,
+        "urgent": schemas.urgent_schema,
+    }[names[0] if names else "plan"]()
     _show(json.dumps(made, indent=2, ensure_ascii=False), raw=True)
 
 

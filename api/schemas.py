@@ -1,4 +1,4 @@
-"""The published JSON Schemas of a plan, an outlook and shelves, from their dataclasses.
+"""The published JSON Schemas of all that goes out as JSON, from its dataclasses.
 
 Run ``python -m api.schemas`` after changing them; a test holds the file to them.
 """
@@ -10,32 +10,51 @@ from pathlib import Path
 from types import ModuleType
 from typing import Any
 
-from dispatch.report import document, shelf
+from dispatch.report import document, livedata, shelf
 from dispatch.report.document import (
     OutlookDocument,
     PlanDocument,
     outlook_json,
     plan_json,
 )
+from dispatch.report.livedata import (
+    RestDocument,
+    StoryDocument,
+    UrgentDocument,
+    rest_json,
+    story_json,
+    urgent_json,
+)
 from dispatch.report.shelf import ShelvesDocument, shelves_json
 
 __all__ = [
     "OUTLOOK",
     "PUBLISHED",
+    "REST",
     "SHELVES",
+    "STORY",
+    "URGENT",
     "outlook_json",
     "outlook_schema",
     "plan_json",
     "plan_schema",
     "publish",
+    "rest_json",
+    "rest_schema",
     "shelves_json",
     "shelves_schema",
+    "story_json",
+    "story_schema",
+    "urgent_json",
+    "urgent_schema",
 ]
 
 _FOLDER = Path(__file__).parent.parent / "shared" / "schema"
 PUBLISHED, OUTLOOK = _FOLDER / "plan.schema.json", _FOLDER / "outlook.schema.json"
 
 SHELVES = _FOLDER / "shelves.schema.json"
+REST, STORY = _FOLDER / "rest.schema.json", _FOLDER / "story.schema.json"
+URGENT = _FOLDER / "urgent.schema.json"
 
 _ENTRY = re.compile(
     r"^([a-z0-9_]+(?:, [a-z0-9_]+)*) : .*\n((?:    .*\n?)+)", re.MULTILINE
@@ -74,6 +93,39 @@ def shelves_schema() -> dict[str, Any]:
         As :func:`plan_schema`.
     """
     return _schema(ShelvesDocument, "keyround shelves", shelf)
+
+
+def rest_schema() -> dict[str, Any]:
+    """Return the JSON Schema of the document of the rest of a day.
+
+    Returns
+    -------
+    dict
+        As :func:`plan_schema`.
+    """
+    return _schema(RestDocument, "keyround rest", livedata)
+
+
+def story_schema() -> dict[str, Any]:
+    """Return the JSON Schema of the document of a day that was lived through.
+
+    Returns
+    -------
+    dict
+        As :func:`plan_schema`.
+    """
+    return _schema(StoryDocument, "keyround story", livedata)
+
+
+def urgent_schema() -> dict[str, Any]:
+    """Return the JSON Schema of the document of an urgent call's options.
+
+    Returns
+    -------
+    dict
+        As :func:`plan_schema`.
+    """
+    return _schema(UrgentDocument, "keyround urgent", livedata)
 
 
 def _schema(source: type, title: str, home: ModuleType = document) -> dict[str, Any]:
@@ -125,6 +177,9 @@ def publish() -> None:
         (PUBLISHED, plan_schema()),
         (OUTLOOK, outlook_schema()),
         (SHELVES, shelves_schema()),
+        (REST, rest_schema()),
+        (STORY, story_schema()),
+        (URGENT, urgent_schema()),
     ):
         path.write_text(
             json.dumps(schema, indent=2, ensure_ascii=False) + "\n", encoding="utf-8"

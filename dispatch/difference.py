@@ -6,7 +6,7 @@ from enum import StrEnum
 from typing import NamedTuple
 
 from dispatch.rest import Rest
-from shared.facts import Fact, FactKind, in_order
+from shared.facts import CallState, Fact, FactKind, in_order
 from shared.model import Call, Caution, Day, Plan, StopKind, Window
 from shared.trade import HELD
 from shared.units import minutes
@@ -367,6 +367,10 @@ class _Comparison:
             late_s = fact.late_s if fact.van_id == old.van_id else None
             if fact.kind is FactKind.LATE and late_s:
                 yield f"van {fact.van_id} is running {minutes(late_s)} late"
+        came = {fact.call.id for fact in self.facts if fact.call is not None}
+        for other in self.ahead_of(call_id, self.after):
+            if other in came:
+                yield f"{other}, which has come in, is before it now"
         yield from self.pace(old.van_id, early=False)
         if old.van_id != new.van_id:
             yield from self.taken_up(old.van_id)
@@ -407,6 +411,9 @@ class _Comparison:
             elif fact.kind is FactKind.WINDOW and fact.window is not None:
                 start, end = map(clock.spoken, (fact.window.start_s, fact.window.end_s))
                 yield f"its promise is now {start} to {end}"
+            elif fact.kind is FactKind.TOLD and fact.window is not None:
+                start, end = map(clock.spoken, (fact.window.start_s, fact.window.end_s))
+                yield f"the customer has been told {start} to {end}"
             elif fact.kind is FactKind.BOOKED and call_id in self.now:
                 yield f"it came in at {clock.spoken(fact.at_s)}"
 
@@ -454,6 +461,10 @@ class _Comparison:
         for stop in reversed(self.rest.frozen.get(van_id, ())):
             if stop.call_id not in planned:
                 continue
+            if stop.state is CallState.NO_SHOW:
+                if early:
+                    yield f"nobody was there at {stop.call_id}"
+                return
             late_s = stop.finish_s - planned[stop.call_id]
             if early and late_s < 0:
                 yield f"{stop.call_id} is done {minutes(-late_s)} early"

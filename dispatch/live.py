@@ -19,10 +19,11 @@ from dispatch.urgent import Ask, Options, options
 from dispatch.waiting import Likely, Wait, find_waits
 from shared.errors import Conflict, Defect
 from shared.facts import Doing, Fact, FactKind, in_order
-from shared.model import Call, Day, Origin, Plan, Stop, StopKind
+from shared.model import Call, Day, Origin, Plan, Stop, StopKind, Unplaced
 from shared.trade import HELD
 
 PER_HOUR = 0.25  # urgent calls: two in eight hours; own choice
+ENOUGH = 3  # lockouts that show where others may come from; own choice
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -89,6 +90,21 @@ class Moment:
     released: str | None = None
 
     @property
+    def left_out(self) -> tuple[Unplaced, ...]:
+        """Open calls that nobody comes to.
+
+        Returns
+        -------
+        tuple of Unplaced
+            With the reasons; time kept free is not among them.
+        """
+        return tuple(
+            one
+            for one in (*self.rest.stuck, *self.plan.unplaced)
+            if self.state.calls[one.call_id].call.kind != HELD
+        )
+
+    @property
     def calm(self) -> bool:
         """Whether nothing changes for anybody.
 
@@ -143,9 +159,10 @@ def live(
     if not told:
         start_s = min((van.shift.start_s for van in day.vans), default=0)
         now_s = start_s if until_s is None else until_s
-        return (_look(day, plan, None, (), now_s, budget),)
+        return (_look(day, (plan, plan), None, (), now_s, budget),)
     moments: list[Moment] = []
     log: tuple[Fact, ...] = ()
+    said = plan
     for number, fact in enumerate(told, 1):
         now_s = fact.at_s
         if number == len(told) and until_s is not None:
@@ -154,20 +171,49 @@ def live(
         longer = accept(day, log, filled)
         if isinstance(longer, Conflict):
             raise longer
-        moments.append(_look(day, plan, filled, longer, now_s, budget))
-        plan, log = moments[-1].whole, moments[-1].log
+        moment = _look(day, (plan, said), filled, longer, now_s, budget)
+        moments.append(moment)
+        plan, log = moment.whole, moment.log
+        said = _as_said(plan, said, moment.difference)
     return tuple(moments)
+
+
+def _as_said(plan: Plan, said: Plan, difference: Difference) -> Plan:
+    """Return the plan in force with the starts that were last spoken of.
+
+    Small steps add up: what moves within the tolerance again and again is told once it
+    is further off than that from what was said.
+    """
+    news = {change.call_id for change in difference.changes}
+    starts = {
+        stop.call_id: stop.start_s
+        for route in said.routes
+        for stop in route.stops
+        if stop.call_id is not None and stop.call_id not in news
+    }
+    routes = tuple(
+        replace(
+            route,
+            stops=tuple(
+                replace(stop, start_s=starts.get(stop.call_id, stop.start_s))
+                for stop in route.stops
+            ),
+        )
+        for route in plan.routes
+    )
+    return replace(plan, routes=routes)
 
 
 def _look(
     day: Day,
-    plan: Plan,
+    plans: tuple[Plan, Plan],
     fact: Fact | None,
     log: tuple[Fact, ...],
     now_s: int,
     budget: Budget,
 ) -> Moment:
-    """Plan the rest of a day after a fact."""
+    """Plan the rest of a day after a fact; of the plan in force and what was said."""
+    plan, said = plans
     state = replay(day, log)
     freed = None if fact is None else release(day, state, fact)
     if freed is not None:
@@ -182,7 +228,7 @@ def _look(
     if faults:
         raise Defect("\n".join(str(fault) for fault in faults))
     news = () if fact is None else (fact,)
-    difference = _for_customers(differ(rest, plan, made, news), state)
+    difference = _for_customers(differ(rest, said, made, news), state)
     whole = in_force(rest, made)
     return Moment(
         fact=fact,
@@ -193,9 +239,7 @@ def _look(
         whole=whole,
         difference=difference,
         errands=tuple(_errands(plan, whole, rest.now_s)),
-        rings=who_to_ring(
-            rest, difference, [now.call for now in state.calls.values()]
-        ),
+        rings=who_to_ring(rest, difference, [now.call for now in state.calls.values()]),
         released=None if freed is None else freed.call_id,
     )
 
@@ -306,6 +350,34 @@ def ask(
     return options(rest_of(day, moment.whole, state, now_s), call, how)
 
 
+def before(facts: Iterable[Fact], call_id: str, at_s: int) -> tuple[Fact, ...]:
+    """Return what had happened when an urgent call came in.
+
+    Parameters
+    ----------
+    facts : iterable of Fact
+        What happened.
+    call_id : str
+        The call.
+    at_s : int
+        When it came in.
+
+    Returns
+    -------
+    tuple of Fact
+        As it happened, without what is about the call, and in that second only what
+        came before its booking.
+    """
+    found = []
+    for fact in in_order(facts):
+        about = fact.call_id if fact.call is None else fact.call.id
+        if fact.at_s > at_s or (about == call_id and fact.at_s == at_s):
+            break
+        if about != call_id:
+            found.append(fact)
+    return tuple(found)
+
+
 def booked(call: Call, at_s: int) -> Fact:
     """Return the fact that a call came in.
 
@@ -328,22 +400,23 @@ def booked(call: Call, at_s: int) -> Fact:
 # --- where to wait ----------------------------------------------------------------
 
 
-def likely_places(day: Day) -> tuple[Likely, ...]:
+def likely_places(calls: Iterable[Call]) -> tuple[Likely, ...]:
     """Return from where urgent calls come.
 
     Parameters
     ----------
-    day : Day
-        As it was planned.
+    calls : iterable of Call
+        All of the day, those that came in as well.
 
     Returns
     -------
     tuple of Likely
-        Its lockouts' places; where it has none, those of all its calls.
+        The places of the lockouts; where these are fewer than ``ENOUGH``, of all calls.
     """
-    calls = [call for call in day.calls if call.kind != HELD]
-    lockouts = [call for call in calls if call.kind.startswith("lockout")]
-    return tuple(Likely(place=call.place) for call in lockouts or calls)
+    known = [call for call in calls if call.kind != HELD]
+    lockouts = [call for call in known if call.kind.startswith("lockout")]
+    chosen = lockouts if len(lockouts) >= ENOUGH else known
+    return tuple(Likely(place=call.place) for call in chosen)
 
 
 def waits(day: Day, moment: Moment) -> tuple[Wait, ...]:
@@ -379,4 +452,5 @@ def waits(day: Day, moment: Moment) -> tuple[Wait, ...]:
         if route.van_id in ahead:
             routes.append(replace(route, stops=tuple(stops)))
     plan = replace(moment.whole, routes=tuple(routes))
-    return find_waits(day, plan, likely_places(day), PER_HOUR)
+    likely = likely_places(now.call for now in moment.state.calls.values())
+    return find_waits(day, plan, likely, PER_HOUR)

@@ -20,6 +20,7 @@ from dispatch.report.words import (
     duty_s,
     fetch_at,
     handovers,
+    held_ids,
     is_off_preference,
     is_tight,
     name_kind,
@@ -835,6 +836,9 @@ class PlanDocument:
         Vans that go out.
     idle_vans : tuple of str
         Vans that stay in.
+    kept_free : tuple of str
+        Slots kept free for emergencies that are on a route like calls, of the kind
+        'held': nobody's calls.
     handovers : tuple of HandoverDocument
         What vans hand each other before leaving.
     tools : tuple of ToolDocument
@@ -874,6 +878,7 @@ class PlanDocument:
     broken: tuple[BrokenDocument, ...]
     vans: tuple[VanDocument, ...]
     idle_vans: tuple[str, ...]
+    kept_free: tuple[str, ...]
     handovers: tuple[HandoverDocument, ...]
     tools: tuple[ToolDocument, ...]
     links: tuple[LinkDocument, ...]
@@ -917,6 +922,12 @@ def document(answer: Answer) -> PlanDocument:
             _van(answer, route, picks.get(route.van_id, ())) for route in plan.routes
         ),
         idle_vans=tuple(van.id for van in day.vans if van.id not in out),
+        kept_free=tuple(
+            call_id
+            for route in plan.routes
+            for call_id in route.call_ids
+            if call_id in held_ids(day)
+        ),
         handovers=tuple(
             HandoverDocument(
                 part_id=handed.part_id,

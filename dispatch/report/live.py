@@ -19,15 +19,14 @@ from dispatch.report.words import (
     name_store,
     span,
     span_words,
-    sums_words,
 )
-from dispatch.rest import FrozenStop, Rest
-from dispatch.urgent import Option, Options
+from dispatch.rest import FrozenStop
+from dispatch.urgent import Option, OptionKind, Options
 from dispatch.waiting import Spot, Wait
 from shared.facts import CallState, Doing, Fact, FactKind
-from shared.model import Answer, Call, Day, Plan, Route, Stop, StopKind
+from shared.model import Call, Day, Plan, Route, Stop, StopKind
 from shared.trade import HELD
-from shared.units import money
+from shared.units import minutes
 
 COLUMNS = 79
 
@@ -80,7 +79,7 @@ def fact_words(day: Day, calls: Iterable[Call], fact: Fact) -> str:
     words = _Words(day, calls)
     text = _SAYINGS[fact.kind](words, fact)
     note = clean(fact.note)
-    return f"{text} ({note})" if note else text
+    return f"{text[:-1]} ({note})." if note else text
 
 
 def _booked(words: _Words, fact: Fact) -> str:
@@ -88,14 +87,14 @@ def _booked(words: _Words, fact: Fact) -> str:
     if call is None:
         return "A call comes in."
     urgent = "An urgent call" if call.priority == 1 else "A call"
-    facts = [
-        name_kind(words.day, call.kind),
-        clean(call.place.name),
-        clean(call.description),
-    ]
-    return (
-        f"{urgent} comes in: {words.call(call.id)}, {', '.join(f for f in facts if f)}."
+    kind = name_kind(words.day, call.kind)
+    where, what = clean(call.place.name), clean(call.description)
+    text = ", ".join(
+        part
+        for part in (words.call(call.id), kind[:1].lower() + kind[1:], where)
+        if part
     )
+    return f"{urgent} comes in: {text}{f': {what}' if what else ''}."
 
 
 def _left(words: _Words, fact: Fact) -> str:
@@ -107,11 +106,6 @@ def _left(words: _Words, fact: Fact) -> str:
 def _arrived(words: _Words, fact: Fact) -> str:
     there = words.to(fact.call_id, fact.store_id)
     return f"{words.who(fact.van_id)} is {'' if there == 'home' else 'at '}{there}."
-
-
-def _done(words: _Words, fact: Fact) -> str:
-    used = f" Used: {words.pieces(fact.parts)}." if fact.parts else ""
-    return f"{words.who(fact.van_id)} has finished {words.call(fact.call_id)}.{used}"
 
 
 def _spoiled(words: _Words, fact: Fact) -> str:
@@ -163,7 +157,7 @@ _SAYINGS: Mapping[FactKind, Callable[[_Words, Fact], str]] = {
     FactKind.LEFT: _left,
     FactKind.ARRIVED: _arrived,
     FactKind.STARTED: lambda w, f: f"{w.who(f.van_id)} begins {w.call(f.call_id)}.",
-    FactKind.DONE: _done,
+    FactKind.DONE: lambda w, f: f"{w.who(f.van_id)} has finished {w.call(f.call_id)}.",
     FactKind.USED: _used,
     FactKind.SPOILED: _spoiled,
     FactKind.LATE: _late,
@@ -196,8 +190,11 @@ def change_words(day: Day, calls: Iterable[Call], change: Change) -> str:
         One sentence: ``504 Odile Marsh: 14:05 instead of 13:30, 35 min later, ...``.
     """
     words = _Words(day, calls)
-    what = ", ".join(_what(words, change))
-    return f"{words.call(change.call_id)}: {what}. Why: {change.reason}."
+    return f"{_change(words, change)} Why: {change.reason}."
+
+
+def _change(words: _Words, change: Change) -> str:
+    return f"{words.call(change.call_id)}: {', '.join(_what(words, change))}."
 
 
 def _what(words: _Words, change: Change) -> Iterator[str]:
@@ -212,13 +209,14 @@ def _what(words: _Words, change: Change) -> Iterator[str]:
     if change.from_s is None:
         yield f"{new} comes at {clock.hhmm(change.to_s)}"
     else:
+        now, was = clock.hhmm(change.to_s), clock.hhmm(change.from_s)
         by = abs(change.by_s)
-        if by >= 60:  # noqa: PLR2004 - a minute
-            way = "later" if change.by_s > 0 else "earlier"
-            yield f"{clock.hhmm(change.to_s)} instead of {clock.hhmm(change.from_s)}"
-            yield f"{span_words(by)} {way}"
+        if now == was:
+            yield f"still at {now}"
         else:
-            yield f"still at {clock.hhmm(change.to_s)}"
+            way = "later" if change.by_s > 0 else "earlier"
+            yield f"{now} instead of {was}"
+            yield f"{minutes(by)} {way}"
         if change.from_van != change.to_van:
             yield f"{new} comes instead of {words.who(change.from_van)}"
     if change.kind is ChangeKind.BROKEN:
@@ -227,8 +225,25 @@ def _what(words: _Words, change: Change) -> Iterator[str]:
         yield f"THE PROMISE BREAKS{was}"
 
 
-def _errand_words(words: _Words, errand: Errand) -> str:
-    who, where = words.who(errand.van_id), name_store(words.day, errand.store_id)
+def errand_words(day: Day, calls: Iterable[Call], errand: Errand) -> str:
+    """Return what becomes of a stop for parts.
+
+    Parameters
+    ----------
+    day : Day
+        The day.
+    calls : iterable of Call
+        All that are known.
+    errand : Errand
+        The stop.
+
+    Returns
+    -------
+    str
+        One sentence.
+    """
+    words = _Words(day, calls)
+    who, where = words.who(errand.van_id), name_store(day, errand.store_id)
     if not errand.new:
         return f"{who} does not stop at {where} any more."
     what = words.pieces(errand.parts)
@@ -241,7 +256,7 @@ def _errand_words(words: _Words, errand: Errand) -> str:
 
 def replay_text(
     day: Day,
-    answer: Answer,
+    plan: Plan,
     moments: Sequence[Moment],
     *,
     encoding: str = "utf-8",
@@ -254,8 +269,8 @@ def replay_text(
     ----------
     day : Day
         As it was planned.
-    answer : Answer
-        The plan of the morning.
+    plan : Plan
+        That of the evening before.
     moments : sequence of Moment
         In the order in which they happened.
     encoding, bold, width : str, bool, int
@@ -268,10 +283,14 @@ def replay_text(
     """
     page = _Page(min(width, COLUMNS), encoding, bold=bold)
     _title(page, day)
-    page.say(f"Planned the evening before: {sums_words(answer)}.")
-    _starts(page, day, answer.plan)
+    page.say("Planned the evening before:")
+    _starts(page, day, plan)
+    quiet = False
     for moment in moments:
+        if not (quiet and moment.calm):
+            page.gap()
         _moment(page, day, moment)
+        quiet = moment.calm
     page.gap()
     page.say(_sums(moments))
     return page.text()
@@ -304,6 +323,7 @@ def reshuffle_text(
     page = _Page(min(width, COLUMNS), encoding, bold=bold)
     _title(page, day)
     page.say(f"It is {day.clock.hhmm(moment.rest.now_s)}.", bold=True)
+    page.gap()
     _moment(page, day, moment, whole=True)
     words = _words(day, moment)
     found: dict[str, list[Wait]] = {}
@@ -322,7 +342,7 @@ def reshuffle_text(
 def urgent_text(
     day: Day,
     call: Call,
-    rest: Rest,
+    moment: Moment,
     found: Options,
     *,
     encoding: str = "utf-8",
@@ -337,8 +357,8 @@ def urgent_text(
         As it was planned.
     call : Call
         The call.
-    rest : Rest
-        The rest of the day without it.
+    moment : Moment
+        Before it came in.
     found : Options
         What can be done.
     encoding, bold, width : str, bool, int
@@ -352,9 +372,10 @@ def urgent_text(
     page = _Page(min(width, COLUMNS), encoding, bold=bold)
     _alarm(page, found.first)
     page.gap()
-    words = _Words(day, (*day.calls, *rest.day.calls, call))
+    words = _Words(day, (*(now.call for now in moment.state.calls.values()), call))
     kind = name_kind(day, call.kind)
-    page.say(f"{day.clock.hhmm(rest.now_s)}  {words.call(call.id)}, {kind}", bold=True)
+    time = day.clock.hhmm(moment.rest.now_s)
+    page.say(f"{words.call(call.id)}, {kind}", 7, mark=time, bold=True)
     for line in (clean(call.place.name), clean(call.description), clean(call.note)):
         if line:
             page.say(line, 7)
@@ -363,35 +384,48 @@ def urgent_text(
     return page.text()
 
 
-KIND_WORDS = {
-    "soonest": "soonest",
-    "keeping": "soonest that keeps every promise",
-    "quiet": "soonest that moves nobody else",
-    "cheapest": "cheapest",
-    "after_hours": "after hours",
-    "refer": "pass it on",
-    "decline": "do not take it",
+_POINTS = {
+    OptionKind.SOONEST: "soonest",
+    OptionKind.KEEPING: "keeps every promise",
+    OptionKind.QUIET: "moves nobody else",
+    OptionKind.CHEAPEST: "cheapest",
+    OptionKind.AFTER_HOURS: "after hours",
 }
-"""What each kind of option is called."""
+
+
+def option_words(option: Option) -> str:
+    """Return what speaks for an option.
+
+    Parameters
+    ----------
+    option : Option
+        One that takes the call.
+
+    Returns
+    -------
+    str
+        ``Soonest, keeps every promise and moves nobody else``.
+    """
+    points = join(_POINTS[kind] for kind in (option.kind, *option.also))
+    return points[:1].upper() + points[1:]
 
 
 def _option(page: _Page, words: _Words, number: int, option: Option) -> None:
-    kinds = join(KIND_WORDS[kind] for kind in (option.kind, *option.also))
     page.gap()
-    page.say(kinds[:1].upper() + kinds[1:], 4, mark=f" {number}", bold=True)
-    page.say(f"{option.text}." if option.van_id else option.text, 4)
+    mark = f" {number}"
+    if option.van_id is None:
+        page.say(option.text, 4, mark=mark)
+        return
+    page.say(option_words(option), 4, mark=mark, bold=True)
+    page.say(f"{option.text}.", 4)
     for text in option.parts:
         page.say(text, 4)
     for change in option.difference.changes:
         if change.kind is not ChangeKind.ADDED:
-            page.say(f"{words.call(change.call_id)}: {_short(words, change)}", 6, mark="    -")
+            page.say(_change(words, change), 6, mark="    -")
     names = [words.call(ring.call_id) for ring in option.ring]
     if names:
         page.say(f"To ring: {join(names)}.", 4)
-
-
-def _short(words: _Words, change: Change) -> str:
-    return ", ".join(_what(words, change)) + "."
 
 
 def _title(page: _Page, day: Day) -> None:
@@ -421,7 +455,6 @@ def _moment(page: _Page, day: Day, moment: Moment, *, whole: bool = False) -> No
     """Say what happened and what changes."""
     words, fact = _words(day, moment), moment.fact
     calls = tuple(words.calls.values())
-    page.gap()
     if fact is None:
         page.say("Nothing has happened yet.")
     else:
@@ -437,9 +470,14 @@ def _moment(page: _Page, day: Day, moment: Moment, *, whole: bool = False) -> No
         page.say("Nothing changes.", 7)
         return
     for change in moment.difference.changes:
-        page.say(change_words(day, calls, change), 9, mark="       -")
+        came = fact is not None and fact.call is not None
+        if came and change.kind is ChangeKind.ADDED and change.call_id == fact.call.id:
+            text = _change(words, change)  # why has just been said
+        else:
+            text = change_words(day, calls, change)
+        page.say(text, 9, mark="       -")
     for errand in moment.errands:
-        page.say(_errand_words(words, errand), 9, mark="       -")
+        page.say(errand_words(day, calls, errand), 9, mark="       -")
     for ring in moment.rings:
         _ring(page, words, ring)
 
@@ -594,15 +632,10 @@ def _wait_words(words: _Words, wait: Wait) -> str:
 
 
 def _left_out(page: _Page, words: _Words, moment: Moment) -> None:
-    lost = [
-        one
-        for one in (*moment.rest.stuck, *moment.plan.unplaced)
-        if words.calls[one.call_id].kind != HELD
-    ]
-    if not lost:
+    if not moment.left_out:
         return
-    page.head(f"Nobody comes: {count(len(lost), 'call')}")
-    for one in lost:
+    page.head(f"Nobody comes: {count(len(moment.left_out), 'call')}")
+    for one in moment.left_out:
         page.say(words.call(one.call_id), 4, mark="  -")
         for reason in one.reasons:
             page.say(reason.text, 6)

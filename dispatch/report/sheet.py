@@ -140,7 +140,7 @@ def make_sheet(answer: Answer, route: Route, *, provisional: bool = False) -> Sh
     facts = [
         ("Out", clock.hhmm(route.leave_s)),
         ("Back", clock.hhmm(route.finish_s)),
-        ("Calls", str(len(route.call_ids))),
+        ("Calls", str(len(set(route.call_ids) - held_ids(day)))),
         ("Distance", day.distance.say(route.distance_m)),
         _hours("Driving", route.drive_s, van.drive_limit_s),
     ]

@@ -23,12 +23,14 @@ from dispatch.report.words import (
     clean,
     codes_words,
     count,
+    count_calls,
     date_words,
     dates_words,
     due_words,
     fetch_at,
     group_reasons,
     handovers,
+    held_ids,
     is_tight,
     join,
     lead_words,
@@ -384,6 +386,7 @@ def _vans(page: _Page, answer: Answer) -> None:
     if len(routes) > 1:
         clock = day.clock
         drivers = {van.id: van.driver for van in day.vans}
+        held = held_ids(day)
         page.gap()
         page.table(
             (
@@ -400,7 +403,7 @@ def _vans(page: _Page, answer: Answer) -> None:
                 (
                     route.van_id,
                     drivers[route.van_id],
-                    str(len(route.call_ids)),
+                    str(len(set(route.call_ids) - held)),
                     clock.hhmm(route.leave_s),
                     clock.hhmm(route.finish_s),
                     day.distance.number(route.distance_m),
@@ -638,7 +641,8 @@ def _unplaced(page: _Page, answer: Answer) -> None:
     if not answer.plan.unplaced:
         return
     calls = {call.id: call for call in day.calls}
-    page.head(f"Not planned: {count(len(answer.plan.unplaced), 'call')}")
+    left_out = [unplaced.call_id for unplaced in answer.plan.unplaced]
+    page.head(f"Not planned: {count_calls(answer.day, left_out)}")
     for unplaced in answer.plan.unplaced:
         call = calls[unplaced.call_id]
         page.gap()

@@ -31,6 +31,7 @@ from shared.model import (
     Van,
     Window,
 )
+from shared.trade import HELD
 from shared.units import cents, money
 
 FIRM, PROVISIONAL = "firm", "provisional"
@@ -720,6 +721,43 @@ def codes_words(evening: Evening) -> str:
     return words
 
 
+def held_ids(day: Day) -> frozenset[str]:
+    """Return the slots kept free for emergencies: they are nobody's calls.
+
+    Parameters
+    ----------
+    day : Day
+        With its slots, see :mod:`dispatch.reserve`.
+
+    Returns
+    -------
+    frozenset of str
+        Their ids.
+    """
+    return frozenset(call.id for call in day.calls if call.kind == HELD)
+
+
+def count_calls(day: Day, call_ids: Iterable[str]) -> str:
+    """Return how many calls these are; slots kept free are counted apart.
+
+    Parameters
+    ----------
+    day : Day
+        Has them.
+    call_ids : iterable of str
+        Some of its calls, slots among them.
+
+    Returns
+    -------
+    str
+        ``3 calls``, ``3 calls and 1 slot kept free`` or ``1 slot kept free``.
+    """
+    ids, held = set(call_ids), held_ids(day)
+    kept = count(len(ids & held), "slot") + " kept free" if ids & held else ""
+    calls = count(len(ids - held), "call")
+    return " and ".join(filter(None, (calls if ids - held or not kept else "", kept)))
+
+
 def sums_words(answer: Answer) -> str:
     """Return the day in one line: calls, vans, distance, cost.
 
@@ -736,10 +774,14 @@ def sums_words(answer: Answer) -> str:
     plan, day = answer.plan, answer.day
     if not day.calls:
         return "No calls: nothing to plan"
-    placed = sum(len(route.call_ids) for route in plan.routes)
-    calls, vans = count(len(day.calls), "call"), count(len(plan.routes), "van")
+    held = held_ids(day)
+    planned = [call_id for route in plan.routes for call_id in route.call_ids]
+    kept = sum(call_id in held for call_id in planned)
+    calls = count(len(day.calls) - len(held), "call")
+    free = f" and {count(kept, 'slot')} kept free" if kept else ""
     words = [
-        f"{placed} of {calls} planned on {vans}",
+        f"{len(planned) - kept} of {calls} planned{free} "
+        f"on {count(len(plan.routes), 'van')}",
         day.distance.say(sum(route.distance_m for route in plan.routes)),
     ]
     overtime_s = sum(route.overtime_s for route in plan.routes)
@@ -856,9 +898,11 @@ def outlook_words(outlook: Outlook) -> str:
     str
         How many calls are planned on how many days, and what they cost.
     """
-    calls = {call.id for answer in outlook.answers for call in answer.day.calls}
+    held = frozenset().union(*(held_ids(answer.day) for answer in outlook.answers))
+    calls = {call.id for answer in outlook.answers for call in answer.day.calls} - held
     plans = [answer.plan for answer in outlook.answers]
-    placed = sum(len(route.call_ids) for plan in plans for route in plan.routes)
+    routes = [route for plan in plans for route in plan.routes]
+    placed = sum(c not in held for route in routes for c in route.call_ids)
     cost = cents(sum(plan.cost_units for plan in plans))
     return (
         f"{placed} of {count(len(calls), 'call')} planned on "
