@@ -844,7 +844,7 @@ def urgent(  # noqa: PLR0913 - one per option
     else:
         from dispatch.report.live import urgent_text
 
-        _show(urgent_text(day, asked, moments[-1], found, **_screen()))
+        _show(urgent_text(asked, moments[-1], found, **_screen()))
     taken = any(option.van_id is not None for option in found.options)
     ctx.exit(Exit.PLANNED if taken else Exit.UNPLACED)
 

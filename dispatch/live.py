@@ -195,7 +195,7 @@ def _as_said(plan: Plan, said: Plan, difference: Difference) -> Plan:
         replace(
             route,
             stops=tuple(
-                replace(stop, start_s=starts.get(stop.call_id, stop.start_s))
+                replace(stop, start_s=starts.get(stop.call_id or "", stop.start_s))
                 for stop in route.stops
             ),
         )

@@ -56,7 +56,7 @@ class _Words:
         return "home" if store_id is None else name_store(self.day, store_id)
 
     def pieces(self, parts: Iterable[tuple[str, int]]) -> str:
-        return join(f"{n} × {name_part(self.day, part)}" for part, n in parts)
+        return join(f"{n} \u00d7 {name_part(self.day, part)}" for part, n in parts)
 
 
 def fact_words(day: Day, calls: Iterable[Call], fact: Fact) -> str:
@@ -109,8 +109,8 @@ def _arrived(words: _Words, fact: Fact) -> str:
 
 
 def _spoiled(words: _Words, fact: Fact) -> str:
-    at = f" at {words.call(fact.call_id)}" if fact.call_id else ""
-    return f"{words.who(fact.van_id)} spoils {words.pieces(fact.parts or ())}{at}."
+    meant = f" for {words.call(fact.call_id)}" if fact.call_id else ""
+    return f"{words.who(fact.van_id)} spoils {words.pieces(fact.parts or ())}{meant}."
 
 
 def _used(words: _Words, fact: Fact) -> str:
@@ -340,7 +340,6 @@ def reshuffle_text(
 
 
 def urgent_text(
-    day: Day,
     call: Call,
     moment: Moment,
     found: Options,
@@ -353,8 +352,6 @@ def urgent_text(
 
     Parameters
     ----------
-    day : Day
-        As it was planned.
     call : Call
         The call.
     moment : Moment
@@ -372,6 +369,7 @@ def urgent_text(
     page = _Page(min(width, COLUMNS), encoding, bold=bold)
     _alarm(page, found.first)
     page.gap()
+    day = moment.rest.day
     words = _Words(day, (*(now.call for now in moment.state.calls.values()), call))
     kind = name_kind(day, call.kind)
     time = day.clock.hhmm(moment.rest.now_s)
@@ -470,16 +468,26 @@ def _moment(page: _Page, day: Day, moment: Moment, *, whole: bool = False) -> No
         page.say("Nothing changes.", 7)
         return
     for change in moment.difference.changes:
-        came = fact is not None and fact.call is not None
-        if came and change.kind is ChangeKind.ADDED and change.call_id == fact.call.id:
-            text = _change(words, change)  # why has just been said
-        else:
-            text = change_words(day, calls, change)
-        page.say(text, 9, mark="       -")
+        page.say(_news(words, fact, change), 9, mark="       -")
     for errand in moment.errands:
         page.say(errand_words(day, calls, errand), 9, mark="       -")
     for ring in moment.rings:
         _ring(page, words, ring)
+
+
+def _news(words: _Words, fact: Fact | None, change: Change) -> str:
+    """Return what becomes of a call, without what has just been said."""
+    about = None
+    if fact is not None:
+        about = fact.call_id if fact.call is None else fact.call.id
+    if change.call_id == about and change.kind is ChangeKind.ADDED:
+        return _change(words, change)
+    gone = (FactKind.CANCELLED, FactKind.NO_SHOW)
+    if change.call_id == about and fact is not None and fact.kind in gone:
+        when = "" if change.from_s is None else words.clock.hhmm(change.from_s)
+        who = words.who(change.from_van)
+        return f"{words.call(about)}: {who}'s visit at {when} falls away."
+    return change_words(words.day, words.calls.values(), change)
 
 
 def _ring(page: _Page, words: _Words, ring: Ring) -> None:
@@ -569,23 +577,19 @@ def _doing(words: _Words, moment: Moment, van_id: str) -> str:
     ]
     until = f", free about {clock.hhmm(ahead[-1].finish_s)}" if ahead else ""
     since = clock.hhmm(now.since_s)
-    match now.doing:
-        case Doing.DOWN:
-            return "out for the day"
-        case Doing.DRIVING:
-            at = f", there about {clock.hhmm(ahead[-1].arrive_s)}" if ahead else ""
-            way = "home" if there == "home" else f"to {there}"
-            return f"on the way {way} since {since}{at}{until}"
-        case Doing.THERE:
-            return f"at {there} since {since}, not begun{until}"
-        case Doing.WORKING:
-            return f"working at {there} since {since}{until}"
-    if not now.has_left:
-        return "has not left yet"
+    at = f", there about {clock.hhmm(ahead[-1].arrive_s)}" if ahead else ""
+    way = "home" if there == "home" else f"to {there}"
     last = _last(moment.rest.frozen.get(van_id, ()))
-    if last is None:
-        return f"free since {since}"
-    return f"free since {since}, last at {words.to(last.call_id, last.store_id)}"
+    free = f"free since {since}" if now.has_left else "has not left yet"
+    if last is not None:
+        free += f", last at {words.to(last.call_id, last.store_id)}"
+    return {
+        Doing.DOWN: "out for the day",
+        Doing.DRIVING: f"on the way {way} since {since}{at}{until}",
+        Doing.THERE: f"at {there} since {since}, not begun{until}",
+        Doing.WORKING: f"working at {there} since {since}{until}",
+        Doing.WAITING: free,
+    }[now.doing]
 
 
 def _last(frozen: Sequence[FrozenStop]) -> FrozenStop | None:

@@ -16,6 +16,7 @@ from dispatch.report.words import (
     date_words,
     duty_s,
     fetch_at,
+    held_ids,
     is_tight,
     lead_words,
     line_uses,

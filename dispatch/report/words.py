@@ -778,10 +778,10 @@ def sums_words(answer: Answer) -> str:
     planned = [call_id for route in plan.routes for call_id in route.call_ids]
     kept = sum(call_id in held for call_id in planned)
     calls = count(len(day.calls) - len(held), "call")
-    free = f" and {count(kept, 'slot')} kept free" if kept else ""
+    free = f" and {count(kept, 'slot')} kept free" * bool(kept)
+    vans = count(len(plan.routes), "van")
     words = [
-        f"{len(planned) - kept} of {calls} planned{free} "
-        f"on {count(len(plan.routes), 'van')}",
+        f"{len(planned) - kept} of {calls} planned{free} on {vans}",
         day.distance.say(sum(route.distance_m for route in plan.routes)),
     ]
     overtime_s = sum(route.overtime_s for route in plan.routes)
