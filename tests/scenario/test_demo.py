@@ -15,7 +15,14 @@ from dispatch.travel import travel_table
 from shared.model import Day, Outlook, Plan, Proof, ReadyKind, Rule
 
 DEMOS = Path(__file__).parents[2] / "demo_scenarios"
-NAMES = ("one_van", "four_vans", "cannot_work", "short_of_parts", "full_shelves")
+NAMES = (
+    "one_van",
+    "four_vans",
+    "cannot_work",
+    "short_of_parts",
+    "full_shelves",
+    "live_day",
+)
 SEVERAL = ("three_days",)
 
 

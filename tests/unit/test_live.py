@@ -287,7 +287,7 @@ def test_a_van_that_stands_idle_waits_from_now_on() -> None:
         ),
         (
             a_fact(FactKind.LOADED, 8, van_id="V1", store_id="shop"),
-            "Driver of V1 takes aboard nothing at the shop.",
+            "Driver of V1 takes aboard nothing at Shop.",
         ),
         (
             a_fact(FactKind.TOLD, 8, call_id="C2", window=window(10, 11)),
@@ -299,7 +299,7 @@ def test_a_van_that_stands_idle_waits_from_now_on() -> None:
         ),
         (
             a_fact(FactKind.RECEIVED, 8, store_id="shop", parts=(("FOB", 1),)),
-            "1 \u00d7 Fob came in: the shop has them.",
+            "1 \u00d7 Fob came in: Shop has them.",
         ),
         (a_fact(FactKind.VAN_DOWN, 8, van_id="V1"), "V1 is out for the day."),
         (a_fact(FactKind.NO_SHOW, 8, van_id="V1", call_id="C1"), "nobody at C1 Ada."),

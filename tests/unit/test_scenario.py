@@ -132,6 +132,7 @@ def calls(columns: str, cells: str) -> str:
         ("cannot_work", 2, 9),
         ("short_of_parts", 3, 12),
         ("three_days", 2, 12),
+        ("live_day", 2, 10),
     ],
 )
 def test_the_demos_are_sound_and_say_that_they_are_invented(
@@ -1294,7 +1295,15 @@ def back(day: Day) -> Day:
 
 
 @pytest.mark.parametrize(
-    "name", ["one_van", "four_vans", "cannot_work", "short_of_parts", "three_days"]
+    "name",
+    [
+        "one_van",
+        "four_vans",
+        "cannot_work",
+        "short_of_parts",
+        "three_days",
+        "live_day",
+    ],
 )
 def test_a_demo_reads_back_as_it_was_written(name: str) -> None:
     day = read_scenario(DEMOS / name)
