@@ -718,8 +718,8 @@ def reshuffle(  # noqa: PLR0913 - one per option
       keyround reshuffle today --facts today/facts.csv --json > rest.json
 
     \b
-    Exit status: 0 every open call has a van, 1 some do not, 2 bad input or a fact that
-    cannot be true, 3 cannot read or write.
+    Exit status: 0 every open call has a van, 1 some do not, 2 bad input or a
+    fact that cannot be true, 3 cannot read or write.
     """
     day = ctx.obj.read(folder)
     happened = ctx.obj.read_happened(folder, day, facts)
@@ -811,8 +811,8 @@ def urgent(  # noqa: PLR0913 - one per option
       keyround urgent today E1 --at 14:05 --danger
 
     \b
-    Exit status: 0 some van can take it, 1 none can, 2 bad input or a fact that cannot
-    be true, 3 cannot read.
+    Exit status: 0 some van can take it, 1 none can, 2 bad input or a fact that
+    cannot be true, 3 cannot read.
     """
     day = ctx.obj.read(folder)
     happened = ctx.obj.read_happened(folder, day, facts)

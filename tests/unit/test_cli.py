@@ -21,6 +21,7 @@ from api.cli import GENTLE, Engine, Exit, cli
 from dispatch import solver
 from dispatch.generator import generate_day
 from dispatch.planner import Budget, plan_day
+from dispatch.scenario.facts import Happened
 from shared import trade
 from shared.errors import Fault, InvalidInput, Unavailable
 from shared.model import (
@@ -254,6 +255,13 @@ def test_a_call_that_no_day_has_room_for_ends_with_status_1() -> None:
     result = plan(obj=engine(read=two_days, plan_days=nowhere))
     assert result.exit_code == 1
     assert "The van's day is full" in result.stdout
+
+
+@pytest.mark.parametrize("name", ["shelves", "reshuffle", "replay", "urgent"])
+def test_the_schema_of_another_command_is_an_option(name: str) -> None:
+    found = json.loads(run("schema", f"--{name}").stdout)
+    assert found["title"].startswith("keyround ")
+    assert run("schema", f"--{name}", "--outlook").exit_code == 2
 
 
 def test_the_schema_of_several_days_is_an_option() -> None:
@@ -497,6 +505,92 @@ def test_the_day_that_cannot_work_ends_with_status_1_and_says_why() -> None:
 
 def test_the_meter_knows_the_planners_word_for_compiling() -> None:
     assert meter.COMPILING == solver.COMPILING
+
+
+# --- the live day -------------------------------------------------------------
+
+LIVE = str(ROOT / "demo_scenarios" / "live_day")
+
+
+def test_the_readme_shows_what_replay_prints() -> None:
+    result = run("replay", LIVE, obj=Engine())
+    assert result.exit_code == 0, result.stderr
+    readme = (ROOT / "README.md").read_text(encoding="utf-8")
+    sample = readme.split("```text\n")[2].split("```")[0].splitlines()
+    shown = [line for line in sample if line and line != "..."]
+    printed = result.stdout.splitlines()
+    assert len(shown) > 12
+    assert [line for line in shown if line not in printed] == []
+
+
+def test_reshuffle_prints_the_rest_of_the_day_and_writes_it(tmp_path: Path) -> None:
+    out = tmp_path / "rest"
+    result = run(
+        "reshuffle", LIVE, "--at", "12:40", "--json", "--out", str(out), obj=Engine()
+    )
+    assert result.exit_code == 0, result.stderr
+    rest = json.loads(result.stdout)
+    assert rest["format"] == "keyround rest"
+    assert rest["now_s"] == 12 * 3600 + 40 * 60
+    assert [ring["call_id"] for ring in rest["moment"]["rings"]] == ["504"]
+    assert sorted(path.name for path in out.iterdir()) == [
+        "reshuffle.json",
+        "reshuffle.txt",
+    ]
+
+
+def test_urgent_says_danger_first_and_then_the_options() -> None:
+    result = run("urgent", LIVE, "590", "--danger", obj=Engine())
+    assert result.exit_code == 0, result.stderr
+    assert result.stdout.startswith("EMERGENCY FIRST. Danger to life")
+    assert "Hanno Brightwell starts at 11:15" in result.stdout
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (("reshuffle", LIVE, "--at", "noon"), "--at: got 'noon'"),
+        (("urgent", LIVE, "599"), "(590, 591)"),
+        (("replay", LIVE, "--facts", "no_such.csv"), "no_such.csv"),
+    ],
+)
+def test_bad_input_of_the_live_day_ends_with_status_2(
+    words: tuple[str, ...], said: str
+) -> None:
+    result = run(*words, obj=Engine(plan_day=broken(AssertionError("planned"))))
+    assert result.exit_code == 2, result.stderr
+    assert said in result.stderr
+
+
+def test_all_faults_of_a_table_of_facts_are_told_at_once(tmp_path: Path) -> None:
+    facts = tmp_path / "mine.csv"
+    facts.write_text("id,time,fact,van\n1,8:00,left,nobody\n2,8:61,flown,mira\n")
+    result = run("replay", LIVE, "--facts", str(facts), "--json", obj=Engine())
+    assert result.exit_code == 2, result.stderr
+    problems = json.loads(result.stdout)["problems"]
+    assert [(one["file"], one["row"]) for one in problems] == [
+        ("mine.csv", 2),
+        ("mine.csv", 3),
+        ("mine.csv", 3),
+    ]
+
+
+def test_an_impossible_fact_ends_with_status_2_and_its_reason(tmp_path: Path) -> None:
+    facts = tmp_path / "facts.csv"
+    facts.write_text("id,time,fact,van,call\n1,9:00,done,mira,501\n")
+    result = run("replay", LIVE, "--facts", str(facts), "--json", obj=Engine())
+    assert result.exit_code == 2, result.stderr
+    assert "van mira has not left yet" in result.stderr
+    (problem,) = json.loads(result.stdout)["problems"]
+    assert "van mira has not left yet" in problem["got"]
+
+
+def test_several_days_have_no_running_day() -> None:
+    folder = str(ROOT / "demo_scenarios" / "three_days")
+    empty = {"read_happened": lambda *_: Happened((), {})}
+    result = run("replay", folder, obj=Engine(**empty))
+    assert result.exit_code == 2, result.stderr
+    assert "a running day is one day" in result.stderr
 
 
 # --- what is documented -------------------------------------------------------

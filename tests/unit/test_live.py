@@ -1,12 +1,15 @@
 """A day lived through, and the words for it."""
 
 import json
+from collections.abc import Callable
 from dataclasses import replace
+from pathlib import Path
 
 import jsonschema
 import pytest
 
-from api.schemas import rest_schema, story_schema, urgent_schema
+from api.schemas import REST, STORY, URGENT, rest_schema, story_schema, urgent_schema
+from dispatch.answer import answer
 from dispatch.difference import ChangeKind
 from dispatch.live import (
     Moment,
@@ -19,6 +22,7 @@ from dispatch.live import (
     waits,
 )
 from dispatch.planner import Budget, plan_day
+from dispatch.report.document import document
 from dispatch.report.live import (
     fact_words,
     replay_text,
@@ -26,6 +30,7 @@ from dispatch.report.live import (
     urgent_text,
 )
 from dispatch.report.livedata import rest_json, story_json, urgent_json
+from dispatch.report.words import count_calls, sums_words
 from dispatch.reserve import hold
 from dispatch.urgent import Ask, OptionKind
 from shared.errors import Conflict
@@ -81,10 +86,11 @@ def with_a_slot() -> Day:
     reserve = Reserve(window=window(10, 14), length_s=HOUR_S, slots=1)
     return hold(
         a_day(
-            a_call("1", place=at(north=1)),
-            a_call("2", place=at(north=2)),
+            a_call("1", place=at(north=1), promise=window(8, 8.25)),
+            a_call("2", place=at(north=2), promise=window(9, 9.25)),
             vans=(van,),
             kinds=kinds(),
+            cautions=cautions(),
             reserve=reserve,
         )
     )
@@ -188,7 +194,7 @@ def test_a_spoiled_part_sends_the_van_to_the_counter_and_that_is_told() -> None:
 
 def test_an_urgent_call_takes_the_slot_kept_free() -> None:
     day = with_a_slot()
-    came = booked(a_call("E", place=at(north=3), priority=1), 9 * HOUR_S)
+    came = booked(a_call("E", place=at(north=3), priority=1), 7 * HOUR_S)
     (moment,) = lived(day, came)
     assert moment.released == "held-1"
     assert moment.state.calls["held-1"].state is CallState.CANCELLED
@@ -214,7 +220,7 @@ def test_a_slot_whose_hours_are_over_is_nobodys_loss() -> None:
 
 def test_an_urgent_call_is_asked_about_with_the_slot_free() -> None:
     day = with_a_slot()
-    (moment,) = lived(day, until_h=9)
+    (moment,) = lived(day, until_h=7)
     found = ask(day, moment, a_call("E", place=at(north=3)), Ask(rounds=0))
     best = found.options[0]
     assert best.van_id == "V1"
@@ -350,7 +356,7 @@ def test_a_call_that_nobody_can_serve_any_more_is_told_with_its_reason() -> None
 
 
 def an_emergency() -> tuple[Day, Moment, Call]:
-    day = replace(with_a_slot(), cautions=cautions())
+    day = with_a_slot()
     (moment,) = lived(day, until_h=9)
     call = a_call("E", customer="Cleo", place=at(north=3), priority=1)
     return day, moment, call
@@ -387,3 +393,26 @@ def test_the_json_of_the_live_day_keeps_its_schemas() -> None:
     rest = json.loads(rest_json(two_calls(), moments[-1]))
     assert [ring["call_id"] for ring in rest["moment"]["rings"]] == ["C2"]
     assert [stop["state"] for stop in rest["vans"][0]["frozen"]] == ["driving"]
+
+
+@pytest.mark.parametrize(
+    ("path", "schema"),
+    [(REST, rest_schema), (STORY, story_schema), (URGENT, urgent_schema)],
+)
+def test_the_published_schemas_are_those_of_the_data(
+    path: Path, schema: Callable[[], object]
+) -> None:
+    assert json.loads(path.read_text(encoding="utf-8")) == schema()
+
+
+# --- time kept free in a plan's words ----------------------------------------------
+
+
+def test_a_slot_kept_free_is_no_call_in_the_sums_of_a_plan() -> None:
+    day = with_a_slot()
+    made = answer(day, planned(day))
+    assert sums_words(made).startswith("2 of 2 calls planned and 1 slot kept free on 1")
+    assert document(made).kept_free == ("held-1",)
+    assert count_calls(day, ["1", "held-1"]) == "1 call and 1 slot kept free"
+    assert count_calls(day, ["held-1"]) == "1 slot kept free"
+    assert count_calls(day, ["1", "2"]) == "2 calls"
