@@ -87,7 +87,7 @@ def with_a_slot() -> Day:
     return hold(
         a_day(
             a_call("1", place=at(north=1), promise=window(8, 8.25)),
-            a_call("2", place=at(north=2), promise=window(9, 9.25)),
+            a_call("2", place=at(north=2), promise=window(9, 9.1)),
             vans=(van,),
             kinds=kinds(),
             cautions=cautions(),
