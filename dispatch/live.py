@@ -15,7 +15,7 @@ from dispatch.rest import Rest, in_force, rest_of
 from dispatch.rules import judge
 from dispatch.rules_live import judge_live
 from dispatch.state import State, accept, complete, replay
-from dispatch.urgent import Ask, Options, options
+from dispatch.urgent import Ask, Options, options, set_board, why_not
 from dispatch.waiting import Likely, Wait, find_waits
 from shared.errors import Conflict, Defect
 from shared.facts import Doing, Fact, FactKind, in_order
@@ -331,7 +331,8 @@ def ask(
     Returns
     -------
     Options
-        A slot kept free makes room first.
+        A slot kept free makes room first. Where nobody can take it, each option has the
+        reasons, van by van.
 
     Raises
     ------
@@ -347,7 +348,13 @@ def ask(
     state = moment.state
     if freed is not None:
         state = replay(day, (*moment.log, freed))
-    return options(rest_of(day, moment.whole, state, now_s), call, how)
+    board = set_board(rest_of(day, moment.whole, state, now_s))
+    found = options(board, call, how)
+    if any(option.van_id is not None for option in found.options):
+        return found
+    reasons = why_not(board, call)
+    told = tuple(replace(option, reasons=reasons) for option in found.options)
+    return replace(found, options=told)
 
 
 def before(facts: Iterable[Fact], call_id: str, at_s: int) -> tuple[Fact, ...]:

@@ -5,14 +5,17 @@ of somebody on the telephone: people by their names, times as the clock shows th
 """
 
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from dataclasses import replace
 
 from dispatch.difference import Change, ChangeKind, Ring
+from dispatch.evening import cautions
 from dispatch.live import Errand, Moment, waits
 from dispatch.report.text import _alarm, _Page
 from dispatch.report.words import (
     clean,
     count,
     date_words,
+    group_reasons,
     join,
     name_kind,
     name_part,
@@ -283,6 +286,10 @@ def replay_text(
     """
     page = _Page(min(width, COLUMNS), encoding, bold=bold)
     _title(page, day)
+    known = moments[-1].state.calls.values() if moments else ()
+    calls = tuple(now.call for now in known) or day.calls
+    _alarm(page, cautions(replace(day, calls=calls)))
+    page.gap()
     page.say("Planned the evening before:")
     _starts(page, day, plan)
     quiet = False
@@ -322,6 +329,8 @@ def reshuffle_text(
     """
     page = _Page(min(width, COLUMNS), encoding, bold=bold)
     _title(page, day)
+    _alarm(page, cautions(moment.rest.day))
+    page.gap()
     page.say(f"It is {day.clock.hhmm(moment.rest.now_s)}.", bold=True)
     page.gap()
     _moment(page, day, moment, whole=True)
@@ -379,6 +388,13 @@ def urgent_text(
             page.say(line, 7)
     for number, option in enumerate(found.options, 1):
         _option(page, words, number, option)
+    reasons = [] if not found.options else found.options[-1].reasons
+    if reasons:
+        page.head("Why nobody can come")
+    for why in group_reasons(day, reasons):
+        page.say(f"{why.who}: {why.text}" if why.who else why.text, 4, mark="  -")
+        if why.remedy:
+            page.say(f"would help: {why.remedy}", 4, 2)
     return page.text()
 
 

@@ -344,6 +344,8 @@ class OptionDocument:
         What it changes, call by call.
     rings : tuple of RingDocument
         Whom to ring about it.
+    reasons : tuple of str
+        Where no van can take the call: why not.
     """
 
     kind: OptionKind
@@ -359,6 +361,7 @@ class OptionDocument:
     agree: str
     changes: tuple[ChangeDocument, ...]
     rings: tuple[RingDocument, ...]
+    reasons: tuple[str, ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -619,4 +622,5 @@ def _option(day: Day, calls: Sequence[Call], option: Option) -> OptionDocument:
         agree=option.agree,
         changes=_changes(day, calls, option.difference),
         rings=tuple(map(_ring, option.ring)),
+        reasons=tuple(reason.text for reason in option.reasons),
     )

@@ -377,6 +377,27 @@ def test_danger_comes_before_any_option() -> None:
     ]
 
 
+def test_danger_comes_before_what_is_left_of_a_day() -> None:
+    day, moment, _ = an_emergency()
+    for text in (
+        reshuffle_text(day, moment),
+        replay_text(day, planned(day), (moment,)),
+    ):
+        assert text.index("EMERGENCY FIRST") < text.index("Driver of V1")
+
+
+def test_where_nobody_can_come_the_reasons_follow_the_options() -> None:
+    _, moment, call = an_emergency()
+    skilled = replace(call, skills=frozenset({"safe_opening"}))
+    found = ask(with_a_slot(), moment, skilled, Ask(rounds=0))
+    assert [option.kind for option in found.options] == [
+        OptionKind.REFER,
+        OptionKind.DECLINE,
+    ]
+    text = urgent_text(skilled, moment, found)
+    assert "no driver does safe opening" in text.split("Why nobody can come")[1]
+
+
 def test_the_json_of_the_live_day_keeps_its_schemas() -> None:
     day, moment, call = an_emergency()
     found = ask(day, moment, call, Ask(rounds=0))
