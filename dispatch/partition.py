@@ -50,6 +50,12 @@ if TYPE_CHECKING:
 SHARE_EFFORT = 10.0
 """Limit of each question about parts, in CP-SAT's deterministic time; own choice."""
 
+SHARE_STEPS = 1_000
+"""Steps in which a small question is tried out before CP-SAT is asked; own choice."""
+
+SHARE_WAYS = 60  # of one need; with more it is no small question
+SHARE_NEEDS = 200  # in one question
+
 
 def _cp_model() -> ModuleType:
     """Return CP-SAT, loaded when the first question comes: many days ask none."""
@@ -586,7 +592,9 @@ def share_parts(
         some = [lines[row] for row in group]
         shares = _share_plainly(day, some, holders)
         if shares is None:
-            found = _Sharing(day, some, plans, holders).solve()
+            known, found = _Trying(day, some, plans, holders).solve()
+            if not known:
+                found = _Sharing(day, some, plans, holders).solve()
             if found is None:
                 return None
             shares, picks = found
@@ -602,6 +610,7 @@ def share_parts(
 
 
 _Amounts = dict[tuple[str, Source, str], int]  # van, source and part to pieces
+_Shared = tuple[_Amounts, dict[tuple[str, int], str]]  # with each need's alternative
 
 
 class _Line(NamedTuple):
@@ -670,6 +679,182 @@ def _share_plainly(
     if any(count > day.shop.stock.get(part, 0) for part, count in loaded.items()):
         return None
     return shares
+
+
+class _Take(NamedTuple):
+    """Pieces of one part from one source, and where that takes them from."""
+
+    source: Source
+    part: str
+    count: int
+    pot: tuple[bool, str, str]  # whether it is a van, which van or store, the part
+
+
+class _Serving(NamedTuple):
+    """One way to serve one need."""
+
+    weight: int
+    choice: str
+    takes: tuple[_Take, ...]
+
+
+_GOAL_BITS = 48
+"""Room for each of the things that are made small, in one number."""
+
+
+class _Trying:
+    """Needs that may share parts, tried out one after the other.
+
+    Mostly each need has what is best for it alone; where two want the last piece, one
+    of them has the next best. That is found in a few steps, many times sooner than a
+    model is written down. What is weighed is what :class:`_Sharing` makes small.
+    """
+
+    def __init__(
+        self,
+        day: Day,
+        lines: Sequence[_Line],
+        stops: Mapping[str, Sequence[tuple[str, int]]],
+        holders: Mapping[str, str],
+    ) -> None:
+        self.day, self.lines, self.stops, self.holders = day, lines, stops, holders
+        self.vans = {van.id: van for van in day.vans}
+        self.stores = stores(day)
+        self.steps = 0
+        self.left: dict[tuple[bool, str, str], int] = {}
+
+    def solve(self) -> tuple[bool, _Shared | None]:
+        """Return whether the answer is known, and it; ``None``: there is no way."""
+        if self.day.exchange or len(self.lines) > SHARE_NEEDS:
+            return False, None
+        ways: dict[tuple[str, int, Need], list[_Serving]] = {}
+        some = []
+        for line in self.lines:
+            key = (line.van_id, line.stage, line.need)
+            if key not in ways:
+                ways[key] = sorted(self._ways(line), key=lambda way: way.weight)
+            if not ways[key]:
+                return True, None
+            if len(ways[key]) > SHARE_WAYS:
+                return False, None
+            some.append(ways[key])
+        least = [0]
+        for each in reversed(some):
+            least.append(least[-1] + each[0].weight)
+        best = self._try(some, least[::-1], 0, None)
+        if self.steps > SHARE_STEPS:
+            return False, None
+        return True, best and self._sum(best[1])
+
+    def _try(
+        self, ways: list[list[_Serving]], least: list[int], at: int, most: int | None
+    ) -> tuple[int, list[_Serving]] | None:
+        """Return the best way to serve needs from one on that weighs less than most."""
+        if at == len(ways):
+            return 0, []
+        best = None
+        for way in ways[at]:
+            if most is not None and way.weight + least[at + 1] >= most:
+                break
+            self.steps += 1
+            if self.steps > SHARE_STEPS:
+                return best
+            if not self._take(way, 1):
+                continue
+            limit = None if most is None else most - way.weight
+            found = self._try(ways, least, at + 1, limit)
+            self._take(way, -1)
+            if found is not None:
+                most = way.weight + found[0]
+                best = most, [way, *found[1]]
+        return best
+
+    def _take(self, way: _Serving, sign: int) -> bool:
+        """Take a way's pieces, or put them back; false: there are not enough."""
+        for row, take in enumerate(way.takes):
+            self.left[take.pot] -= sign * take.count
+            if self.left[take.pot] < 0:
+                for undone in way.takes[: row + 1]:
+                    self.left[undone.pot] += undone.count
+                return False
+        return True
+
+    def _ways(self, line: _Line) -> list[_Serving]:
+        """Return every way to serve a need, were it alone."""
+        found = []
+        for rank, choice in enumerate(line.need.alternatives):
+            cents = substitute_cents(self.day, line.need, choice)
+            some: list[tuple[int, tuple[_Take, ...]]] = [(_weigh(cents, rank, 0, 0), ())]
+            for part, count in pieces(self.day, choice, line.need.quantity).items():
+                splits = self._splits(self._sources(line, part), part, count)
+                some = [
+                    (weight + more, takes + split)
+                    for weight, takes in some
+                    for more, split in splits
+                ]
+                if len(some) > SHARE_WAYS:
+                    break
+            found += [_Serving(weight, choice, takes) for weight, takes in some]
+        return found
+
+    def _sources(
+        self, line: _Line, part: str
+    ) -> list[tuple[int, Source, tuple[bool, str, str]]]:
+        """Return where a need may have a part from, with the weight of a piece."""
+        van, holder, shop = self.vans[line.van_id], self.holders[line.van_id], self.day.shop
+        found = [(0, Source(Origin.ABOARD), (True, holder, part))]
+        self.left.setdefault((True, holder, part), self.vans[holder].stock.get(part, 0))
+        if van.loads_at_shop:
+            found.append((_weigh(0, 0, 1, 0), Source(Origin.SHOP), (False, shop.id, part)))
+        for store_id, after in self.stops.get(van.id, ())[: line.stage]:
+            store = self.stores[store_id]
+            bought = 1 if store_id == shop.id else 2
+            weight = _weigh(surcharge_cents(self.day, store, part), 0, 1, bought)
+            source = Source(Origin.RESTOCK, store_id, after)
+            found.append((weight, source, (False, store_id, part)))
+        for _, _, (is_van, store_id, _) in found:
+            if not is_van:
+                stock = self.stores[store_id].stock.get(part, 0)
+                self.left.setdefault((False, store_id, part), stock)
+        return [one for one in found if self.left[one[2]] > 0]
+
+    def _splits(
+        self,
+        sources: Sequence[tuple[int, Source, tuple[bool, str, str]]],
+        part: str,
+        count: int,
+    ) -> list[tuple[int, tuple[_Take, ...]]]:
+        """Return every way to have so many pieces from some sources."""
+        if count == 0:
+            return [(0, ())]
+        if not sources:
+            return []
+        (weight, source, pot), *others = sources
+        found = []
+        for own in range(min(count, self.left[pot]), -1, -1):
+            take = (_Take(source, part, own, pot),) if own else ()
+            found += [
+                (own * weight + more, (*take, *split))
+                for more, split in self._splits(others, part, count - own)
+            ]
+        return found
+
+    def _sum(self, best: Sequence[_Serving]) -> _Shared:
+        shares: Counter[tuple[str, Source, str]] = Counter()
+        picks = {}
+        for line, way in zip(self.lines, best, strict=True):
+            picks[line.call_id, line.row] = way.choice
+            for take in way.takes:
+                shares[line.van_id, take.source, take.part] += take.count
+        return shares, picks
+
+
+def _weigh(cents: int, rank: int, fetched: int, bought: int) -> int:
+    """Return what is made small as one number, the first by far the heaviest."""
+    weight = 0
+    for one in (cents, rank, fetched, bought):
+        weight = (weight << _GOAL_BITS) + one
+    return weight
 
 
 class _Sharing:
@@ -801,7 +986,7 @@ class _Sharing:
         for (store_id, part), amounts in taken.items():
             self.model.add(sum(amounts) <= self.stores[store_id].stock[part])
 
-    def solve(self) -> tuple[_Amounts, dict[tuple[str, int], str]] | None:
+    def solve(self) -> _Shared | None:
         """Return what each van gets from where, and each need's alternative."""
         sat = _cp_model()
         solver = _solver(SHARE_EFFORT)

@@ -14,9 +14,8 @@ import click
 import numpy as np
 
 from dispatch.generator import ALL, Feature, generate_day
-from dispatch.urgent import Ask, OptionKind, options, set_board
-from shared.errors import Conflict
-from tests.rests import planned, rest_at, urgent_call
+from dispatch.urgent import Ask, OptionKind, options
+from tests.rests import board_at, planned, urgent_call
 
 SIZES = {"2/15": 20, "10/100": 10, "100/1000": 2}
 """Vans and calls, and how many days share the calls."""
@@ -44,14 +43,10 @@ def main(*, calls: int, sizes: str, rounds: int) -> None:
         seed = 0
         while len(spent) < calls:
             day = generate_day(seed, count, vans, ease=0.7, features=FEATURES)
-            rest = rest_at(day, planned(day, ROUNDS[size]))
+            board = board_at(day, planned(day, ROUNDS[size]), seed)
             seed += 1
-            try:
-                board = set_board(rest)
-            except Conflict:
-                continue
             for number in range(-(-calls // SIZES[size])):
-                call = urgent_call(1000 * seed + number, rest)
+                call = urgent_call(1000 * seed + number, board.rest)
                 if not spent and not number:
                     options(board, call, Ask(rounds=rounds))
                 begun = time.thread_time()

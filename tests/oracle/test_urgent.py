@@ -3,12 +3,11 @@
 import pytest
 
 from dispatch.generator import Feature, generate_day
-from dispatch.urgent import Ask, Option, Options, options, set_board
-from shared.errors import Conflict
+from dispatch.urgent import Ask, Option, Options, options
 from shared.units import cents
 from tests.kernel.days import fewer
 from tests.oracle.slow_urgent import soonest_s, try_all
-from tests.rests import planned, rest_at, urgent_call
+from tests.rests import board_at, planned, urgent_call
 
 KINDS = (
     frozenset[Feature](),
@@ -31,12 +30,8 @@ def test_soonest_and_cheapest_are_those_that_trying_every_place_finds(
     day = generate_day(
         seed, 5 + seed % 7, 1 + seed % 3, ease=0.5, features=KINDS[seed % 4]
     )
-    rest = rest_at(day, planned(day))
-    try:
-        board = set_board(rest)
-    except Conflict:  # the stand-in does not know all that a real rest knows
-        pytest.skip("what stands cannot be laid out")
-    call = urgent_call(seed, rest)
+    board = board_at(day, planned(day), seed)
+    call = urgent_call(seed, board.rest)
     slow = try_all(board, call)
     ask = Ask(rounds=0, apart_s=0, apart_cents=0)
     fast = takers(options(board, call, ask))
