@@ -40,7 +40,7 @@ from dispatch.stock import (
     surcharge_cents,
     tie_together,
 )
-from shared.model import Day, Issue, Need, Origin
+from shared.model import Day, Issue, Need, Origin, Store, Van
 
 if TYPE_CHECKING:
     from ortools.linear_solver.pywraplp import Constraint, Variable
@@ -50,10 +50,9 @@ if TYPE_CHECKING:
 SHARE_EFFORT = 10.0
 """Limit of each question about parts, in CP-SAT's deterministic time; own choice."""
 
-SHARE_STEPS = 1_000
+SHARE_STEPS = 500
 """Steps in which a small question is tried out before CP-SAT is asked; own choice."""
 
-SHARE_WAYS = 60  # of one need; with more it is no small question
 SHARE_NEEDS = 200  # in one question
 
 
@@ -681,21 +680,21 @@ def _share_plainly(
     return shares
 
 
-class _Take(NamedTuple):
-    """Pieces of one part from one source, and where that takes them from."""
-
-    source: Source
-    part: str
-    count: int
-    pot: tuple[bool, str, str]  # whether it is a van, which van or store, the part
-
-
-class _Serving(NamedTuple):
-    """One way to serve one need."""
+class _Stream(NamedTuple):
+    """Where a van may have a part from, and what is made small by each piece."""
 
     weight: int
-    choice: str
-    takes: tuple[_Take, ...]
+    stage: int  # how many restock stops come before it is at hand
+    source: Source
+    pot: tuple[str, str]  # the van or store that it lies in, and the part
+    stock: int
+
+
+class _Drawn(NamedTuple):
+    """How a van has all it wants of a part, were it alone."""
+
+    weight: int
+    amounts: list[tuple[_Stream, int]]
 
 
 _GOAL_BITS = 48
@@ -703,11 +702,12 @@ _GOAL_BITS = 48
 
 
 class _Trying:
-    """Needs that may share parts, tried out one after the other.
+    """Needs that may share parts: their alternatives tried out one after the other.
 
-    Mostly each need has what is best for it alone; where two want the last piece, one
-    of them has the next best. That is found in a few steps, many times sooner than a
-    model is written down. What is weighed is what :class:`_Sharing` makes small.
+    Mostly the wanted ones will do, or few others. With the alternatives known, each
+    part is a matter of its own, and where vans, each alone, want no more than there is,
+    nothing is better. That takes less time than to write a model down. What is weighed
+    is what :class:`_Sharing` makes small.
     """
 
     def __init__(
@@ -717,136 +717,154 @@ class _Trying:
         stops: Mapping[str, Sequence[tuple[str, int]]],
         holders: Mapping[str, str],
     ) -> None:
-        self.day, self.lines, self.stops, self.holders = day, lines, stops, holders
+        self.day, self.stops, self.holders = day, stops, holders
         self.vans = {van.id: van for van in day.vans}
         self.stores = stores(day)
+        self.lines = sorted(
+            lines, key=lambda line: (line.van_id, line.stage, line.need.alternatives)
+        )
+        self.choices = [self._choices(line.need) for line in self.lines]
+        self.asked: dict[tuple[str, str], Counter[int]] = {}  # by van, part and stage
+        self.streams: dict[tuple[str, str], list[_Stream]] = {}
+        self.drawn: dict[object, _Drawn | None] = {}
+        self.picks: list[int] = []
         self.steps = 0
-        self.left: dict[tuple[bool, str, str], int] = {}
+        self.best: tuple[int, list[int], list[tuple[str, _Drawn]]] | None = None
+        self.doubt: int | None = None  # the least weight of what several vans want
 
     def solve(self) -> tuple[bool, _Shared | None]:
         """Return whether the answer is known, and it; ``None``: there is no way."""
         if self.day.exchange or len(self.lines) > SHARE_NEEDS:
             return False, None
-        ways: dict[tuple[str, int, Need], list[_Serving]] = {}
-        some = []
-        for line in self.lines:
-            key = (line.van_id, line.stage, line.need)
-            if key not in ways:
-                ways[key] = sorted(self._ways(line), key=lambda way: way.weight)
-            if not ways[key]:
-                return True, None
-            if len(ways[key]) > SHARE_WAYS:
-                return False, None
-            some.append(ways[key])
-        least = [0]
-        for each in reversed(some):
-            least.append(least[-1] + each[0].weight)
-        best = self._try(some, least[::-1], 0, None)
+        self._choose(0)
         if self.steps > SHARE_STEPS:
             return False, None
-        return True, best and self._sum(best[1])
+        if self.best is None:
+            return self.doubt is None, None
+        weight, ranks, drawn = self.best
+        if self.doubt is not None and self.doubt < weight:
+            return False, None
+        shares: Counter[tuple[str, Source, str]] = Counter()
+        for van_id, one in drawn:
+            for stream, count in one.amounts:
+                shares[van_id, stream.source, stream.pot[1]] += count
+        picks = {
+            (line.call_id, line.row): line.need.alternatives[rank]
+            for line, rank in zip(self.lines, ranks, strict=True)
+        }
+        return True, (shares, picks)
 
-    def _try(
-        self, ways: list[list[_Serving]], least: list[int], at: int, most: int | None
-    ) -> tuple[int, list[_Serving]] | None:
-        """Return the best way to serve needs from one on that weighs less than most."""
-        if at == len(ways):
-            return 0, []
-        best = None
-        for way in ways[at]:
-            if most is not None and way.weight + least[at + 1] >= most:
-                break
+    def _choices(self, need: Need) -> list[tuple[int, dict[str, int]]]:
+        return [
+            (
+                _weigh(substitute_cents(self.day, need, choice), rank, 0, 0),
+                pieces(self.day, choice, need.quantity),
+            )
+            for rank, choice in enumerate(need.alternatives)
+        ]
+
+    def _choose(self, weight: int) -> None:
+        """Try every alternative of the next need that may lead to something better."""
+        at = len(self.picks)
+        if at == len(self.lines):
+            self._draw_all(weight)
+            return
+        line, first = self.lines[at], 0
+        if at and line[:2] == self.lines[at - 1][:2]:  # the same van and stage
+            if line.need == self.lines[at - 1].need:
+                first = self.picks[-1]  # which of two that are alike is the same
+        for rank, (more, wanted) in enumerate(self.choices[at]):
             self.steps += 1
             if self.steps > SHARE_STEPS:
-                return best
-            if not self._take(way, 1):
+                return
+            total = weight + more
+            if rank < first or (self.best is not None and total >= self.best[0]):
                 continue
-            limit = None if most is None else most - way.weight
-            found = self._try(ways, least, at + 1, limit)
-            self._take(way, -1)
-            if found is not None:
-                most = way.weight + found[0]
-                best = most, [way, *found[1]]
-        return best
+            for part, count in wanted.items():
+                stages = self.asked.setdefault((line.van_id, part), Counter())
+                stages[line.stage] += count
+            if all(self._draw(line.van_id, part) is not None for part in wanted):
+                self.picks.append(rank)
+                self._choose(total)
+                self.picks.pop()
+            for part, count in wanted.items():
+                self.asked[line.van_id, part][line.stage] -= count
 
-    def _take(self, way: _Serving, sign: int) -> bool:
-        """Take a way's pieces, or put them back; false: there are not enough."""
-        for row, take in enumerate(way.takes):
-            self.left[take.pot] -= sign * take.count
-            if self.left[take.pot] < 0:
-                for undone in way.takes[: row + 1]:
-                    self.left[undone.pot] += undone.count
-                return False
-        return True
+    def _draw_all(self, weight: int) -> None:
+        """Look what the alternatives chosen come to, for all vans together."""
+        used: Counter[tuple[str, str]] = Counter()
+        stock: dict[tuple[str, str], int] = {}
+        made = []
+        for van_id, part in self.asked:
+            drawn = self._draw(van_id, part)
+            if drawn is None:
+                return
+            weight += drawn.weight
+            made.append((van_id, drawn))
+            for stream, count in drawn.amounts:
+                used[stream.pot] += count
+                stock[stream.pot] = stream.stock
+        if any(count > stock[pot] for pot, count in used.items()):
+            if self.doubt is None or weight < self.doubt:
+                self.doubt = weight
+        elif self.best is None or weight < self.best[0]:
+            self.best = weight, list(self.picks), made
 
-    def _ways(self, line: _Line) -> list[_Serving]:
-        """Return every way to serve a need, were it alone."""
-        found = []
-        for rank, choice in enumerate(line.need.alternatives):
-            cents = substitute_cents(self.day, line.need, choice)
-            some: list[tuple[int, tuple[_Take, ...]]] = [(_weigh(cents, rank, 0, 0), ())]
-            for part, count in pieces(self.day, choice, line.need.quantity).items():
-                splits = self._splits(self._sources(line, part), part, count)
-                some = [
-                    (weight + more, takes + split)
-                    for weight, takes in some
-                    for more, split in splits
-                ]
-                if len(some) > SHARE_WAYS:
-                    break
-            found += [_Serving(weight, choice, takes) for weight, takes in some]
-        return found
+    def _draw(self, van_id: str, part: str) -> _Drawn | None:
+        """Return the best way for a van to have what it wants of a part, if any.
 
-    def _sources(
-        self, line: _Line, part: str
-    ) -> list[tuple[int, Source, tuple[bool, str, str]]]:
-        """Return where a need may have a part from, with the weight of a piece."""
-        van, holder, shop = self.vans[line.van_id], self.holders[line.van_id], self.day.shop
-        found = [(0, Source(Origin.ABOARD), (True, holder, part))]
-        self.left.setdefault((True, holder, part), self.vans[holder].stock.get(part, 0))
+        From all there is, the dearest pieces are left where they are as far as every
+        stage can spare them. What can be spared is a matroid: that is best.
+        """
+        stages = self.asked[van_id, part]
+        key = (van_id, part, *sorted(stages.items()))
+        if key in self.drawn:
+            return self.drawn[key]
+        streams = self._streams(van_id, part)
+        total, last = stages.total(), len(self.stops.get(van_id, ()))
+        amounts = [min(stream.stock, total) for stream in streams]
+        spare, over = [], 0
+        for stage in range(last + 1):
+            over -= stages[stage]
+            for stream, amount in zip(streams, amounts, strict=True):
+                over += amount * (stream.stage == stage)
+            spare.append(over)
+        drawn = None
+        if min(spare) >= 0:
+            for row in sorted(range(len(streams)), key=lambda r: -streams[r].weight):
+                stage = streams[row].stage
+                less = min(amounts[row], *spare[stage:])
+                amounts[row] -= less
+                spare[stage:] = [over - less for over in spare[stage:]]
+            some = [one for one in zip(streams, amounts, strict=True) if one[1]]
+            drawn = _Drawn(sum(one.weight * count for one, count in some), some)
+        self.drawn[key] = drawn
+        return drawn
+
+    def _streams(self, van_id: str, part: str) -> list[_Stream]:
+        """Return where a van may have a part from."""
+        if (van_id, part) in self.streams:
+            return self.streams[van_id, part]
+        van, shop = self.vans[van_id], self.day.shop
+        holder = self.vans[self.holders[van_id]]
+        places: list[tuple[int, int, Source, Van | Store]] = [
+            (0, 0, Source(Origin.ABOARD), holder)
+        ]
         if van.loads_at_shop:
-            found.append((_weigh(0, 0, 1, 0), Source(Origin.SHOP), (False, shop.id, part)))
-        for store_id, after in self.stops.get(van.id, ())[: line.stage]:
+            places.append((_weigh(0, 0, 1, 0), 0, Source(Origin.SHOP), shop))
+        for stage, (store_id, after) in enumerate(self.stops.get(van_id, ()), 1):
             store = self.stores[store_id]
             bought = 1 if store_id == shop.id else 2
             weight = _weigh(surcharge_cents(self.day, store, part), 0, 1, bought)
             source = Source(Origin.RESTOCK, store_id, after)
-            found.append((weight, source, (False, store_id, part)))
-        for _, _, (is_van, store_id, _) in found:
-            if not is_van:
-                stock = self.stores[store_id].stock.get(part, 0)
-                self.left.setdefault((False, store_id, part), stock)
-        return [one for one in found if self.left[one[2]] > 0]
-
-    def _splits(
-        self,
-        sources: Sequence[tuple[int, Source, tuple[bool, str, str]]],
-        part: str,
-        count: int,
-    ) -> list[tuple[int, tuple[_Take, ...]]]:
-        """Return every way to have so many pieces from some sources."""
-        if count == 0:
-            return [(0, ())]
-        if not sources:
-            return []
-        (weight, source, pot), *others = sources
-        found = []
-        for own in range(min(count, self.left[pot]), -1, -1):
-            take = (_Take(source, part, own, pot),) if own else ()
-            found += [
-                (own * weight + more, (*take, *split))
-                for more, split in self._splits(others, part, count - own)
-            ]
+            places.append((weight, stage, source, store))
+        found = [
+            _Stream(weight, stage, source, (place.id, part), place.stock[part])
+            for weight, stage, source, place in places
+            if place.stock.get(part, 0) > 0
+        ]
+        self.streams[van_id, part] = found
         return found
-
-    def _sum(self, best: Sequence[_Serving]) -> _Shared:
-        shares: Counter[tuple[str, Source, str]] = Counter()
-        picks = {}
-        for line, way in zip(self.lines, best, strict=True):
-            picks[line.call_id, line.row] = way.choice
-            for take in way.takes:
-                shares[line.van_id, take.source, take.part] += take.count
-        return shares, picks
 
 
 def _weigh(cents: int, rank: int, fetched: int, bought: int) -> int:
