@@ -10,7 +10,7 @@ for its driver, the break is looked for elsewhere.
 """
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from itertools import pairwise
 from typing import NamedTuple
 
@@ -42,8 +42,7 @@ class Task(NamedTuple):
     spans: tuple[tuple[int, int], ...] | None = None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Errand:
+class _Errand(NamedTuple):
     """A task with all that its times depend on."""
 
     node: str
@@ -79,12 +78,33 @@ class _Errand:
         return 0 if self.call is None else day.change_units(self.call, van.id, start_s)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Way:
+class _Leg(NamedTuple):
+    """One drive: from where, to where; ``None`` stands for anywhere."""
+
+    origin: str | None
+    target: str | None
+    here: Place | None
+    there: Place | None
+
+
+class _Halt(NamedTuple):
+    """A stop, or a break, as far as it matters to what comes behind."""
+
+    errand: _Errand | None  # None: a break
+    leg: _Leg  # by which it is reached
+    place: Place | None
+    drive_m: int
+    drive_s: int
+    arrive_s: int
+    start_s: int
+    finish_s: int
+
+
+class _Way(NamedTuple):
     """A way through the first stops: when the van is free, and how it got there."""
 
     free_s: int
-    stops: tuple[Stop, ...] = ()
+    halts: tuple[_Halt, ...] = ()
     there: bool = False  # at the next stop's street already: the break was taken there
     late_units: int = 0
     preference_units: int = 0
@@ -103,19 +123,12 @@ class _Way:
 
         No wait is counted at the first stop: for that one it leaves late.
         """
-        waits = [stop for stop in self.stops[1:] if stop.wait_s > SHORT_WAIT_S]
-        idle = len({stop.place for stop in waits})
-        return self.extras[1], idle
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Leg:
-    """One drive: from where, to where; ``None`` stands for anywhere."""
-
-    origin: str | None
-    target: str | None
-    here: Place | None
-    there: Place | None
+        idle = {
+            halt.place
+            for halt in self.halts[1:]
+            if halt.start_s - halt.arrive_s > SHORT_WAIT_S
+        }
+        return self.extras[1], len(idle)
 
 
 class _Driver:
@@ -138,7 +151,7 @@ class _Driver:
                 else self.serve(calls[call_id])
             )
             if spans is not None:
-                errand = replace(errand, spans=spans)
+                errand = errand._replace(spans=spans)
             self.errands.append(errand)
         nodes: list[tuple[str | None, Place | None]] = [
             _end_of_day(van.start, f"start:{van.id}"),
@@ -199,21 +212,16 @@ class _Driver:
         """Return the latest departure for a start, where there is a drive at all."""
         return self.leave_latest(leg, start_s) if drive_s > 0 else None
 
-    def postpone(self, pause: Stop, leg: _Leg, until_s: int) -> Stop:
+    def postpone(self, pause: _Halt, until_s: int) -> _Halt:
         """Take a break that waits for its window as late as the next start allows.
 
         Two waits, one on each side of the break, become one before it.
         """
         meal = self.van.meal
-        if meal is None or pause.wait_s == 0:
+        if meal is None or pause.start_s == pause.arrive_s:
             return pause
         start_s = min(meal.window.end_s, until_s) - meal.length_s
-        return replace(
-            pause,
-            start_s=start_s,
-            finish_s=start_s + meal.length_s,
-            leave_by_s=self.leave_by(leg, pause.drive_s, start_s),
-        )
+        return pause._replace(start_s=start_s, finish_s=start_s + meal.length_s)
 
     def rest(self, leg: _Leg, way: _Way, *, there: bool) -> _Way | None:
         """Return the way with the break taken before driving, or on arrival."""
@@ -222,57 +230,54 @@ class _Driver:
         if meal is None or at_s > meal.window.end_s - meal.length_s:
             return None
         start_s = max(at_s, meal.window.start_s)
-        pause = Stop(
-            kind=StopKind.BREAK,
-            call_id=None,
+        pause = _Halt(
+            errand=None,
+            leg=leg,
             place=leg.there if there else leg.here,
             drive_m=metres,
             drive_s=at_s - way.free_s,
             arrive_s=at_s,
             start_s=start_s,
             finish_s=start_s + meal.length_s,
-            leave_by_s=self.leave_by(leg, at_s - way.free_s, start_s),
         )
-        return replace(
-            way, free_s=pause.finish_s, stops=(*way.stops, pause), there=there
+        return way._replace(
+            free_s=pause.finish_s, halts=(*way.halts, pause), there=there
         )
 
     def visit(self, errand: _Errand, leg: _Leg, way: _Way) -> _Way | None:
         """Return the way with one more stop, ``None`` when it comes too late."""
         metres, at_s = (0, way.free_s) if way.there else self.drive(leg, way.free_s)
-        starts = (
-            max(at_s, first) for first, last in errand.spans if max(at_s, first) <= last
-        )
-        start_s = next(starts, None)
+        start_s = None
+        for first, last in errand.spans:
+            if max(at_s, first) <= last:
+                start_s = max(at_s, first)
+                break
         if start_s is None:
             return None
-        before, drive_s = way.stops, at_s - way.free_s
+        before, drive_s = way.halts, at_s - way.free_s
         if way.there:
-            pause = self.postpone(before[-1], leg, start_s)
+            pause = self.postpone(before[-1], start_s)
             before, at_s = (*before[:-1], pause), pause.finish_s
-        stop = Stop(
-            kind=StopKind.RESTOCK if errand.call is None else StopKind.CALL,
-            call_id=None if errand.call is None else errand.call.id,
+        halt = _Halt(
+            errand=errand,
+            leg=leg,
             place=errand.place,
             drive_m=metres,
             drive_s=drive_s,
             arrive_s=at_s,
             start_s=start_s,
             finish_s=start_s + errand.length_s,
-            slack_s=errand.slack_s(start_s),
-            leave_by_s=self.leave_by(leg, drive_s, start_s),
-            store_id=errand.store_id,
-            late_s=errand.late_s(start_s),
         )
+        late_s = errand.late_s(start_s)
         missed_cents = 0 if errand.is_welcome(start_s) else self.day.preference_cents
         return _Way(
-            free_s=stop.finish_s,
-            stops=(*before, stop),
-            late_units=way.late_units + self.day.late_units(stop.late_s),
+            free_s=halt.finish_s,
+            halts=(*before, halt),
+            late_units=way.late_units + self.day.late_units(late_s),
             preference_units=way.preference_units + missed_cents * UNITS_PER_CENT,
             change_units=way.change_units
             + errand.change_units(self.day, self.van, start_s),
-            broken=way.broken + errand.weight * (stop.late_s > 0),
+            broken=way.broken + errand.weight * (late_s > 0),
         )
 
     def ways(self, *, every: bool) -> list[_Way]:
@@ -342,7 +347,7 @@ class _Driver:
         # Broken promises count by priority: one more than all of a lower one.
         weight = (1 + len(self.day.calls)) ** (4 - call.priority)
         return [
-            replace(errand, spans=_common(errand.spans, mode.spans), weight=weight)
+            errand._replace(spans=_common(errand.spans, mode.spans), weight=weight)
             for mode in modes(self.day, call, self.van)
         ]
 
@@ -354,7 +359,7 @@ class _Driver:
         """Return the route that a way through all stops makes."""
         van = self.van
         metres, back_s = self.drive(self.home, way.free_s)
-        stops, leave_s = self.leave_late(way.stops)
+        stops, leave_s = self.leave_late(tuple(map(self.write, way.halts)))
         overtime_s = max(0, back_s - van.shift.end_s)
         distance_m = sum(stop.drive_m for stop in stops) + metres
         return Route(
@@ -373,6 +378,28 @@ class _Driver:
             late_units=way.late_units,
             preference_units=way.preference_units,
             change_units=way.change_units,
+        )
+
+    def write(self, halt: _Halt) -> Stop:
+        """Write a stop out."""
+        errand, start_s = halt.errand, halt.start_s
+        kind, call = StopKind.BREAK, None
+        if errand is not None:
+            call = errand.call
+            kind = StopKind.RESTOCK if call is None else StopKind.CALL
+        return Stop(
+            kind=kind,
+            call_id=None if call is None else call.id,
+            place=halt.place,
+            drive_m=halt.drive_m,
+            drive_s=halt.drive_s,
+            arrive_s=halt.arrive_s,
+            start_s=start_s,
+            finish_s=halt.finish_s,
+            slack_s=None if errand is None else errand.slack_s(start_s),
+            leave_by_s=self.leave_by(halt.leg, halt.drive_s, start_s),
+            store_id=None if errand is None else errand.store_id,
+            late_s=0 if errand is None else errand.late_s(start_s),
         )
 
     def leave_late(self, stops: tuple[Stop, ...]) -> tuple[tuple[Stop, ...], int]:

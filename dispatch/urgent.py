@@ -459,6 +459,18 @@ class _Orders(NamedTuple):
     long: bool = False  # after hours
 
 
+class _Tried(NamedTuple):
+    """Places for the call that work."""
+
+    rows: Ints
+    orders: Ints
+    doubtful: BoolRow
+
+    def those(self, which: BoolRow) -> "_Tried":
+        """Return some of them."""
+        return _Tried(self.rows[which], self.orders[which], self.doubtful[which])
+
+
 class _Part:
     """The vans looked at, their calls and the urgent one, as arrays."""
 
@@ -515,8 +527,8 @@ class _Part:
 
     # --- the call at every place
 
-    def trials(self, problem: Problem, omits: int) -> tuple[Ints, Ints]:
-        """Try the call everywhere; return the rows that work, and their orders."""
+    def trials(self, problem: Problem, omits: int) -> _Tried:
+        """Try the call everywhere."""
         trials = new_trials(problem, self.routes)
         for call_id, row in self.rows.items():
             if call_id in self.board.stops:
@@ -527,40 +539,48 @@ class _Part:
                     start_s + self.day.tolerance_s,
                 )
         count = try_everywhere(problem, self.routes, trials, self.row, omits)
-        return trials.rows[:count], trials.order[:count]
+        rows, orders = trials.rows[:count], trials.order[:count]
+        return _Tried(rows, orders, self.doubtful(rows, orders))
 
-    def doubtful(self, some: tuple[Ints, Ints]) -> BoolRow:
+    def doubtful(self, rows: Ints, orders: Ints) -> BoolRow:
         """Return which trials look too long for a driver's limits on his hours."""
-        rows, orders = some
         found = np.zeros(len(rows), bool)
         routes = {route.van_id: route for route in self.board.plan.routes}
-        for row, van in enumerate(rows[:, VAN].tolist()):
-            out = self.day.vans[van]
+        for van, out in enumerate(self.day.vans):
             if out.drive_limit_s is None and out.work_limit_s is None:
                 continue
-            route = routes.get(out.id)
-            leave_s = out.shift.start_s
-            if route is not None and min(rows[row, PLACE], rows[row, HALT] % NEVER):
-                leave_s = route.leave_s
-            meal_s = 0 if out.meal is None else out.meal.length_s
-            work_s = int(rows[row, RETURNS]) - leave_s - meal_s
-            drive_s = self._driving_s(van, orders[row, : rows[row, LONG]])
+            mine = np.flatnonzero(rows[:, VAN] == van)
+            some_rows, route = rows[mine], routes.get(out.id)
+            leave_s = np.full(len(mine), out.shift.start_s)
+            drive_s = self._driving_s(van, orders[mine], some_rows[:, LONG])
             if route is not None and self.stands.get(van):
+                later = some_rows[:, [PLACE, HALT]] % NEVER  # no stop: never
+                leave_s[later.min(axis=1) > 0] = route.leave_s
                 # As much slower than at free flow as the route that stands.
-                stands_s = self._driving_s(van, np.array(self.stands[van]))
-                drive_s = drive_s * route.drive_s // max(1, stands_s)
-            found[row] = work_s > (out.work_limit_s or NEVER) or drive_s > (
-                out.drive_limit_s or NEVER
+                stands = np.array([self.stands[van]])
+                stands_s = self._driving_s(van, stands, np.array([stands.size]))
+                drive_s = drive_s * route.drive_s // max(1, int(stands_s[0]))
+            meal_s = 0 if out.meal is None else out.meal.length_s
+            work_s = some_rows[:, RETURNS] - leave_s - meal_s
+            found[mine] = (work_s > _or_never(out.work_limit_s)) | (
+                drive_s > _or_never(out.drive_limit_s)
             )
         return found
 
-    def _driving_s(self, van: int, visits: Ints) -> int:
-        """Return how long a route drives at free flow."""
-        ends = self.problem.vans[van, [START, FINISH]]
-        stops = self.problem.visits[visits, NODE]
-        nodes = np.concatenate([ends[:1], stops, ends[1:]])
-        nodes = nodes[nodes >= 0]
-        return int(self.problem.base_s[nodes[:-1], nodes[1:]].sum())
+    def _driving_s(self, van: int, orders: Ints, sizes: Ints) -> Ints:
+        """Return how long routes of a van drive at free flow."""
+        start, finish = self.problem.vans[van, [START, FINISH]]
+        rows, width = orders.shape
+        nodes = np.full((rows, width + 2), -1)
+        nodes[:, 0] = start
+        nodes[:, 1:-1] = self.problem.visits[orders, NODE]
+        nodes[:, 1:][np.arange(width + 1) >= sizes[:, None]] = -1
+        nodes[np.arange(rows), sizes + 1] = finish
+        here, there = nodes[:, :-1], nodes[:, 1:]
+        legs_s = self.problem.base_s[here, there]
+        legs_s[(here < 0) | (there < 0)] = 0
+        total: Ints = legs_s.sum(axis=1)
+        return total
 
     def longer(self) -> Problem:
         """Return the problem with drivers who stay longer than agreed."""
@@ -772,6 +792,10 @@ class _Part:
         )
 
 
+def _or_never(limit_s: int | None) -> int:
+    return NEVER if limit_s is None else limit_s
+
+
 def _visit_at(problem: Problem, van: int, call: int, start_s: int) -> int:
     """Return the visit by which a van does a call that starts at a second."""
     visit = call
@@ -859,21 +883,20 @@ class _Finder:
     def run(self) -> list[_Made]:
         """Return plans with the call, among them the best of each kind."""
         part = self.part
-        rows, orders = part.trials(part.problem, omits=1)
-        kept = np.flatnonzero(rows[:, OMITS] == 0)
-        plain, seeds = (rows[kept], orders[kept]), (rows, orders)
+        seeds = part.trials(part.problem, omits=1)
+        plain = seeds.those(seeds.rows[:, OMITS] == 0)
         self._try(plain, (STARTS, BREAKS, MOVES, COST))
         self._try(plain, (STARTS, MOVES, COST), breaks=0)
         self._try(plain, (STARTS, COST), breaks=0, moves=0)
         self._try(plain, (BREAKS, COST, MOVES, STARTS))
-        if part.ask.rounds and part.steady and len(seeds[0]):
+        if part.ask.rounds and part.steady and len(seeds.rows):
             self._move_others(plain, seeds)
         self._stay_longer()
         return self.made
 
     def _try(
         self,
-        some: tuple[Ints, Ints],
+        some: _Tried,
         by: Sequence[int],
         *,
         breaks: int = NEVER,
@@ -881,9 +904,9 @@ class _Finder:
         long: bool = False,
     ) -> None:
         """Write out the best of some trials that works."""
-        rows = some[0]
+        rows = some.rows
         right = np.flatnonzero((rows[:, BREAKS] <= breaks) & (rows[:, MOVES] <= moves))
-        doubtful = self.part.doubtful(some)
+        doubtful = some.doubtful
         keys = tuple(rows[right, column] for column in reversed((*by, TAKEN)))
         tries = 0
         for row in right[np.lexsort((*keys, doubtful[right]))].tolist():
@@ -911,13 +934,13 @@ class _Finder:
                 self.doubts[van] = self.doubts.get(van, 0) + 1
 
     def _orders(
-        self, some: tuple[Ints, Ints], row: int, *, long: bool = False
+        self, some: _Tried, row: int, *, long: bool = False
     ) -> _Orders:
-        rows, orders = some
-        visits = tuple(orders[row, : rows[row, LONG]].tolist())
+        rows = some.rows
+        visits = tuple(some.orders[row, : rows[row, LONG]].tolist())
         return _Orders({int(rows[row, VAN]): visits}, self.part.problem.visits, long)
 
-    def _move_others(self, plain: tuple[Ints, Ints], seeds: tuple[Ints, Ints]) -> None:
+    def _move_others(self, plain: _Tried, seeds: _Tried) -> None:
         """Look for plans in which others make room."""
         soonest_s = self._search(seeds, NEVER)
         if soonest_s is None:
@@ -934,13 +957,13 @@ class _Finder:
                 high_s = min(safe)
             else:
                 low_s = middle_s
-        if len(plain[0]):
-            cheap = np.lexsort((plain[0][:, COST], plain[0][:, BREAKS]))
+        if len(plain.rows):
+            cheap = np.lexsort((plain.rows[:, COST], plain.rows[:, BREAKS]))
             self._add(self.part.search(self._orders(plain, int(cheap[0]))))
 
-    def _search(self, seeds: tuple[Ints, Ints], by_s: int) -> int | None:
+    def _search(self, seeds: _Tried, by_s: int) -> int | None:
         """Search with the call by a second, or else as soon as can be."""
-        rows = seeds[0]
+        rows = seeds.rows
         harm = rows[:, OMITS] + rows[:, TAKEN]
         right = np.arange(len(rows))
         keys = [rows[:, COST], rows[:, MOVES], rows[:, BREAKS], harm, rows[:, STARTS]]
@@ -966,11 +989,9 @@ class _Finder:
     def _stay_longer(self) -> None:
         """Look for plans in which a driver stays longer than agreed."""
         part = self.part
-        rows, orders = part.trials(part.longer(), omits=0)
-        late = np.flatnonzero(
-            rows[:, RETURNS] > part.problem.vans[rows[:, VAN], SHIFT_HI]
-        )
-        some = (rows[late], orders[late])
+        some = part.trials(part.longer(), omits=0)
+        agreed_s = part.problem.vans[some.rows[:, VAN], SHIFT_HI]
+        some = some.those(some.rows[:, RETURNS] > agreed_s)
         self._try(some, (BREAKS, MOVES, STARTS, COST), long=True)
 
 

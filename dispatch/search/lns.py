@@ -243,11 +243,13 @@ def new_notes(problem: Problem) -> Notes:
 
 def _ways(problem: Problem) -> NDArray[np.int64]:
     """Return ``ways`` of :class:`Notes`."""
-    ways = np.full(problem.allowed.shape, -1, np.int64)
-    for visit in range(len(problem.visits) - 1, -1, -1):  # what NEXT names comes first
-        following = problem.visits[visit, NEXT]
-        behind = ways[:, following] if following >= 0 else -1
-        ways[:, visit] = np.where(problem.allowed[:, visit] == 1, visit, behind)
+    able = problem.allowed == 1
+    ways = np.where(able, np.arange(len(problem.visits)), -1)
+    behind = problem.visits[:, NEXT]
+    while (behind >= 0).any():  # one row of every call after the other
+        found = (ways < 0) & (behind >= 0) & able[:, behind]
+        ways = np.where(found, behind, ways)
+        behind = np.where(behind >= 0, problem.visits[behind, NEXT], -1)
     return ways
 
 
