@@ -548,6 +548,7 @@ def share_parts(
     assignment: Mapping[str, Sequence[str]],
     stops: Mapping[str, Sequence[tuple[str, int]]] | None = None,
     holders: Mapping[str, str] | None = None,
+    steps: int = SHARE_STEPS,
 ) -> tuple[Issue, ...] | None:
     """Give every call of every van its parts, the wanted ones as far as they go.
 
@@ -562,6 +563,9 @@ def share_parts(
         before the stop.
     holders : mapping of str to str, optional
         Van id to the van whose stock it takes from, where that is not its own.
+    steps : int
+        In how many a question may be tried out before CP-SAT is asked. The answer is
+        as good either way.
 
     Returns
     -------
@@ -591,7 +595,7 @@ def share_parts(
         some = [lines[row] for row in group]
         shares = _share_plainly(day, some, holders)
         if shares is None:
-            known, found = _Trying(day, some, plans, holders).solve()
+            known, found = _Trying(day, some, plans, holders).solve(steps)
             if not known:
                 found = _Sharing(day, some, plans, holders).solve()
             if found is None:
@@ -732,12 +736,13 @@ class _Trying:
         self.best: tuple[int, list[int], list[tuple[str, _Drawn]]] | None = None
         self.doubt: int | None = None  # the least weight of what several vans want
 
-    def solve(self) -> tuple[bool, _Shared | None]:
+    def solve(self, steps: int) -> tuple[bool, _Shared | None]:
         """Return whether the answer is known, and it; ``None``: there is no way."""
         if self.day.exchange or len(self.lines) > SHARE_NEEDS:
             return False, None
+        self.steps = steps
         self._choose(0)
-        if self.steps > SHARE_STEPS:
+        if self.steps < 0:
             return False, None
         if self.best is None:
             return self.doubt is None, None
@@ -770,12 +775,14 @@ class _Trying:
             self._draw_all(weight)
             return
         line, first = self.lines[at], 0
-        if at and line[:2] == self.lines[at - 1][:2]:  # the same van and stage
-            if line.need == self.lines[at - 1].need:
-                first = self.picks[-1]  # which of two that are alike is the same
+        other = self.lines[at - 1] if at else None
+        if other and line[:2] == other[:2] and line.need == other.need:
+            first = self.picks[
+                -1
+            ]  # of two that are alike it is the same which is which
         for rank, (more, wanted) in enumerate(self.choices[at]):
-            self.steps += 1
-            if self.steps > SHARE_STEPS:
+            self.steps -= 1
+            if self.steps < 0:
                 return
             total = weight + more
             if rank < first or (self.best is not None and total >= self.best[0]):

@@ -12,7 +12,7 @@ than a running plan has it), and the stops at stores in the middle of a route.
 """
 
 from collections.abc import Mapping, Sequence
-from itertools import product
+from itertools import chain, product
 from typing import NamedTuple, TypeVar
 
 import numpy as np
@@ -272,8 +272,33 @@ def one_date(day: Day) -> Stretch:
     )
 
 
+class Way(NamedTuple):
+    """A way to do a call, for the vans whose drivers take so long.
+
+    Parameters
+    ----------
+    mode : Mode
+        When it may start, and what that breaks and costs.
+    length_s : int
+        How long the visit takes.
+    able : list of bool
+        For each van of the day, whether it may do so.
+    """
+
+    mode: Mode
+    length_s: int
+    able: list[bool]
+
+
+Known = dict[tuple[str, tuple[str, ...]], tuple[Call, list[Way]]]
+"""A call and every way to do it, by its id and those of the vans."""
+
+
 def build_problem(
-    day: Day, travel: TravelTable, stretch: Stretch | None = None
+    day: Day,
+    travel: TravelTable,
+    stretch: Stretch | None = None,
+    known: Known | None = None,
 ) -> Problem:
     """Return the arrays of a day.
 
@@ -285,6 +310,10 @@ def build_problem(
         Its travel table, with the calls as first nodes.
     stretch : Stretch, optional
         How it is made up where it stands for several days.
+    known : dict, optional
+        Ways to do calls from days that have the same vans by the same ids, but for
+        the stock, the same prices and the same kinds of work; what is new is added.
+        Not for a day that stands for several.
 
     Returns
     -------
@@ -294,7 +323,8 @@ def build_problem(
     stretch = stretch or one_date(day)
     vans = _van_rows(day, travel, stretch)
     needs, spans = _need_rows(day, vans, stretch)
-    visits, allowed = _visit_rows(day, travel, stretch, spans)
+    ways = _every_way(day, stretch, {} if known is None else known)
+    visits, allowed = _visit_rows(day, travel, stretch, spans, ways)
     needs = needs._replace(stores=_store_rows(day, len(visits)))
     starts = sorted({int(node) for node in vans[:, START] if node >= 0})
     if starts:
@@ -635,6 +665,7 @@ def _visit_rows(
     travel: TravelTable,
     stretch: Stretch,
     spans: Sequence[tuple[int, int]],
+    ways_of: Sequence[Sequence[Way]],
 ) -> tuple[Ints, NDArray[np.uint8]]:
     """Return the visit table, and which van may make which visit.
 
@@ -644,6 +675,8 @@ def _visit_rows(
         The day.
     spans : sequence of (int, int)
         Each call's rows of needs.
+    ways_of : sequence
+        Every way to do each call.
     """
     left, broken = _weights(day, stretch.ranks)
     rows: list[_Row] = []
@@ -653,7 +686,7 @@ def _visit_rows(
     count = len(day.calls)
     for row, call in enumerate(day.calls):
         head = [left[row], 0, sum(need.quantity for need in call.needs), *spans[row]]
-        ways = _ways(day, row, stretch)
+        ways = ways_of[row]
         for index, way in enumerate(ways):
             # The call's next row: the first of the others, or the one behind it.
             following = count + len(more) + (index > 0)
@@ -679,27 +712,30 @@ def _visit_rows(
         able_more.append([True] * len(day.vans))
     everything = rows + more
     width = max((len(starts) for _, starts in everything), default=0)
-    visits = np.zeros((len(everything), WINDOW + 2 * max(1, width)), np.int64)
-    for row, (fields, starts) in enumerate(everything):
-        visits[row, :WINDOWS] = fields
-        visits[row, WINDOWS] = len(starts)
-        for index, (low, high) in enumerate(starts):
-            visits[row, WINDOW + 2 * index : WINDOW + 2 * index + 2] = low, high
+    width = WINDOW + 2 * max(1, width)
+    table = []
+    for fields, starts in everything:
+        cells = [*fields, len(starts), *chain.from_iterable(starts)]
+        table.append(cells + [0] * (width - len(cells)))
+    visits = np.array(table, np.int64).reshape(-1, width)
     allowed = np.array(able + able_more, np.uint8)
     return visits, allowed.reshape(len(everything), len(day.vans)).T.copy()
 
 
-class _Way(NamedTuple):
-    """A mode, for the vans whose drivers take so long."""
+def _every_way(day: Day, stretch: Stretch, known: Known) -> list[list[Way]]:
+    """Return every way to do each call."""
+    vans, found = tuple(van.id for van in day.vans), []
+    for row, call in enumerate(day.calls):
+        key = call.id, vans
+        if key not in known or known[key][0] is not call:
+            known[key] = call, _ways(day, row, stretch)
+        found.append(known[key][1])
+    return found
 
-    mode: Mode
-    length_s: int
-    able: list[bool]
 
-
-def _ways(day: Day, row: int, stretch: Stretch) -> list[_Way]:
+def _ways(day: Day, row: int, stretch: Stretch) -> list[Way]:
     """Return every way to do a call, at least one, the cheapest first."""
-    found: list[_Way] = []
+    found: list[Way] = []
     for number, call in stretch.versions[row].items():
         later_units = number * stretch.delays[row]
         # Vans are alike for a call but for pace and for being the one that stands.
@@ -710,7 +746,7 @@ def _ways(day: Day, row: int, stretch: Stretch) -> list[_Way]:
                 key = day.planned_s(call, out), out.id == standing
                 vans.setdefault(key, []).append(van)
         found += [
-            _Way(
+            Way(
                 mode._replace(units=mode.units + later_units),
                 length_s,
                 [van in able for van in range(len(day.vans))],
@@ -721,7 +757,7 @@ def _ways(day: Day, row: int, stretch: Stretch) -> list[_Way]:
     found.sort(key=lambda way: (way.mode.broken, way.mode.units, way.length_s))
     call = day.calls[row]
     spans = tuple(start_windows(day, call))
-    nobody = _Way(
+    nobody = Way(
         Mode(broken=False, units=0, spans=spans),
         day.planned_s(call),
         [False] * len(day.vans),

@@ -33,6 +33,7 @@ from dispatch.problem import (
     WINDOW,
     WINDOWS,
     Ints,
+    Known,
     Problem,
     build_problem,
     frozen,
@@ -263,11 +264,14 @@ class Board:
         What stands, laid out anew and judged.
     stops : mapping of str to (str, Stop)
         Van and visit of each call that is served.
+    ways : dict
+        Ways to do calls, as far as they have been worked out.
     """
 
     rest: Rest
     plan: Plan
     stops: Mapping[str, tuple[str, Stop]]
+    ways: Known = field(default_factory=dict, compare=False, repr=False)
 
     @property
     def day(self) -> Day:
@@ -310,7 +314,10 @@ def set_board(rest: Rest) -> Board:
             "what stands breaks rules, plan the rest anew first:\n"
             + "\n".join(str(fault) for fault in faults)
         )
-    return Board(rest=rest, plan=plan, stops=_stops(plan.routes))
+    ways: Known = {}
+    if len(day.vans) <= WHOLE_VANS:
+        build_problem(day, rest.travel, known=ways)
+    return Board(rest=rest, plan=plan, stops=_stops(plan.routes), ways=ways)
 
 
 def _stops(routes: Iterable[Route]) -> dict[str, tuple[str, Stop]]:
@@ -478,7 +485,7 @@ class _Part:
         self.board, self.call, self.ask = board, call, ask
         self.day = _cut(board, _near(board, call), call, board.day)
         self.travel = extend_table(board.rest.travel, self.day)
-        problem = build_problem(self.day, self.travel)
+        problem = build_problem(self.day, self.travel, known=board.ways)
         self.row = len(self.day.calls) - 1
         self.vans = {van.id: row for row, van in enumerate(self.day.vans)}
         self.rows = {call.id: row for row, call in enumerate(self.day.calls)}
@@ -933,9 +940,7 @@ class _Finder:
             if doubtful[row]:
                 self.doubts[van] = self.doubts.get(van, 0) + 1
 
-    def _orders(
-        self, some: _Tried, row: int, *, long: bool = False
-    ) -> _Orders:
+    def _orders(self, some: _Tried, row: int, *, long: bool = False) -> _Orders:
         rows = some.rows
         visits = tuple(some.orders[row, : rows[row, LONG]].tolist())
         return _Orders({int(rows[row, VAN]): visits}, self.part.problem.visits, long)

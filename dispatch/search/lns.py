@@ -243,14 +243,14 @@ def new_notes(problem: Problem) -> Notes:
 
 def _ways(problem: Problem) -> NDArray[np.int64]:
     """Return ``ways`` of :class:`Notes`."""
-    able = problem.allowed == 1
-    ways = np.where(able, np.arange(len(problem.visits)), -1)
-    behind = problem.visits[:, NEXT]
-    while (behind >= 0).any():  # one row of every call after the other
-        found = (ways < 0) & (behind >= 0) & able[:, behind]
-        ways = np.where(found, behind, ways)
-        behind = np.where(behind >= 0, problem.visits[behind, NEXT], -1)
-    return ways
+    vans, visits = problem.allowed.shape
+    ways = np.full((vans, visits + 1), -1)  # the last column: nothing behind
+    ways[:, :-1] = np.where(problem.allowed == 1, np.arange(visits), -1)
+    behind = np.append(problem.visits[:, NEXT], -1)
+    while (behind >= 0).any():  # two rows of a call are looked at, then four, eight
+        ways = np.where(ways < 0, ways[:, behind], ways)
+        behind = np.where(behind < 0, -1, behind[behind])
+    return ways[:, :-1].copy()
 
 
 @leaf
