@@ -686,7 +686,27 @@ class _Part:
         return Task(call_id=self.day.calls[call].id, spans=spans)
 
     def _frees(self, touched: Sequence[str], written: Written) -> bool:
-        """Return whether something at a store is free now that others may want."""
+        """Return whether something at a store is free now that others may want.
+
+        Who has the wanted part at no extra cost wants no other.
+        """
+        firsts = {
+            (call.id, row): need.alternatives[0]
+            for call in self.board.day.calls
+            for row, need in enumerate(call.needs)
+        }
+        if not any(
+            issue.van_id not in touched
+            and issue.call_id is not None
+            and issue.need is not None
+            and (
+                issue.extra_cents > 0
+                or issue.origin is Origin.VAN
+                or issue.chosen != firsts[issue.call_id, issue.need]
+            )
+            for issue in self.board.plan.issues
+        ):
+            return False
         then = _taken(i for i in self.board.plan.issues if i.van_id in touched)
         now = _taken(written.issues)
         return any(now.get(key, 0) < count for key, count in then.items())

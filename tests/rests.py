@@ -26,8 +26,7 @@ def planned(day: Day, rounds: int = 1_000) -> Plan:
 
 def board_at(day: Day, plan: Plan, seed: int, rounds: int = 300) -> Board:
     """Return what stands at 10:40 on a day that went one of many ways."""
-    log = walk(day, plan, seed).log
-    state = replay(day, [fact for fact in log if fact.at_s <= NOW_S])
+    state = replay(day, walk(day, plan, seed, until_s=NOW_S).log)
     rest = rest_of(day, plan, state, NOW_S)
     try:
         return set_board(rest)

@@ -35,14 +35,21 @@ class Walk:
         return True
 
 
-def walk(day: Day, plan: Plan, seed: int, newcomers: tuple[Call, ...] = ()) -> Walk:
+def walk(
+    day: Day,
+    plan: Plan,
+    seed: int,
+    newcomers: tuple[Call, ...] = (),
+    until_s: int = 48 * 3600,
+) -> Walk:
     """Return one way in which a day may go, with impossible facts tried in between."""
     dice = Random(seed)  # noqa: S311 - no secret
     told = [fact for route in plan.routes for fact in _drive(dice, route)]
     told += _mishaps(dice, day, plan, newcomers)
     seen = Walk(day=day, plan=plan)
     for number, fact in enumerate(sorted(told, key=lambda fact: fact.at_s)):
-        seen.hear(replace(fact, id=f"F{number}"))
+        if fact.at_s <= until_s:
+            seen.hear(replace(fact, id=f"F{number}"))
     return seen
 
 
