@@ -102,6 +102,7 @@ SOONEST_VANS = 5  # of a larger fleet: who could be there first
 DETOUR_VANS = 3  # and who passes nearest
 LOOKS = 1  # searches for the soonest that breaks no promise
 LOOK_S = 2 * 3600  # where no place breaks none, as much later than the soonest
+SLACK = 1.05  # so much longer a day of driving may look: traffic is not looked at
 DOUBTS = 3  # of a van's days that look too long for its driver are tried
 TRIES = 12  # places written out until one works
 BoolRow = NDArray[np.bool_]
@@ -570,7 +571,7 @@ class _Part:
             meal_s = 0 if out.meal is None else out.meal.length_s
             work_s = some_rows[:, RETURNS] - leave_s - meal_s
             found[mine] = (work_s > _or_never(out.work_limit_s)) | (
-                drive_s > _or_never(out.drive_limit_s)
+                drive_s > SLACK * _or_never(out.drive_limit_s)
             )
         return found
 

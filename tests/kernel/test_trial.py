@@ -51,8 +51,19 @@ def a_day(seed: int) -> Day:
     day = generate_day(
         seed, 5 + seed % 4, 1 + seed % 3, ease=0.5, features=FEATURES[seed % 3]
     )
-    calls = tuple(replace(call, needs=()) for call in day.calls)
+    # The one that is tried is promised nothing, as somebody is who has just rung.
+    calls = tuple(
+        replace(call, needs=())
+        if row != tried(seed, day)
+        else replace(call, needs=(), promise=None, preference=None)
+        for row, call in enumerate(day.calls)
+    )
     return replace(day, calls=calls, promises_may_break=True)
+
+
+def tried(seed: int, day: Day) -> int:
+    """Return the row of the call that is tried."""
+    return seed % len(day.calls)
 
 
 def route_of(
@@ -156,10 +167,10 @@ def trials_of(case: Case, routes: Routes, orders: list[list[int]]) -> Trials:
 
 
 def test_every_place_comes_out_as_laid_out_in_plain_code() -> None:
-    tried = broken = moved = days = 0
+    places = broken = moved = days = 0
     for seed in range(fewer(60, 4)):
         case = case_of(a_day(seed))
-        call = seed % len(case.day.calls)
+        call = tried(seed, case.day)
         found = stand(case, call)
         if found is None:
             continue
@@ -175,11 +186,11 @@ def test_every_place_comes_out_as_laid_out_in_plain_code() -> None:
         }
         assert len(fast) == count
         assert fast == dict(tried_slowly(case, orders, call))
-        tried += count
+        places += count
         moved += sum(one.moves > 0 for one in fast.values())
         broken += sum(one.breaks > 0 for one in fast.values())
     assert days >= fewer(50, 3)
-    assert tried > 5 * days
+    assert places > 2 * days
     assert moved > 0
     assert broken > 0 or fewer(0, 1)
 
@@ -188,7 +199,7 @@ def test_where_others_may_be_left_out_no_place_that_works_without_is_lost() -> N
     left_out = 0
     for seed in range(fewer(30, 4)):
         case = case_of(a_day(seed))
-        call = seed % len(case.day.calls)
+        call = tried(seed, case.day)
         found = stand(case, call)
         if found is None:
             continue
