@@ -609,7 +609,8 @@ def lend_tools(
     Returns
     -------
     tuple of ToolUse or None
-        By van, then by tool; ``None`` where there are not enough.
+        By van, then by tool; ``None`` where there are not enough, or where a van lacks
+        what no longer lies at the shop.
     """
     calls = {call.id: call for call in day.calls}
     vans = {van.id: van for van in day.vans}
@@ -617,9 +618,11 @@ def lend_tools(
     if handover is not None:
         ends[handover.giver, handover.tool_id] = {"returned": True}
         ends[handover.taker, handover.tool_id] = {"collected": True}
-    uses = []
+    uses, words = [], {tool.id for tool in day.tools}
     for route in routes:
         asked = {word for id_ in route.call_ids for word in calls[id_].equipment}
+        if not asked <= vans[route.van_id].equipment | words:
+            return None
         uses += [
             ToolUse(
                 van_id=route.van_id,
