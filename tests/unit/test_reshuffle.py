@@ -12,7 +12,7 @@ from dispatch.rest import Rest, in_force, rest_of
 from dispatch.rules import judge
 from dispatch.state import replay
 from shared.facts import Fact, FactKind
-from shared.model import Call, Day, Plan, Store
+from shared.model import Call, Day, Plan, Store, Tool
 from shared.units import UNITS_PER_CENT
 from tests.builders import HOUR_S, SHOP, a_call, a_day, a_part, a_van, at, need, window
 
@@ -252,3 +252,15 @@ def test_who_gets_nobody_is_told_so_and_asked_first_whether_there_is_danger() ->
         assert ring.window is None
         assert [caution.emergency for caution in ring.first] == [True]
         assert ring.message.index("emergency number") < ring.message.index("sorry")
+
+
+def test_a_call_that_stands_gives_way_where_its_shared_tool_is_gone() -> None:
+    asking = a_call("C1", equipment=frozenset({"cutter"}))
+    day = a_day(asking, a_call("C2"), tools=(Tool(id="cutter", quantity=1),))
+    plan = plan_day(day, BRIEF)
+    assert starts(plan).keys() == {"C1", "C2"}
+    rest = rest_of(day, plan, replay(day, ()), EIGHT)
+    gone = replace(rest, day=replace(rest.day, tools=()))  # it has broken
+    after = reshuffle(gone, BRIEF)
+    assert judge(gone.day, gone.travel, after) == ()
+    assert starts(after).keys() == {"C2"}
