@@ -133,7 +133,8 @@ def columns_of(
             elif stop.store_id is not None:
                 visits.append(stops.get(stop.store_id, -1))
         known = tuple(visit for visit in visits if visit >= 0)
-        columns.append(Column(van, known, route.cost_units - route.parts_units))
+        if known:  # what no van may do any more leaves an empty route
+            columns.append(Column(van, known, route.cost_units - route.parts_units))
     return tuple(sorted(columns))
 
 
