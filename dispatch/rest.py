@@ -357,7 +357,7 @@ class _Clerk:
             ahead.meal_taken = True
         elif pause is not None and pause.kind is StopKind.BREAK:
             begin_s = max(now.since_s, pause.start_s)
-            if begin_s <= self.now_s and _fits(van.meal, begin_s):
+            if begin_s < self.now_s and _fits(van.meal, begin_s):
                 self.rest_at(ahead, pause.place, begin_s, van.meal)
                 ahead.free_s = max(ahead.free_s, begin_s + van.meal.length_s)
 
@@ -537,10 +537,16 @@ class _Clerk:
             )
         )
         there = self.stores[store.id]
-        for issue in self.plan.issues:
-            fetched = (issue.van_id, issue.origin, issue.store_id)
-            if fetched != (van.id, Origin.RESTOCK, store.id):
-                continue
+        here = (van.id, Origin.RESTOCK, store.id)
+        fetched = [
+            issue
+            for issue in self.plan.issues
+            if (issue.van_id, issue.origin, issue.store_id) == here
+        ]
+        # Once this stop is frozen, what it fetches counts as spares: the rest is for
+        # another stop there, later on.
+        own = [issue for issue in fetched if issue.purpose is Purpose.SPARE]
+        for issue in own or fetched:
             if not (issue.call_id is None or self.is_open(issue.call_id)):
                 continue
             count = min(issue.quantity, there[issue.part_id])
@@ -571,6 +577,7 @@ class _Clerk:
         start_s = max(ahead.free_s, van.shift.start_s)
         meal = None if ahead.meal_taken else self.meal_left(van, start_s)
         driven_s, worked_s = self.spent(van, now, ahead)
+        paid_s = self.paid_from(van, now, ahead)
         return replace(
             van,
             start=None if ahead.node is None else self.places[ahead.node],
@@ -582,7 +589,7 @@ class _Clerk:
             equipment=van.equipment | now.tools,
             drive_limit_s=_left(van.drive_limit_s, driven_s),
             work_limit_s=_left(van.work_limit_s, worked_s),
-            paid_from_s=self.paid_from(van, now, ahead),
+            paid_from_s=None if paid_s == start_s else paid_s,
         )
 
     def paid_from(self, van: Van, now: VanNow, ahead: _Ahead) -> int:
@@ -774,7 +781,8 @@ def _fits(meal: Break, begin_s: int) -> bool:
 
 
 def _left(limit_s: int | None, spent_s: int) -> int | None:
-    return None if limit_s is None else max(0, limit_s - spent_s)
+    # The search takes 0 for no limit at all; in a second nothing can be done either.
+    return None if limit_s is None else max(1, limit_s - spent_s)
 
 
 def _as_spare(issue: Issue, count: int) -> Issue:

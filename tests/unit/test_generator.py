@@ -6,7 +6,7 @@ from dataclasses import fields, replace
 from functools import cache
 from itertools import pairwise
 from pathlib import Path
-from time import perf_counter
+from time import process_time
 
 import pytest
 
@@ -464,6 +464,6 @@ def test_files_keep_a_day_with_all_features_exactly(
 
 def test_a_thousand_calls_for_a_hundred_vans_take_less_than_a_second() -> None:
     generate_day(0, 1, 1)  # reads the trade tables
-    started = perf_counter()
+    started = process_time()
     generate_day(1, 1000, 100)
-    assert perf_counter() - started < 1
+    assert process_time() - started < 1
