@@ -4,6 +4,7 @@ from dataclasses import replace
 
 import pytest
 
+from dispatch.planner import Budget, plan_day
 from dispatch.rest import Rest, in_force, rest_of
 from dispatch.state import replay
 from dispatch.timetable import Task
@@ -330,6 +331,32 @@ def test_hours_at_the_wheel_and_at_work_are_used_up() -> None:
     )
     assert found.day.vans[0].drive_limit_s == 7200 - 900
     assert found.day.vans[0].work_limit_s == 4 * HOUR_S - 3600
+
+
+def test_who_has_used_up_his_hours_is_given_nothing_more_to_do() -> None:
+    limited = a_van("V1", drive_limit_s=900)
+    asked = day(vans=(limited,))
+    found = rest(
+        NINE + 3600,
+        go(FactKind.LEFT, NINE, "C1"),
+        go(FactKind.ARRIVED, NINE + 900, "C1"),
+        go(FactKind.DONE, NINE + 3000, "C1"),
+        asked=asked,
+    )
+    assert found.day.vans[0].drive_limit_s == 1  # 0 would be no limit to the search
+    made = plan_day(found.day, Budget(rounds=20, replans=False), found.travel)
+    assert {one.call_id for one in made.unplaced} == {"C2", "C3"}
+
+
+def test_a_break_that_the_plan_begins_just_now_is_not_under_way_yet() -> None:
+    meal = Break(window=window(9, 12), length_s=1800)
+    asked = day(vans=(a_van("V1", meal=meal), a_van("V2")))
+    done_s = NINE + 3600
+    facts = (go(FactKind.LEFT, NINE, "C1"), go(FactKind.DONE, done_s, "C1"))
+    first = rest(done_s, *facts, asked=asked)
+    made = plan_day(first.day, Budget(rounds=20, replans=False), first.travel)
+    again = rest(done_s, *facts, asked=asked, plan=in_force(first, made))
+    assert again.frozen == first.frozen
 
 
 def test_in_a_given_table_a_van_drives_on_from_where_it_is() -> None:
