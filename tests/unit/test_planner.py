@@ -16,8 +16,9 @@ from dispatch.search.tours import CALLS_MAX
 from dispatch.solver import default_rounds, usual_drive
 from dispatch.travel import travel_table
 from shared.errors import InvalidInput
-from shared.model import Break, Day, Plan, Proof, TravelRules
-from tests.builders import a_call, a_day, a_van, at, window
+from shared.model import Break, Day, Plan, Proof, Rates, TravelRules
+from shared.units import cents
+from tests.builders import HOUR_S, a_call, a_day, a_van, at, window
 
 SEARCHED = generate_day(3, 70, 8)
 """Too many calls to enumerate."""
@@ -278,3 +279,21 @@ def test_a_usual_drive_is_that_to_the_fifth_nearest_call() -> None:
 def test_a_day_without_drives_still_has_a_temperature() -> None:
     for day in (a_day(), a_day(a_call()), a_day(a_call("A"), a_call("B"))):
         assert usual_drive(build_problem(day, travel_table(day))) >= 1.0
+
+
+def test_a_van_is_paid_from_when_its_time_counts_and_the_plan_reckons_with_that() -> (
+    None
+):
+    call = a_call("1", place=at(north=1))
+    rates = Rates(hour_cents=3600)
+    stays_in = a_van("V1", shift=window(12, 17), rates=rates, paid_from_s=8 * HOUR_S)
+    is_out = a_van(
+        "V2", shift=window(12, 17), rates=rates, paid_from_s=12 * HOUR_S + 600
+    )
+    plan = plan_day(a_day(call, vans=(stays_in, is_out)))
+    (route,) = plan.routes
+    assert route.van_id == "V2"
+    # a cent a second, from ten past twelve on
+    assert cents(route.time_units) == route.finish_s - 12 * HOUR_S - 600
+    alone = plan_day(a_day(call, vans=(stays_in,))).routes[0]
+    assert cents(alone.time_units) == alone.finish_s - 8 * HOUR_S
