@@ -12,7 +12,7 @@ import shutil
 import sys
 import tempfile
 import traceback
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass
 from enum import IntEnum
 from pathlib import Path
@@ -224,13 +224,22 @@ class Desk(click.Group):
 
 
 def _try_to_write(folder: Path) -> None:
-    """Find out whether files can be written into a folder."""
+    """Make a folder, and find out whether files can be written into it."""
+    folder.mkdir(parents=True, exist_ok=True)
     try:
         with tempfile.TemporaryFile(dir=folder):
             pass
     except OSError as error:
         reason = f"cannot write into this folder ({error.strerror})"
         raise OSError(error.errno, reason, str(folder)) from None
+
+
+def _write(folder: Path, texts: Mapping[str, str]) -> None:
+    """Write texts into a folder, each whole or not at all, and say so."""
+    from dispatch.report import write_files
+
+    files = write_files({n: text.encode() for n, text in texts.items()}, folder)
+    _tell(f"wrote {len(files)} files into {folder}")
 
 
 def _tell(words: str) -> None:
@@ -413,7 +422,6 @@ def plan(  # noqa: PLR0913 - one per option
         raise click.UsageError("--rounds and --seconds are two ends of one search")
     day = ctx.obj.read(folder)
     if out is not None:  # better now than after the search
-        out.mkdir(parents=True, exist_ok=True)
         _try_to_write(out)
     meter = stderr_meter(quiet=quiet, limit_s=seconds)
     search = Search(seed=seed, rounds=rounds, seconds=seconds, meter=meter)
@@ -594,7 +602,6 @@ def shelves(
     """
     day, history, rules = ctx.obj.read_shelves(folder)
     if out is not None:
-        out.mkdir(parents=True, exist_ok=True)
         _try_to_write(out)
     from dispatch.shelves import fill_shelves
 
@@ -645,7 +652,6 @@ def learn(ctx: click.Context, *, folder: Path, as_json: bool, out: Path | None) 
     """
     day = ctx.obj.read(folder)
     if out is not None:
-        out.mkdir(parents=True, exist_ok=True)
         _try_to_write(out)
     from dispatch import lesson
     from dispatch.report import learning
@@ -655,9 +661,7 @@ def learn(ctx: click.Context, *, folder: Path, as_json: bool, out: Path | None) 
     _show(data if as_json else learning.learning_text(learnt), raw=as_json)
     if out is not None:
         page = learning.learning_html(learnt)
-        (out / "learnt.html").write_text(page, encoding="utf-8")
-        (out / "learnt.json").write_text(data + "\n", encoding="utf-8")
-        _tell(f"wrote 2 files into {out}")
+        _write(out, {"learnt.html": page, "learnt.json": data + "\n"})
     ctx.exit(Exit.PLANNED if len(learnt.log.visits.kind) else Exit.UNPLACED)
 
 
@@ -725,7 +729,6 @@ def reshuffle(  # noqa: PLR0913 - one per option
     happened = ctx.obj.read_happened(folder, day, facts)
     until_s = _clock_time(day, at)
     if out is not None:
-        out.mkdir(parents=True, exist_ok=True)
         _try_to_write(out)
     _, moments = _live(ctx.obj, day, happened.facts, seed, until_s)
     last = moments[-1]
@@ -736,9 +739,7 @@ def reshuffle(  # noqa: PLR0913 - one per option
     _show(data if as_json else reshuffle_text(day, last, **_screen()), raw=as_json)
     if out is not None:
         text = reshuffle_text(day, last)
-        (out / "reshuffle.txt").write_text(text, encoding="utf-8")
-        (out / "reshuffle.json").write_text(data, encoding="utf-8")
-        _tell(f"wrote 2 files into {out}")
+        _write(out, {"reshuffle.txt": text, "reshuffle.json": data})
     ctx.exit(Exit.UNPLACED if last.left_out else Exit.PLANNED)
 
 

@@ -4,6 +4,7 @@ import os
 import re
 import tempfile
 import unicodedata
+from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -137,15 +138,40 @@ def write_shelves(
     return _put(contents, folder)
 
 
-def _put(contents: dict[str, bytes], folder: Path) -> list[Path]:
+def write_files(contents: Mapping[str, bytes], folder: Path) -> list[Path]:
+    """Write files into a folder, each whole or not at all.
+
+    Parameters
+    ----------
+    contents : mapping of str to bytes
+        By name.
+    folder : Path
+        Where; it is made if it is not there.
+
+    Returns
+    -------
+    list of Path
+        The files, in their order.
+
+    Raises
+    ------
+    OSError
+        When the folder cannot be written.
+    """
     folder.mkdir(parents=True, exist_ok=True)
     with tempfile.TemporaryDirectory(prefix=".keyround-", dir=folder) as draft:
         for name, content in contents.items():
             (Path(draft) / name).write_bytes(content)
         for name in contents:
             os.replace(Path(draft) / name, folder / name)  # noqa: PTH105 - whole or not
-    _clear(folder, set(contents))
     return [folder / name for name in contents]
+
+
+def _put(contents: dict[str, bytes], folder: Path) -> list[Path]:
+    """Write files, and remove those that an earlier plan left."""
+    written = write_files(contents, folder)
+    _clear(folder, set(contents))
+    return written
 
 
 def _clear(folder: Path, kept: set[str]) -> None:
