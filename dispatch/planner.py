@@ -682,7 +682,7 @@ def finish(day: Day, travel: TravelTable, written: Written, budget: Budget) -> P
     if budget.reasons:
         plan = explain(day, travel, plan, replan)
     else:
-        plan = _without_reasons(day, plan)
+        plan = name_bare(day, plan, "left out", "late")
     violations = judge(day, travel, plan)
     if violations:
         raise Defect(
@@ -692,21 +692,56 @@ def finish(day: Day, travel: TravelTable, written: Written, budget: Budget) -> P
     return plan
 
 
-def _without_reasons(day: Day, plan: Plan) -> Plan:
-    """Name the calls that are left out or late, and leave it at that."""
+def name_bare(day: Day, plan: Plan, left_out: str, late: str) -> Plan:
+    """Name the calls that are left out or late, with a word each for a reason.
+
+    Parameters
+    ----------
+    day : Day
+        The day.
+    plan : Plan
+        Its plan.
+    left_out, late : str
+        The word for each.
+
+    Returns
+    -------
+    Plan
+        Fit to be judged.
+    """
     starts = {stop.call_id: stop for route in plan.routes for stop in route.stops}
-    out = [call.id for call in day.calls if call.id not in starts]
-    late = [
-        call.id for call in day.calls if call.id in starts and starts[call.id].late_s
-    ]
     return replace(
         plan,
-        unplaced=tuple(_because(id_, Rule.ROOM, "left out") for id_ in out),
-        late=tuple(_because(id_, Rule.PROMISE, "late") for id_ in late),
+        unplaced=tuple(
+            because(call.id, Rule.ROOM, left_out)
+            for call in day.calls
+            if call.id not in starts
+        ),
+        late=tuple(
+            because(call.id, Rule.PROMISE, late)
+            for call in day.calls
+            if call.id in starts and starts[call.id].late_s > 0
+        ),
     )
 
 
-def _because(call_id: str, rule: Rule, text: str) -> Unplaced:
+def because(call_id: str, rule: Rule, text: str) -> Unplaced:
+    """Return a call with the one reason that is given for it.
+
+    Parameters
+    ----------
+    call_id : str
+        The call.
+    rule : Rule
+        What stands in its way.
+    text : str
+        Plain words.
+
+    Returns
+    -------
+    Unplaced
+        For :attr:`Plan.unplaced` or :attr:`Plan.late`.
+    """
     return Unplaced(call_id=call_id, reasons=(Reason(rule=rule, text=text),))
 
 

@@ -19,7 +19,14 @@ from numpy.typing import NDArray
 from dispatch.difference import Difference, Ring, differ, who_to_ring
 from dispatch.explain import explain
 from dispatch.offer import restrict
-from dispatch.planner import Asked, Written, write_standing, write_tasks
+from dispatch.planner import (
+    Asked,
+    Written,
+    because,
+    name_bare,
+    write_standing,
+    write_tasks,
+)
 from dispatch.problem import (
     CALL,
     FINISH,
@@ -82,7 +89,6 @@ from shared.model import (
     Standing,
     Status,
     Stop,
-    Unplaced,
     Window,
 )
 from shared.trade import HELD
@@ -333,27 +339,19 @@ def _stops(routes: Iterable[Route]) -> dict[str, tuple[str, Stop]]:
 def _plan_of(day: Day, written: Written) -> Plan:
     """Return the plan that routes make, reasons in a word each."""
     routes, issues = written.routes, written.issues
-    served = _stops(routes)
-    return Plan(
+    plan = Plan(
         routes=routes,
         issues=(*issues, *spare_issues(day, routes, issues)),
-        unplaced=tuple(
-            _because(call.id, Rule.ROOM, "the running plan leaves it out")
-            for call in day.calls
-            if call.id not in served
-        ),
-        late=tuple(
-            _because(call.id, Rule.PROMISE, "the running plan is late already")
-            for call in day.calls
-            if call.id in served and served[call.id][1].late_s > 0
-        ),
+        unplaced=(),
         status=Status(proof=Proof.BEST_FOUND),
         tools=written.tools,
     )
-
-
-def _because(call_id: str, rule: Rule, text: str) -> Unplaced:
-    return Unplaced(call_id=call_id, reasons=(Reason(rule=rule, text=text),))
+    return name_bare(
+        day,
+        plan,
+        "the running plan leaves it out",
+        "the running plan is late already",
+    )
 
 
 # --- a part of the day, with the call ---------------------------------------------
@@ -722,12 +720,12 @@ class _Part:
             routes=routes,
             issues=(*issues, *spare_issues(day, routes, issues)),
             unplaced=tuple(
-                _because(one, Rule.ROOM, f"gives way to the urgent call of {who}")
+                because(one, Rule.ROOM, f"gives way to the urgent call of {who}")
                 for one in dropped
             ),
             late=tuple(
                 reasons.get(one)
-                or _because(one, Rule.PROMISE, f"the urgent call of {who} comes first")
+                or because(one, Rule.PROMISE, f"the urgent call of {who} comes first")
                 for one in late
             ),
             status=Status(proof=Proof.BEST_FOUND),
