@@ -72,17 +72,6 @@ class Difference:
 
     changes: tuple[Change, ...]
 
-    @property
-    def to_ring(self) -> tuple[str, ...]:
-        """Return the calls whose customers have to be rung.
-
-        Returns
-        -------
-        tuple of str
-            Their ids.
-        """
-        return tuple(change.call_id for change in self.changes if change.ring)
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Ring:
