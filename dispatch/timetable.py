@@ -280,6 +280,25 @@ class _Driver:
             broken=way.broken + errand.weight * (late_s > 0),
         )
 
+    def begun(self) -> tuple[list[_Way], list[_Way]]:
+        """Return the ways to begin with: the break to come, and none to come."""
+        start = [_Way(free_s=self.van.shift.start_s)]
+        return (start, []) if self.van.meal is not None else ([], start)
+
+    def rested(self, due: Sequence[_Way], leg: _Leg) -> list[_Way]:
+        """Return ways on which the break is due with it taken, before or on arrival."""
+        return _possible(
+            self.rest(leg, way, there=there) for way in due for there in (False, True)
+        )
+
+    def ended(self, due: Sequence[_Way]) -> list[_Way]:
+        """Return ways through all stops on which the break is due, where it can be had.
+
+        Who is back in time for the break takes it after the route.
+        """
+        back = [way for way in due if self.rest(self.home, way, there=True)]
+        return back + _possible(self.rest(self.home, way, there=False) for way in due)
+
     def ways(self, *, every: bool) -> list[_Way]:
         """Return the way that is home first, or all ways with that one first.
 
@@ -287,24 +306,15 @@ class _Driver:
         behind, the one that is free first. The others are home no earlier, but they
         may spare the driver work or driving.
         """
-        due = [_Way(free_s=self.van.shift.start_s)]
-        done: list[_Way] = []
-        if self.van.meal is None:
-            due, done = done, due
+        due, done = self.begun()
         for errand, leg in zip(self.errands, self.legs, strict=True):
-            rested = _possible(
-                self.rest(leg, way, there=there)
-                for way in due
-                for there in (False, True)
-            )
+            rested = self.rested(due, leg)
             # done is last: if all the same, visits before the break come first
             done = _possible(self.visit(errand, leg, way) for way in [*rested, *done])
             due = _possible(self.visit(errand, leg, way) for way in due)
             if not every:
                 done = sorted(done, key=lambda way: (way.free_s, *way.rank))[:1]
-        # who is back in time for the break takes it after the route
-        done += [way for way in due if self.rest(self.home, way, there=True)]
-        done += _possible(self.rest(self.home, way, there=False) for way in due)
+        done += self.ended(due)
         done.sort(key=lambda way: (self.back_s(way), *way.rank))
         return done if every else done[:1]
 
@@ -314,16 +324,9 @@ class _Driver:
         Each call may be done in any of its ways; of those through the first stops, one
         is dropped for another that is free no later and breaks and costs no more.
         """
-        due = [_Way(free_s=self.van.shift.start_s)]
-        done: list[_Way] = []
-        if self.van.meal is None:
-            due, done = done, due
+        due, done = self.begun()
         for errand, leg in zip(self.errands, self.legs, strict=True):
-            rested = _possible(
-                self.rest(leg, way, there=there)
-                for way in due
-                for there in (False, True)
-            )
+            rested = self.rested(due, leg)
             choices = self.choices(errand)
             due, done = (
                 _undominated(
@@ -333,8 +336,7 @@ class _Driver:
                 )
                 for some in (due, [*rested, *done])
             )
-        done += [way for way in due if self.rest(self.home, way, there=True)]
-        done += _possible(self.rest(self.home, way, there=False) for way in due)
+        done += self.ended(due)
         return sorted(
             done, key=lambda way: (way.broken, self.close(way).cost_units, way.rank)
         )
