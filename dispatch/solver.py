@@ -467,7 +467,8 @@ class _Search:
             for routes in (memory.now, memory.kept):
                 for source, target in zip(best.best, routes, strict=True):
                     target[...] = source
-            memory.notes.seen[:, :, 0] = -1  # those were other routes
+            for places in (memory.notes.seen, memory.notes.detours):
+                places[..., 0] = -1  # those were of other routes
             memory.score[[NOW_LEFT, NOW_MONEY]] = best.score[[BEST_LEFT, BEST_MONEY]]
             if len(own.links):
                 apply_terms(own, memory.now)

@@ -124,3 +124,12 @@ def test_a_customer_told_anew_is_counted_once_per_change() -> None:
     )
     outcome = live(world, plan_day(day, BRIEF), reshuffled(BRIEF))
     assert (outcome.changed, outcome.changed_by_calls, outcome.broken) == (1, 0, 1)
+
+
+def test_no_plan_on_the_way_is_refused_where_vans_fetch_parts() -> None:
+    # Chains that met had kept detours to the shop of routes that were gone: on this
+    # day a call came to be on one route twice, and the judge refused the plan.
+    world = invent_world(17, 20, 3, 0.1)
+    policy = anew(Budget(rounds=500, reasons=False))
+    plan = plan_day(world.day, Budget(rounds=3_000, reasons=False))
+    assert live(world, plan, policy).unserved == 0
