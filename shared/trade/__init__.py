@@ -122,3 +122,15 @@ def traffic_profiles() -> dict[str, Traffic]:
         )
         for key, row in _table("traffic.toml")["traffic"].items()
     }
+
+
+@cache
+def traffic_scatter() -> float:
+    """Return how much a day's driving time varies where no log says it.
+
+    Returns
+    -------
+    float
+        Standard deviation of the logarithm: 0.15 is about 15 %.
+    """
+    return float(_table("traffic.toml")["scatter"]["day"]["log"])
