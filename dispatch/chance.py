@@ -14,36 +14,44 @@ before he is there, he drives on, and what hangs on its parts is not kept.
 
 import math
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from itertools import count
 from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
+from dispatch.durations import Learnt
 from dispatch.problem import start_windows
+from dispatch.roadlog import LearntRoads
 from dispatch.spread import Spread, lognormal
 from dispatch.travel import TravelTable, travel_table
 from shared.model import (
     Call,
     Day,
+    Kept,
     Origin,
     Plan,
     Purpose,
+    ReadyKind,
+    ReadyState,
     Route,
     Stop,
+    StopKept,
     StopKind,
     Store,
     Traffic,
     Van,
 )
-from shared.trade import HELD, traffic_scatter
+from shared.trade import HELD, code_fails, traffic_scatter
 
 Ints = NDArray[np.int64]
 Flags = NDArray[np.bool_]
 
-DRAWS = 10_000
+DRAWS, FEWEST_DRAWS = 10_000, 1_000
 """Days that are drawn unless told otherwise: a chance is then right to a point."""
+
+VISITS = 400_000  # of more calls than 40 fewer days are drawn: a tenth of a second
 
 LEAST_PACE, MOST_PACE = 250, 4000  # permille; no road is out of that for a whole day
 QUANTILES = (0.1, 0.5, 0.9)
@@ -69,6 +77,22 @@ class Sample(NamedTuple):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Failing:
+    """How often a code cannot be read from the vehicle, and what that costs.
+
+    Parameters
+    ----------
+    chance : float
+        0 to 1.
+    lost_s : int
+        How long the driver tries before he gives up; a second visit is due then.
+    """
+
+    chance: float
+    lost_s: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Spreads:
     """How lengths and traffic vary.
 
@@ -79,10 +103,16 @@ class Spreads:
     road_scatter : float
         Standard deviation of the logarithm of a van's driving time over a day: 0.15 is
         about 15 %.
+    failing : mapping of str to Failing
+        By call id, those whose code is not bought yet.
+    source : str
+        What all that comes from: 'the log', 'the trade table'.
     """
 
     lengths: Mapping[str, Spread]
     road_scatter: float
+    failing: Mapping[str, Failing] = field(default_factory=dict)
+    source: str = "the trade table"
 
 
 def usual_spreads(day: Day) -> Spreads:
@@ -98,13 +128,115 @@ def usual_spreads(day: Day) -> Spreads:
     Spreads
         Lognormals; traffic by the trade's figure.
     """
+    chance, lost_s = code_fails()
     return Spreads(
-        lengths={
-            call.id: lognormal(call.median_s, max(call.p90_s, call.median_s))
-            for call in day.calls
-        },
+        lengths={call.id: _own_spread(call) for call in day.calls},
         road_scatter=traffic_scatter(),
+        failing={
+            call.id: Failing(chance=chance, lost_s=lost_s)
+            for call in day.calls
+            if wants_code(call)
+        },
     )
+
+
+def learnt_spreads(day: Day, learnt: Learnt, roads: LearntRoads) -> Spreads:
+    """Return how lengths and traffic vary by a firm's log.
+
+    Parameters
+    ----------
+    day : Day
+        With the learnt lengths, see :func:`dispatch.durations.with_learnt`.
+    learnt : Learnt
+        How long visits take. A call with figures of its own keeps these, as does one
+        of a kind that the log does not know.
+    roads : LearntRoads
+        How fast the roads are. How much one drive differs is taken for how much a
+        day's driving does: rather too much than too little.
+
+    Returns
+    -------
+    Spreads
+        What the log says nothing about is the trade table's.
+    """
+    usual = usual_spreads(day)
+    lengths, failing = dict(usual.lengths), dict(usual.failing)
+    for call in day.calls:
+        if call.kind not in learnt.kinds:
+            continue
+        group = learnt.find_group(call.kind, call.description)
+        length = learnt.usual(call.kind, group)
+        if (call.median_s, call.p90_s) == (length.median_s, length.p90_s):
+            lengths[call.id] = length.spread
+        retry = learnt.retries[call.kind]
+        if call.id in failing and retry.records:
+            failing[call.id] = Failing(chance=retry.share, lost_s=retry.lost_s)
+    return Spreads(
+        lengths=lengths,
+        road_scatter=roads.scatter if roads.drives else usual.road_scatter,
+        failing=failing,
+        source="the log" if len(learnt.log.visits.kind) else usual.source,
+    )
+
+
+def wants_code(call: Call) -> bool:
+    """Return whether a call's code has to be read from the vehicle, as it stands.
+
+    Parameters
+    ----------
+    call : Call
+        With what must be ready.
+
+    Returns
+    -------
+    bool
+        It takes a code that is not bought: still open, or waived.
+    """
+    return any(
+        item.kind is ReadyKind.CODE and item.state is not ReadyState.DONE
+        for item in call.ready
+    )
+
+
+def _own_spread(call: Call) -> Spread:
+    return lognormal(call.median_s, max(call.p90_s, call.median_s))
+
+
+def usual_draws(day: Day) -> int:
+    """Return how many days are worth drawing for a plan that somebody waits for.
+
+    Parameters
+    ----------
+    day : Day
+        Its calls count.
+
+    Returns
+    -------
+    int
+        1,000 to 10,000.
+    """
+    return min(DRAWS, max(FEWEST_DRAWS, VISITS // max(1, len(day.calls))))
+
+
+def foretell(day: Day, plan: Plan, spreads: Spreads, seed: int = 0) -> Kept:
+    """Tell how likely a plan's promises are kept.
+
+    Parameters
+    ----------
+    day, plan : Day, Plan
+        The day and its plan.
+    spreads : Spreads
+        How lengths and traffic vary.
+    seed : int
+        Same seed, same answer.
+
+    Returns
+    -------
+    Kept
+        On :func:`usual_draws` days.
+    """
+    kept = replay(day, plan, draw(day, spreads, usual_draws(day), seed))
+    return replace(kept, source=spreads.source)
 
 
 def draw(day: Day, spreads: Spreads, draws: int, seed: int) -> Sample:
@@ -127,104 +259,20 @@ def draw(day: Day, spreads: Spreads, draws: int, seed: int) -> Sample:
     Sample
         Visits vary each for itself; a van's drives of one day vary together.
     """
-    lengths, roads = (np.random.default_rng([seed, part]) for part in range(2))
+    lengths, roads, codes = (np.random.default_rng([seed, part]) for part in range(3))
     duration_s = np.empty((len(day.calls), draws), np.int64)
+    again = np.zeros(duration_s.shape, np.bool_)
     for row, call in enumerate(day.calls):
         seconds = spreads.lengths[call.id].sample(lengths, draws)
         np.rint(np.maximum(seconds, 1.0), out=seconds)
         duration_s[row] = seconds
+        if (failing := spreads.failing.get(call.id)) is not None:
+            fails = codes.random(draws) < failing.chance
+            duration_s[row][fails] = failing.lost_s
+            again[row] = fails
     slow = np.exp(spreads.road_scatter * roads.standard_normal((len(day.vans), draws)))
     pace = np.clip(np.rint(1000 * slow), LEAST_PACE, MOST_PACE).astype(np.int64)
-    return Sample(duration_s=duration_s, pace_permille=pace)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class StopKept:
-    """How one planned call comes out.
-
-    Parameters
-    ----------
-    call_id, van_id : str
-        Which call, and who comes.
-    kept : float or None
-        Chance that it starts inside its promise; where none was given, that the whole
-        visit lies inside one of its windows. ``None``: there is neither, or it is time
-        that is held free.
-    again : float
-        Chance that a second visit is due.
-    arrive_s : tuple of int
-        Arrival: one day in ten is earlier than the first, half are earlier than the
-        second, nine in ten are earlier than the third.
-    """
-
-    call_id: str
-    van_id: str
-    kept: float | None
-    again: float
-    arrive_s: tuple[int, int, int]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Kept:
-    """How a plan comes out.
-
-    Parameters
-    ----------
-    stops : tuple of StopKept
-        Every planned call, by van and in its order.
-    all_kept : float
-        Chance that every promise of the plan is kept.
-    draws : int
-        How many days were drawn.
-    """
-
-    stops: tuple[StopKept, ...]
-    all_kept: float
-    draws: int
-
-    @property
-    def promises(self) -> int:
-        """How many of the planned calls have something to keep.
-
-        Returns
-        -------
-        int
-            Those with a promise or a window.
-        """
-        return sum(stop.kept is not None for stop in self.stops)
-
-    @property
-    def expected(self) -> float:
-        """How many of them are kept on the average.
-
-        Returns
-        -------
-        float
-            0 to :attr:`promises`.
-        """
-        return sum(stop.kept for stop in self.stops if stop.kept is not None)
-
-    @property
-    def kept(self) -> float:
-        """What share of them is kept on the average.
-
-        Returns
-        -------
-        float
-            0 to 1; 1 where there is nothing to keep.
-        """
-        return self.expected / self.promises if self.promises else 1.0
-
-    @property
-    def of_call(self) -> dict[str, StopKept]:
-        """Each planned call.
-
-        Returns
-        -------
-        dict of str to StopKept
-            By call id.
-        """
-        return {stop.call_id: stop for stop in self.stops}
+    return Sample(duration_s=duration_s, pace_permille=pace, again=again)
 
 
 def replay(

@@ -134,3 +134,16 @@ def traffic_scatter() -> float:
         Standard deviation of the logarithm: 0.15 is about 15 %.
     """
     return float(_table("traffic.toml")["scatter"]["day"]["log"])
+
+
+@cache
+def code_fails() -> tuple[float, int]:
+    """Return how often a code cannot be read from the vehicle, where no log says it.
+
+    Returns
+    -------
+    tuple of (float, int)
+        The chance, and the seconds that are lost then.
+    """
+    row = _table("kinds.toml")["unread"]["code"]
+    return float(row["chance"]), row["lost_min"] * 60

@@ -2,15 +2,28 @@
 
 import math
 import time
+from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pytest
 
-from dispatch.chance import Sample, as_percent, draw, replay, usual_spreads
+from dispatch.chance import (
+    Sample,
+    as_percent,
+    draw,
+    learnt_spreads,
+    replay,
+    usual_spreads,
+)
+from dispatch.durations import learn_durations, with_learnt
 from dispatch.generator import generate_day
 from dispatch.planner import Budget, plan_day
+from dispatch.roadlog import hourly, learn_roads
+from dispatch.scenario.joblog import Visits, empty_log
 from dispatch.spread import normal_cdf
-from shared.model import Break, Link, Store
+from shared.model import Break, Call, Link, ReadyItem, ReadyKind, ReadyState, Store
+from shared.trade import code_fails, work
 from tests.builders import HOUR_S, SHOP, a_call, a_day, a_part, a_van, at, need, window
 
 BRIEF = Budget(rounds=200, reasons=False)
@@ -181,3 +194,65 @@ def test_only_what_always_holds_is_a_hundred_percent(
     chance: float, percent: int
 ) -> None:
     assert as_percent(chance) == percent
+
+
+def a_coded_call(state: ReadyState, call_id: str = "C1", **changes: Any) -> Call:
+    """Return a call that takes a code."""
+    item = ReadyItem(kind=ReadyKind.CODE, state=state, waived_by="office")
+    return a_call(call_id, kind="add_key", ready=(item,), **changes)
+
+
+@pytest.mark.parametrize(
+    ("state", "chance"),
+    [
+        (ReadyState.DONE, 0.0),
+        (ReadyState.OPEN, code_fails()[0]),
+        (ReadyState.WAIVED, code_fails()[0]),
+    ],
+)
+def test_a_code_that_is_not_bought_may_cost_a_second_visit(
+    state: ReadyState, chance: float
+) -> None:
+    day = a_day(a_coded_call(state, p90_s=3600))
+    sample = draw(day, usual_spreads(day), DRAWS, seed=0)
+    kept = replay(day, plan_day(day, BRIEF), sample)
+    assert kept.of_call["C1"].again == pytest.approx(chance, abs=0.011)
+    assert kept.again == kept.of_call["C1"].again
+    assert sample.again is not None
+    assert set(sample.duration_s[sample.again].tolist()) <= {20 * 60}
+
+
+def test_how_often_a_code_fails_is_what_the_log_says() -> None:
+    # Of 200 visits 40 were given up after 25 minutes; the others took 40.
+    failed = np.arange(200) % 5 == 0
+    none = np.full(200, -1, np.int64)
+    visits = Visits(
+        np.arange(2, 202),
+        np.full(200, list(work()).index("add_key")),
+        none,
+        none,
+        np.where(failed, 1500.0, 2400.0),
+        failed,
+        np.zeros(200, np.int64),
+        none,
+        none,
+        none,
+        np.full(200, np.nan),
+    )
+    log = replace(empty_log(), visits=visits, rows=200)
+    learnt = learn_durations(log, work())
+    day = with_learnt(
+        a_day(
+            a_coded_call(ReadyState.OPEN, median_s=2400, p90_s=4500), kinds=dict(work())
+        ),
+        learnt,
+    )
+    traffic = hourly(day.travel.traffic, day.clock)
+    roads = learn_roads(log.drives, replace(day.travel, traffic=traffic))
+    spreads = learnt_spreads(day, learnt, roads)
+    assert spreads.source == "the log"
+    # A beta prior worth 20 visits, at the share of all kinds, which is the same 0.2.
+    assert spreads.failing["C1"].chance == pytest.approx(0.2, abs=0.01)
+    assert spreads.failing["C1"].lost_s == 1500
+    assert spreads.lengths["C1"].median_s == day.calls[0].median_s
+    assert spreads.road_scatter == usual_spreads(day).road_scatter
