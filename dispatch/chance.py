@@ -298,6 +298,27 @@ def replay(
     return _Replay(day, plan, sample, travel or travel_table(day)).run()
 
 
+def replay_starts(
+    day: Day, plan: Plan, sample: Sample, travel: TravelTable, call_id: str
+) -> tuple[Kept, Ints]:
+    """Replay a plan, and say when one visit starts on each drawn day.
+
+    Parameters
+    ----------
+    day, plan, sample, travel : Day, Plan, Sample, TravelTable
+        As for :func:`replay`; some of the plan's routes will do.
+    call_id : str
+        A planned call.
+
+    Returns
+    -------
+    tuple of Kept and int64 array, shape (draws,)
+        Chances, and the visit's starts.
+    """
+    run = _Replay(day, plan, sample, travel)
+    return run.run(), run.starts_s[call_id]
+
+
 class _Ground:
     """The traffic's warped clock for vectors; see :mod:`dispatch.travel.profile`."""
 
@@ -355,6 +376,7 @@ class _Replay:
                 )
         self.all_kept = np.ones(self.draws, np.bool_)
         self.found: dict[str, StopKept] = {}
+        self.starts_s: dict[str, Ints] = {}
 
     def run(self) -> Kept:
         rows = {van.id: row for row, van in enumerate(self.day.vans)}
@@ -447,6 +469,7 @@ class _Replay:
         again = None if self.sample.again is None else self.sample.again[row]
         length_s = self.length_s(row, call, van, again)
         finish_s = start_s + length_s
+        self.starts_s[call.id] = start_s
         kept = None
         if call.kind != HELD and (call.promise is not None or call.windows):
             flags = _keeps(call, start_s, finish_s)
