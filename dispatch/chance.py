@@ -160,6 +160,8 @@ def learnt_spreads(day: Day, learnt: Learnt, roads: LearntRoads) -> Spreads:
     """
     usual = usual_spreads(day)
     lengths, failing = dict(usual.lengths), dict(usual.failing)
+    # A log in which nothing ever fails does not say what came of visits.
+    tells = any(retry.records for retry in learnt.retries.values())
     for call in day.calls:
         if call.kind not in learnt.kinds:
             continue
@@ -168,8 +170,9 @@ def learnt_spreads(day: Day, learnt: Learnt, roads: LearntRoads) -> Spreads:
         if (call.median_s, call.p90_s) == (length.median_s, length.p90_s):
             lengths[call.id] = length.spread
         retry = learnt.retries[call.kind]
-        if call.id in failing and retry.records:
-            failing[call.id] = Failing(chance=retry.share, lost_s=retry.lost_s)
+        if call.id in failing and tells:
+            lost_s = retry.lost_s or failing[call.id].lost_s
+            failing[call.id] = Failing(chance=retry.share, lost_s=lost_s)
     return Spreads(
         lengths=lengths,
         road_scatter=roads.scatter if roads.drives else usual.road_scatter,

@@ -34,7 +34,7 @@ class Firm:
         group = rng.choice(groups, rows, p=_falling(groups))
         driver = rng.choice(drivers, rows, p=_falling(drivers))
         day = np.sort(rng.integers(*days, rows))
-        noise = self._noise(rng, kind)
+        noise = self.noise(rng, kind)
         logs = self.log_median[kind, group, driver] + noise
         logs += self.drift[kind] * day / DAYS
         none = np.full(rows, -1, np.int64)
@@ -52,9 +52,10 @@ class Firm:
             np.full(rows, np.nan),
         )
 
-    def _noise(
+    def noise(
         self, rng: np.random.Generator, kind: NDArray[np.int64]
     ) -> NDArray[np.float64]:
+        """Return by how much the logarithms of some visits' lengths are off."""
         scale = self.scale[kind]
         if self.shape == "gamma":  # skewed to the left on the logarithm
             form = 1 / scale**2
