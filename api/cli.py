@@ -88,9 +88,9 @@ def _read(folder: Path) -> "Day":
 
 
 def _study(folder: Path, day: "Day") -> "tuple[Day, Spreads]":
-    from dispatch.lesson import study
+    from dispatch.lesson import study_if_told
 
-    taught = study(folder, day)
+    taught = study_if_told(folder, day)
     learnt = taught.applied()
     return learnt, taught.spreads(learnt)
 
@@ -221,7 +221,8 @@ class Engine:
         day = self.read(folder)
         if add is not None:
             day = replace(day, calls=(*day.calls, add(day)))
-        if no_log or not (folder / "log.csv").exists():
+        said = any((folder / name).exists() for name in ("log.csv", "log.toml"))
+        if no_log or not said:
             return day, usual_spreads(day)
         return self.study(folder, day)
 

@@ -69,9 +69,9 @@ def outcomes(  # noqa: PLR0913 - what is simulated is said in one place
     shape: str,
     *,
     rows: int = 1500,
-    days: int = 30,
-    calls: int = 20,
-    vans: int = 3,
+    days: int = 40,
+    calls: int = 8,
+    vans: int = 1,
     roads: Roads | None = None,
 ) -> Outcomes:
     """Return what a firm was quoted, and what came of it."""

@@ -3,7 +3,7 @@
     uv run python -m tests.benchmark.chance --firms 4 --days 40
 
 Each firm's log of 1500 visits is spoiled and learnt from; days that are not in it are
-planned with what was learnt (20 calls, 3 vans, 150 rounds), their chances quoted, and
+planned with what was learnt (8 calls, one van), their chances quoted, and
 each is lived through ten times in the firm's truth (:mod:`tests.outcomes`). Besides
 lognormal firms those of other shapes: gamma, a mixture, lengths that drift; and roads
 that are not as they are drawn: each drive varies for itself, all are slower than
@@ -33,9 +33,7 @@ ROADS = {
 @click.option("--days", default=40, show_default=True, help="Of each firm.")
 def main(firms: int, days: int) -> None:
     """Print the table."""
-    click.echo(
-        "firm       roads                 promises  quoted kept  apart  all"
-    )
+    click.echo("firm       roads                 promises  quoted kept  apart  all")
     cases = [(shape, "as drawn") for shape in SHAPES]
     cases += [("lognormal", name) for name in ROADS if name != "as drawn"]
     for shape, name in cases:
