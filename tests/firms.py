@@ -31,8 +31,8 @@ class Firm:
         """Return true, finished visits of some days, in order of time."""
         groups, drivers = self.log_median.shape[1:]
         kind = rng.choice(len(self.kind_share), rows, p=self.kind_share)
-        group = rng.choice(groups, rows, p=_falling(groups))
-        driver = rng.choice(drivers, rows, p=_falling(drivers))
+        group = rng.choice(groups, rows, p=falling(groups))
+        driver = rng.choice(drivers, rows, p=falling(drivers))
         day = np.sort(rng.integers(*days, rows))
         noise = self.noise(rng, kind)
         logs = self.log_median[kind, group, driver] + noise
@@ -121,6 +121,7 @@ def spoil(
     )
 
 
-def _falling(number: int) -> NDArray[np.float64]:
+def falling(number: int) -> NDArray[np.float64]:
+    """Return shares of which each is smaller than the one before."""
     share = 1 / np.arange(1, number + 1)
     return share / share.sum()

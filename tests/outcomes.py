@@ -6,7 +6,9 @@ in the firm's truth, which has its own medians of every kind, group and driver, 
 noise, and its own roads.
 """
 
+import math
 from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,10 +19,11 @@ from dispatch.generator import generate_day
 from dispatch.planner import Budget, plan_day
 from dispatch.roadlog import hourly, learn_roads
 from dispatch.scenario.joblog import empty_log
+from dispatch.spread import KNOTS, bent
 from dispatch.travel import travel_table
 from shared.model import Day, Plan
 from shared.trade import kinds, work
-from tests.firms import DAYS, Firm, a_firm, a_log, spoil
+from tests.firms import DAYS, Firm, a_firm, a_log, falling, spoil
 from tests.oracle.slow_replay import live_day
 
 LIVES = 10  # true outcomes of one plan
@@ -73,35 +76,61 @@ def outcomes(  # noqa: PLR0913 - what is simulated is said in one place
     calls: int = 8,
     vans: int = 1,
     roads: Roads | None = None,
+    known: bool = False,
 ) -> Outcomes:
-    """Return what a firm was quoted, and what came of it."""
+    """Return what a firm was quoted, and what came of it.
+
+    Known: quoted by the truth about lengths (of a lognormal firm), not by the log.
+    """
     firm, rng = a_firm(seed, shape), np.random.default_rng((seed, 77))
     log = a_log(spoil(firm.draw(rng, rows, (0, DAYS)), rng, waiting=0.02), firm)
     learnt = learn_durations(log, kinds())
     parts = [
-        _live(firm, learnt, 1000 * seed + number, rng, roads or Roads(), (calls, vans))
+        _live(
+            _Firm(firm, learnt, known),
+            1000 * seed + number,
+            rng,
+            roads or Roads(),
+            (calls, vans),
+        )
         for number in range(days)
     ]
     return together(parts)
 
 
+class _Firm(NamedTuple):
+    truth: Firm
+    learnt: Learnt
+    known: bool
+
+
 def _live(
-    firm: Firm,
-    learnt: Learnt,
+    asked: _Firm,
     seed: int,
     rng: np.random.Generator,
     roads: Roads,
     size: tuple[int, int],
 ) -> Outcomes:
+    firm, learnt, known = asked
     day, kind_of, group_of, driver_of = _day(firm, seed, rng, size)
     day = with_learnt(day, learnt)
     plan = plan_day(day, Budget(rounds=150, reasons=False))
     traffic = hourly(day.travel.traffic, day.clock)
     usual = learn_roads(empty_log().drives, replace(day.travel, traffic=traffic))
-    told = foretell(day, plan, learnt_spreads(day, learnt, usual))
     travel = travel_table(day)
     who = _who(day, plan, driver_of)
     middle = firm.log_median[kind_of, group_of, who] + firm.drift[kind_of]
+    spreads = learnt_spreads(day, learnt, usual)
+    if known:
+        usual_s = _usual_lengths(day, plan, np.exp(middle)).tolist()
+        true = {
+            call.id: bent(math.log(length_s), scale * KNOTS)
+            for call, length_s, scale in zip(
+                day.calls, usual_s, firm.scale[kind_of].tolist(), strict=True
+            )
+        }
+        spreads = replace(spreads, lengths=true)
+    told = foretell(day, plan, spreads)
     held: dict[str, int] = {}
     whole = 0
     for _ in range(LIVES):
@@ -144,8 +173,8 @@ def _day(
     real = np.array([kind.id in work() for kind in table])
     share = firm.kind_share * real
     kind_of = rng.choice(len(table), len(day.calls), p=share / share.sum())
-    group_of = rng.integers(0, groups, len(day.calls))
-    driver_of = rng.integers(0, drivers, len(day.vans))
+    group_of = rng.choice(groups, len(day.calls), p=falling(groups))
+    driver_of = rng.choice(drivers, len(day.vans), p=falling(drivers))
     calls = tuple(
         replace(
             call,

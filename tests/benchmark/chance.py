@@ -12,15 +12,19 @@ processor time.
 """
 
 import time
+from dataclasses import replace
 
 import click
 
 from dispatch.chance import DRAWS, draw, foretell, replay, usual_spreads
 from dispatch.generator import generate_day
 from dispatch.planner import Budget, plan_day
+from dispatch.quote import open_book, quote
+from shared.trade import kinds
 from tests.firms import SHAPES
 from tests.outcomes import Roads, outcomes, together
 
+QUOTED_DAYS = 10
 ROADS = {
     "as drawn": Roads(),
     "each drive for itself": Roads(day_scatter=0.0, drive_scatter=0.25),
@@ -30,7 +34,7 @@ ROADS = {
 
 @click.command()
 @click.option("--firms", default=4, show_default=True, help="Of each shape.")
-@click.option("--days", default=40, show_default=True, help="Of each firm.")
+@click.option("--days", default=30, show_default=True, help="Of each firm.")
 def main(firms: int, days: int) -> None:
     """Print the table."""
     click.echo("firm       roads                 promises  quoted kept  apart  all")
@@ -73,6 +77,42 @@ def clock() -> None:
     begin = time.process_time()
     draws = foretell(day, plan, spreads).draws
     click.echo(f"as plan does it, {draws} days: {time.process_time() - begin:.3f} s")
+    telephone()
+
+
+def telephone() -> None:
+    """Print how long a caller waits, at four vans."""
+    kind = kinds()["lockout_vehicle"]
+    for calls in (16, 24, 35):
+        spent, offers = [], 0
+        for seed in range(QUOTED_DAYS):
+            day = generate_day(seed, calls, 4, tightness=0.0, ease=1.0)
+            call = replace(
+                day.calls[seed % calls],
+                id="caller",
+                promise=None,
+                windows=(),
+                needs=(),
+                ready=(),
+                required_van=None,
+                kind=kind.id,
+                median_s=kind.median_s,
+                p90_s=kind.p90_s,
+                skills=kind.skills,
+                equipment=kind.equipment,
+            )
+            spreads = usual_spreads(replace(day, calls=(*day.calls, call)))
+            plan = plan_day(day, Budget(rounds=300, reasons=False))
+            book = open_book([(day, plan)], spreads)
+            quote(book, call, spreads)
+            begin = time.process_time()
+            offers += len(quote(book, call, spreads).offers)
+            spent.append(time.process_time() - begin)
+        click.echo(
+            f"quote, 4 vans, {calls} calls, {QUOTED_DAYS} days: mean "
+            f"{sum(spent) / len(spent):.3f} s, most {max(spent):.3f} s, "
+            f"{offers / QUOTED_DAYS:.1f} offers"
+        )
 
 
 if __name__ == "__main__":
