@@ -758,6 +758,42 @@ class Day:
         return self.planned_at_s + slowest if slowest > 0 else None
 
 
+# --- what may come of it ------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Risk:
+    """What lateness to be expected of a plan costs, and the futures it is expected in.
+
+    Parameters
+    ----------
+    hour_cents : int
+        Price of an hour after the end of what a customer was told, in one future.
+    broken_s : int
+        Each visit that starts after it counts so many seconds more.
+    lengths_s : mapping of str to tuple of int
+        Call id to how long the visit takes a driver of usual pace in each future.
+    pace_permille : tuple of int
+        How long drives take in each future, in permille of the expected; one at least.
+    """
+
+    hour_cents: int
+    broken_s: int
+    lengths_s: Mapping[str, tuple[int, ...]]
+    pace_permille: tuple[int, ...]
+
+    @property
+    def units_s(self) -> int:
+        """Price of one second.
+
+        Returns
+        -------
+        int
+            Cost units.
+        """
+        return self.hour_cents * UNITS_PER_SECOND
+
+
 # --- the plan --------------------------------------------------------------
 
 
