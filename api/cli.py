@@ -13,7 +13,7 @@ import sys
 import tempfile
 import traceback
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from enum import IntEnum
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Protocol, TypedDict, TypeVar
@@ -24,6 +24,7 @@ from api.meter import Halt, Meter, Stopwatch, stderr_meter
 from shared.errors import Conflict, Fault, InvalidInput, Unavailable
 
 if TYPE_CHECKING:  # their modules pull in pandas, numba and ortools
+    from dispatch.chance import Spreads
     from dispatch.live import Moment
     from dispatch.planner import Progress
     from dispatch.scenario.facts import Happened
@@ -84,6 +85,14 @@ def _read(folder: Path) -> "Day":
     from dispatch.scenario import read_scenario
 
     return hold(read_scenario(folder))
+
+
+def _study(folder: Path, day: "Day") -> "tuple[Day, Spreads]":
+    from dispatch.lesson import study
+
+    taught = study(folder, day)
+    learnt = taught.applied()
+    return learnt, taught.spreads(learnt)
 
 
 def _plan_day(
@@ -171,6 +180,9 @@ class Engine:
         Reads a folder with its log and its rules for the shelves.
     read_happened : callable
         Reads what happened on a folder's day, from its facts.csv or another file.
+    study : callable
+        Learns from a folder's log: the day with what was learnt, and how lengths and
+        traffic vary.
     """
 
     read: Callable[[Path], "Day"] = _read
@@ -179,6 +191,29 @@ class Engine:
     answer: Callable[["Day", "Plan"], "Answer"] = _answer
     read_shelves: Callable[[Path], "tuple[Day, History, Rules]"] = _read_shelves
     read_happened: Callable[[Path, "Day", Path | None], "Happened"] = _read_happened
+    study: Callable[[Path, "Day"], "tuple[Day, Spreads]"] = _study
+
+    def learn(self, folder: Path, *, no_log: bool) -> "tuple[Day, Spreads]":
+        """Read a folder, and learn from its log if it has one.
+
+        Parameters
+        ----------
+        folder : Path
+            The day's.
+        no_log : bool
+            Whether its log is to be left aside.
+
+        Returns
+        -------
+        tuple of Day and Spreads
+            The day as it is to be planned, and how lengths and traffic vary.
+        """
+        from dispatch.chance import usual_spreads
+
+        day = self.read(folder)
+        if no_log or not (folder / "log.csv").exists():
+            return day, usual_spreads(day)
+        return self.study(folder, day)
 
 
 class Desk(click.Group):
@@ -332,6 +367,14 @@ _json = click.option(
 )
 
 
+_no_log = click.option(
+    "--no-log",
+    is_flag=True,
+    help="Leave log.csv aside: lengths and driving as the files and the trade table "
+    "have them, learnt from nothing.",
+)
+
+
 @click.group(cls=Desk, context_settings={"help_option_names": ["-h", "--help"]})
 @click.version_option(package_name="keyround", message="%(prog)s %(version)s")
 @click.pass_context
@@ -388,6 +431,7 @@ def cli(ctx: click.Context) -> None:
     is_flag=True,
     help="On stderr only faults, and whether the search was stopped.",
 )
+@_no_log
 @click.pass_context
 def plan(  # noqa: PLR0913 - one per option
     ctx: click.Context,
@@ -399,13 +443,16 @@ def plan(  # noqa: PLR0913 - one per option
     rounds: int | None,
     seconds: float | None,
     quiet: bool,
+    no_log: bool,
 ) -> None:
     """Plan the day in FOLDER.
 
-    Routes, pick lists, what to buy and ask tonight. Every call is on a van's route,
-    or unplaced with the reason for each van. Where the folder says days = 2 or more,
-    these days are planned together: the first one firm, the others a look ahead.
-    Ctrl-C ends the search with the best plan so far; a second one breaks off.
+    Routes, pick lists, what to buy and ask tonight, and how likely each promise is
+    kept. Every call is on a van's route, or unplaced with the reason for each van.
+    Lengths and driving are learnt from the folder's log.csv if it has one. Where the
+    folder says days = 2 or more, these days are planned together: the first one firm,
+    the others a look ahead. Ctrl-C ends the search with the best plan so far; a second
+    one breaks off.
 
     \b
     Examples:
@@ -420,11 +467,13 @@ def plan(  # noqa: PLR0913 - one per option
     """
     if rounds is not None and seconds is not None:
         raise click.UsageError("--rounds and --seconds are two ends of one search")
-    day = ctx.obj.read(folder)
+    day, spreads = ctx.obj.learn(folder, no_log=no_log)
     if out is not None:  # better now than after the search
         _try_to_write(out)
     meter = stderr_meter(quiet=quiet, limit_s=seconds)
-    search = Search(seed=seed, rounds=rounds, seconds=seconds, meter=meter)
+    search = Search(
+        seed=seed, rounds=rounds, seconds=seconds, meter=meter, spreads=spreads
+    )
     shown = (_show_days if day.horizon > 1 else _show_day)(ctx.obj, day, search)
     _show(shown.json() if as_json else shown.text(), raw=as_json)
     if out is not None:  # last: a disk that is full now does not cost the plan
@@ -450,12 +499,15 @@ class Search:
         Or how long.
     meter : Meter
         Who shows how far it is.
+    spreads : Spreads
+        How lengths and traffic vary.
     """
 
     seed: int
     rounds: int | None
     seconds: float | None
     meter: Meter
+    spreads: "Spreads"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -480,7 +532,7 @@ class Shown:
 
 def _show_day(engine: Engine, day: "Day", search: Search) -> Shown:
     made = _run(engine.plan_day, day, search)
-    answer = engine.answer(day, made)
+    answer = _foretold(engine.answer(day, made), search)
     from api.schemas import plan_json
     from dispatch.report import write_all
     from dispatch.report.text import plan_text
@@ -495,6 +547,9 @@ def _show_day(engine: Engine, day: "Day", search: Search) -> Shown:
 
 def _show_days(engine: Engine, day: "Day", search: Search) -> Shown:
     made = _run(engine.plan_days, day, search)
+    made = replace(
+        made, answers=tuple(_foretold(answer, search) for answer in made.answers)
+    )
     from api.schemas import outlook_json
     from dispatch.report import write_outlook
     from dispatch.report.text import outlook_text
@@ -505,6 +560,14 @@ def _show_days(engine: Engine, day: "Day", search: Search) -> Shown:
         write=lambda out, dialect: write_outlook(made, out, dialect),
         complete=all(map(_all_planned, made.answers)),
     )
+
+
+def _foretold(answer: "Answer", search: Search) -> "Answer":
+    """Return an answer that says how likely its promises are kept."""
+    from dispatch.chance import foretell
+
+    kept = foretell(answer.day, answer.plan, search.spreads, search.seed)
+    return replace(answer, kept=kept)
 
 
 def _all_planned(answer: "Answer") -> bool:
@@ -698,6 +761,7 @@ _seed = click.option(
     help="Also write it there: text and JSON.",
 )
 @_seed
+@_no_log
 @click.pass_context
 def reshuffle(  # noqa: PLR0913 - one per option
     ctx: click.Context,
@@ -708,6 +772,7 @@ def reshuffle(  # noqa: PLR0913 - one per option
     as_json: bool,
     out: Path | None,
     seed: int,
+    no_log: bool,
 ) -> None:
     """Plan the rest of the running day in FOLDER anew.
 
@@ -725,7 +790,7 @@ def reshuffle(  # noqa: PLR0913 - one per option
     Exit status: 0 every open call has a van, 1 some do not, 2 bad input or a
     fact that cannot be true, 3 cannot read or write.
     """
-    day = ctx.obj.read(folder)
+    day, _ = ctx.obj.learn(folder, no_log=no_log)
     happened = ctx.obj.read_happened(folder, day, facts)
     until_s = _clock_time(day, at)
     if out is not None:
@@ -748,9 +813,16 @@ def reshuffle(  # noqa: PLR0913 - one per option
 @_facts
 @_json
 @_seed
+@_no_log
 @click.pass_context
 def replay(
-    ctx: click.Context, *, folder: Path, facts: Path | None, as_json: bool, seed: int
+    ctx: click.Context,
+    *,
+    folder: Path,
+    facts: Path | None,
+    as_json: bool,
+    seed: int,
+    no_log: bool,
 ) -> None:
     """Tell the day in FOLDER from start to end, fact by fact.
 
@@ -765,7 +837,7 @@ def replay(
     \b
     Exit status: 0 told, 2 bad input or a fact that cannot be true, 3 cannot read.
     """
-    day = ctx.obj.read(folder)
+    day, _ = ctx.obj.learn(folder, no_log=no_log)
     happened = ctx.obj.read_happened(folder, day, facts)
     made, moments = _live(ctx.obj, day, happened.facts, seed)
     from api.schemas import story_json
@@ -787,6 +859,7 @@ def replay(
 )
 @_json
 @_seed
+@_no_log
 @click.pass_context
 def urgent(  # noqa: PLR0913 - one per option
     ctx: click.Context,
@@ -798,6 +871,7 @@ def urgent(  # noqa: PLR0913 - one per option
     danger: bool,
     as_json: bool,
     seed: int,
+    no_log: bool,
 ) -> None:
     """Say what can be done about the urgent CALL of FOLDER.
 
@@ -815,7 +889,7 @@ def urgent(  # noqa: PLR0913 - one per option
     Exit status: 0 some van can take it, 1 none can, 2 bad input or a fact that
     cannot be true, 3 cannot read.
     """
-    day = ctx.obj.read(folder)
+    day, _ = ctx.obj.learn(folder, no_log=no_log)
     happened = ctx.obj.read_happened(folder, day, facts)
     until_s = _clock_time(day, at)
     asked = happened.booked.get(call)

@@ -629,6 +629,9 @@ class Day:
         Time to hold free for emergencies, see :func:`dispatch.reserve.hold`.
     change : ChangePrices
         What it costs to change what stands, see :meth:`change_units`.
+    learnt : str
+        Where lengths and driving were learnt from, in words; empty: nothing was, they
+        are the folder's own and the trade table's.
     """
 
     date: date
@@ -658,6 +661,7 @@ class Day:
     horizon: int = 1
     reserve: Reserve | None = None
     change: ChangePrices = ChangePrices()
+    learnt: str = ""
 
     @property
     def clock(self) -> DayClock:
@@ -1228,6 +1232,112 @@ class Plan:
         return cents(self.cost_units)
 
 
+# --- how the plan comes out ---------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StopKept:
+    """How one planned call comes out.
+
+    Parameters
+    ----------
+    call_id, van_id : str
+        Which call, and who comes.
+    kept : float or None
+        Chance that it starts inside its promise; where none was given, that the whole
+        visit lies inside one of its windows. ``None``: there is neither, or it is time
+        that is held free.
+    again : float
+        Chance that a second visit is due.
+    arrive_s : tuple of int
+        Arrival: one day in ten is earlier than the first, half are earlier than the
+        second, nine in ten are earlier than the third.
+    """
+
+    call_id: str
+    van_id: str
+    kept: float | None
+    again: float
+    arrive_s: tuple[int, int, int]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Kept:
+    """How a plan comes out.
+
+    Parameters
+    ----------
+    stops : tuple of StopKept
+        Every planned call, by van and in its order.
+    all_kept : float
+        Chance that every promise of the plan is kept.
+    draws : int
+        How many days were drawn.
+    source : str
+        What the lengths and the traffic vary by: 'the log', 'the trade table'.
+    """
+
+    stops: tuple[StopKept, ...]
+    all_kept: float
+    draws: int
+    source: str = "the trade table"
+
+    @property
+    def promises(self) -> int:
+        """How many of the planned calls have something to keep.
+
+        Returns
+        -------
+        int
+            Those with a promise or a window.
+        """
+        return sum(stop.kept is not None for stop in self.stops)
+
+    @property
+    def expected(self) -> float:
+        """How many of them are kept on the average.
+
+        Returns
+        -------
+        float
+            0 to :attr:`promises`.
+        """
+        return sum(stop.kept for stop in self.stops if stop.kept is not None)
+
+    @property
+    def kept(self) -> float:
+        """What share of them is kept on the average.
+
+        Returns
+        -------
+        float
+            0 to 1; 1 where there is nothing to keep.
+        """
+        return self.expected / self.promises if self.promises else 1.0
+
+    @property
+    def again(self) -> float:
+        """How many second visits are due on the average.
+
+        Returns
+        -------
+        float
+            0 to the number of planned calls.
+        """
+        return sum(stop.again for stop in self.stops)
+
+    @property
+    def of_call(self) -> dict[str, StopKept]:
+        """Each planned call.
+
+        Returns
+        -------
+        dict of str to StopKept
+            By call id.
+        """
+        return {stop.call_id: stop for stop in self.stops}
+
+
 # --- the answer a person reads ----------------------------------------------
 
 
@@ -1434,6 +1544,8 @@ class Answer:
         Those that apply to the day's kinds, emergencies first.
     at_risk : tuple of AtRisk
         Money spent, or about to be, that the plan makes no use of.
+    kept : Kept or None
+        How likely its promises are kept; ``None``: nobody asked.
     """
 
     day: Day
@@ -1444,6 +1556,7 @@ class Answer:
     tonight: tuple[Tonight, ...]
     cautions: tuple[Caution, ...]
     at_risk: tuple[AtRisk, ...] = ()
+    kept: Kept | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
