@@ -2,7 +2,7 @@
 
 import math
 import unicodedata
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import timedelta
 
@@ -30,9 +30,10 @@ from shared.model import (
     ToolUse,
     Van,
     Window,
+    Wish,
 )
 from shared.trade import HELD
-from shared.units import cents, money
+from shared.units import cents, minutes, money
 
 FIRM, PROVISIONAL = "firm", "provisional"
 PROVISIONAL_WORDS = "Provisional: this day will be planned anew before it comes."
@@ -789,6 +790,48 @@ def sums_words(answer: Answer) -> str:
         words.append(f"overtime {span_words(overtime_s)}")
     words.append(f"cost {money(plan.cost_cents)}")
     return ", ".join(words)
+
+
+def wish_words(wish: Wish | None) -> tuple[str, ...]:
+    """Return what became of the wish that so many promises are kept, and its price.
+
+    Parameters
+    ----------
+    wish : Wish or None
+        What was wished, if anything.
+
+    Returns
+    -------
+    tuple of str
+        One line; another one with the calls that fall short, where it is not fulfilled.
+    """
+    if wish is None:
+        return ()
+    kept, plain = (  # rounded down: what falls short shows it
+        f"{math.floor(1000 * share) / 10:.1f} %"
+        for share in (wish.kept, wish.plain_kept)
+    )
+    aim = f"keep {wish.percent} % of promises and windows"
+    if wish.drive_s == wish.cost_units == 0 and wish.kept == wish.plain_kept:
+        price = "nothing found is safer"
+        if wish.fulfilled:
+            price = "no more driving for it"
+    else:
+        price = (
+            f"without the wish {plain}; its price: {_more(wish.drive_s, minutes)} "
+            f"driving, {_more(cents(wish.cost_units), money)}"
+        )
+    if wish.fulfilled:
+        return (f"Wish: {aim}: {kept} expected, {price}.",)
+    return (
+        f"WISH NOT FULFILLED: {aim}: {kept} expected, {price}.",
+        f"Less likely than that: {calls_words(list(wish.short))}.",
+    )
+
+
+def _more(amount: int, words: Callable[[int], str]) -> str:
+    """Return an amount with its sign."""
+    return f"{'-' if amount < 0 else '+'}{words(abs(amount))}"
 
 
 def split_words(routes: Sequence[Route], *, usual: bool = True) -> str:

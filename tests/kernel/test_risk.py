@@ -5,7 +5,7 @@ import pytest
 
 from dispatch.generator import ALL, Feature
 from dispatch.hazard import build_futures
-from dispatch.problem import NEVER, Futures, no_futures
+from dispatch.problem import Futures, no_futures
 from dispatch.rules import expected_late_units
 from dispatch.search.lns import BEST_LEFT, BEST_MONEY, Memory, new_memory, search
 from dispatch.search.risk import expect_all
