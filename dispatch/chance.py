@@ -12,7 +12,6 @@ calls all the same: a broken promise is counted, not skipped. Where a store has 
 before he is there, he drives on, and what hangs on its parts is not kept.
 """
 
-import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from itertools import count
@@ -561,21 +560,3 @@ def _dependencies(
 
 def _by_time(vans: Iterable[str], at_shop: Mapping[str, int]) -> list[str]:
     return sorted((van for van in vans if van in at_shop), key=lambda van: at_shop[van])
-
-
-def as_percent(chance: float) -> int:
-    """Return a chance as a whole percentage that says neither never nor always.
-
-    Parameters
-    ----------
-    chance : float
-        0 to 1.
-
-    Returns
-    -------
-    int
-        0 and 100 only where the chance is exactly that; otherwise 1 to 99.
-    """
-    if chance <= 0.0 or chance >= 1.0:
-        return round(100 * chance)
-    return min(99, max(1, math.floor(100 * chance + 0.5)))

@@ -17,6 +17,8 @@ from dispatch.report.words import (
     PROVISIONAL_WORDS,
     SHEET_LIMITS,
     Visit,
+    again_words,
+    arrival_words,
     broken_title,
     broken_words,
     calls_words,
@@ -33,6 +35,7 @@ from dispatch.report.words import (
     held_ids,
     is_tight,
     join,
+    kept_words,
     lead_words,
     limit_words,
     line_uses,
@@ -40,6 +43,7 @@ from dispatch.report.words import (
     name_kind,
     name_part,
     name_van,
+    on_time_words,
     outlook_words,
     place_words,
     promise_words,
@@ -57,6 +61,7 @@ from dispatch.report.words import (
     travel_words,
     visits,
     wait_words,
+    wish_words,
 )
 from dispatch.supply import counter_name
 from shared.model import (
@@ -350,6 +355,9 @@ def _open(page: _Page, answer: Answer, state: str) -> None:
     split = split_words(answer.plan.routes)
     if split:
         page.say(f"Cost in detail: {split}.")
+    for words in (*kept_words(answer.kept), *wish_words(answer.wish), day.learnt):
+        if words:
+            page.say(words)
     _notices(page, day)
 
 
@@ -538,7 +546,13 @@ def _visit(page: _Page, answer: Answer, visit: Visit, late: Broken | None) -> No
         page.say(promise, 4, 2)
     if late is not None:
         page.say(f"PROMISE BROKEN: {broken_words(day, late)}", 4, 2, bold=True)
-    for words in (*link_words(answer, call.id), rather_words(day, call, stop)):
+    chances = (on_time_words, arrival_words, again_words)
+    foretold = ", ".join(filter(None, (say(answer, call.id) for say in chances)))
+    for words in (
+        foretold,
+        *link_words(answer, call.id),
+        rather_words(day, call, stop),
+    ):
         if words:
             page.say(words, 4, 2)
     who = [call.customer, call.place.name, call.phone and f"tel {call.phone}"]
@@ -893,6 +907,8 @@ def _sketch(page: _Page, answer: Answer) -> None:
     """Show a later day shortly: who goes where when, and what cannot wait."""
     day, clock = answer.day, answer.day.clock
     page.say(sums_words(answer) + ".")
+    for line in kept_words(answer.kept):
+        page.say(line)
     _broken(page, answer, provisional=True)
     for route in answer.plan.routes:
         van = next(van for van in day.vans if van.id == route.van_id)

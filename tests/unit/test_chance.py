@@ -10,7 +10,6 @@ import pytest
 
 from dispatch.chance import (
     Sample,
-    as_percent,
     draw,
     learnt_spreads,
     replay,
@@ -24,6 +23,7 @@ from dispatch.scenario.joblog import Visits, empty_log
 from dispatch.spread import normal_cdf
 from shared.model import Break, Call, Link, ReadyItem, ReadyKind, ReadyState, Store
 from shared.trade import code_fails, work
+from shared.units import as_percent
 from tests.builders import HOUR_S, SHOP, a_call, a_day, a_part, a_van, at, need, window
 
 BRIEF = Budget(rounds=200, reasons=False)
