@@ -89,6 +89,10 @@ TRIES = 40  # pairs of calls looked at in such a round
 NEXT_TO = 30  # the second of a pair is one of so many nearest
 WHOLE = 0.01  # rounds that empty one whole route instead (keyround's own addition:
 # long routes are otherwise never given up)
+SHY = (
+    0.2  # rounds that put nothing on one van, where the risk is priced: insertion does
+)
+# not see it, and would never leave the van that is cheapest (keyround's own addition)
 RETRIED = 10  # left-out calls tried again in one round
 POOL_ROWS = 3_000  # routes remembered, the newest
 RECENT = 1 << 13  # cells
@@ -2275,10 +2279,16 @@ def search(
             waiting = ruin(problem, memory.now, memory.notes, rng)
             driveable = waiting >= 0
             if driveable:
+                shy = -1
+                if risky and vans > 1 and rng.random() < SHY:
+                    shy = int(rng.random() * vans)
+                    memory.notes.barred[shy] = 1
                 sort_queue(problem, memory.notes, rng, waiting)
                 driveable = recreate(
                     problem, memory.now, memory.notes, rng, waiting, allowance
                 )
+                if shy >= 0:
+                    memory.notes.barred[shy] = 0
         better = False
         accepted = False
         left_out, money = memory.now.left[0], score[NOW_MONEY]

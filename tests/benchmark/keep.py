@@ -12,7 +12,9 @@ lengths that spread half as far again, which it knows nothing of.
 
 import time
 from collections.abc import Sequence
+from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, replace
+from functools import partial
 
 import click
 import numpy as np
@@ -63,8 +65,9 @@ def wider(spreads: Spreads) -> Spreads:
     return replace(spreads, lengths=lengths)
 
 
-def live(day: Day, percent: int, rounds: int) -> Lived:
+def live(number: int, percent: int, rounds: int, tightness: float) -> Lived:
     """Plan a day twice, and live through both plans."""
+    day = invented(number, tightness)
     spreads, travel = usual_spreads(day), travel_table(day)
     budget = Budget(rounds=rounds, reasons=False, replans=False)
     begun = time.process_time()
@@ -117,23 +120,39 @@ def rows(some: Sequence[Lived]) -> list[str]:
 @click.option("--days", default=500, show_default=True)
 @click.option("--first", default=100_000, show_default=True, help="Seed of the first.")
 @click.option("--percent", default=90, show_default=True, help="The wish.")
-@click.option("--rounds", default=6_000, show_default=True, help="Of each search.")
+@click.option("--rounds", default=4_000, show_default=True, help="Of each search.")
 @click.option("--tightness", default=0.5, show_default=True)
-def main(*, days: int, first: int, percent: int, rounds: int, tightness: float) -> None:
+@click.option("--workers", default=2, show_default=True, help="Processes.")
+def main(
+    *,
+    days: int,
+    first: int,
+    percent: int,
+    rounds: int,
+    tightness: float,
+    workers: int,
+) -> None:
     """Measure what the wish to keep so many promises brings and costs."""
     some: list[Lived] = []
-    for number in range(first, first + days):
-        some.append(live(invented(number, tightness), percent, rounds))
-        if len(some) % 50 == 0 or len(some) == days:
-            seconds = sum(one.seconds for one in some) / len(some)
-            short = sum(not one.fulfilled for one in some)
-            click.echo(
-                f"{len(some)} days, {sum(one.promises[0] for one in some)} promises "
-                f"and windows, wish {percent} %; {short} days on which no plan was "
-                f"found for it; {seconds:.2f} s of the processor a day"
-            )
-            click.echo("                   kept   wider      cost     drive    out")
-            click.echo("\n".join(rows(some)))
+    one_day = partial(live, percent=percent, rounds=rounds, tightness=tightness)
+    with ProcessPoolExecutor(workers) as pool:
+        for lived in pool.map(one_day, range(first, first + days)):
+            some.append(lived)
+            if len(some) % 50 == 0 or len(some) == days:
+                report(some, percent)
+
+
+def report(some: Sequence[Lived], percent: int) -> None:
+    """Print what has come of the days so far."""
+    seconds = sum(one.seconds for one in some) / len(some)
+    short = sum(not one.fulfilled for one in some)
+    click.echo(
+        f"{len(some)} days, {sum(one.promises[0] for one in some)} promises and "
+        f"windows, wish {percent} %; {short} days on which no plan was found for it; "
+        f"{seconds:.2f} s of the processor a day"
+    )
+    click.echo("                   kept   wider      cost     drive    out")
+    click.echo("\n".join(rows(some)))
 
 
 if __name__ == "__main__":

@@ -15,8 +15,6 @@ from dispatch.timetable import lay_out
 from shared.model import Day, Risk, Route
 from tests.kernel.days import HEAT, Case, as_agreed, cases, fewer, task_of
 
-FEATURES = frozenset(ALL) - {Feature.HANDOVER} if hasattr(Feature, "HANDOVER") else ALL
-
 
 def a_risk(day: Day, seed: int, futures: int = 8) -> Risk:
     """Return futures in which visits take up to three times as long as planned."""
@@ -89,9 +87,9 @@ def test_what_the_search_holds_is_what_its_routes_cost_with_their_risk() -> None
             assert memory.score[left] == routes.left[0] + routes.facts[:, LATE].sum()
 
 
-def test_without_futures_the_search_goes_the_same_way() -> None:
-    """At no price the risk changes nothing, and unpriced it is not looked at."""
-    for case in cases(fewer(4, 1), 20, 3, first=50):
+def test_of_one_van_at_no_price_the_search_goes_the_same_way() -> None:
+    """Priced at nothing, the risk changes nothing."""
+    for case in cases(fewer(4, 1), 12, 1, first=50):
         risk = a_risk(case.day, 2)
         free = build_futures(case.day, risk, case.problem)._replace(units_s=0)
         off = searched(case, no_futures(), fewer(500, 10))
