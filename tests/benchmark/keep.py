@@ -120,7 +120,7 @@ def rows(some: Sequence[Lived]) -> list[str]:
 @click.option("--days", default=500, show_default=True)
 @click.option("--first", default=100_000, show_default=True, help="Seed of the first.")
 @click.option("--percent", default=90, show_default=True, help="The wish.")
-@click.option("--rounds", default=4_000, show_default=True, help="Of each search.")
+@click.option("--rounds", default=1_500, show_default=True, help="Of each search.")
 @click.option("--tightness", default=0.5, show_default=True)
 @click.option("--workers", default=2, show_default=True, help="Processes.")
 def main(
