@@ -15,6 +15,7 @@ import traceback
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
 from enum import IntEnum
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Protocol, TypedDict, TypeVar
 
@@ -30,7 +31,7 @@ if TYPE_CHECKING:  # their modules pull in pandas, numba and ortools
     from dispatch.scenario.facts import Happened
     from shared.dialect import Dialect
     from shared.facts import Fact
-    from shared.model import Answer, Call, Day, Outlook, Plan
+    from shared.model import Answer, Call, Day, Outlook, Plan, Wish
     from shared.shelf import History, Rules
 
 T = TypeVar("T")
@@ -111,6 +112,42 @@ def _plan_day(
     )
 
 
+class KeepPromises(Protocol):
+    """How a wished share of promises is kept; see :mod:`dispatch.wish`."""
+
+    def __call__(  # noqa: PLR0913 - as for any plan, and the wish
+        self,
+        day: "Day",
+        *,
+        percent: int,
+        spreads: "Spreads",
+        seed: int,
+        rounds: int | None,
+        spent: Callable[[], float] | None,
+        stop: Callable[[], bool],
+        report: Callable[["Progress"], None],
+    ) -> "tuple[Plan, Wish]":
+        """Return a plan of the day, and what became of the wish."""
+
+
+def _keep_promises(  # noqa: PLR0913 - as for any plan, and the wish
+    day: "Day",
+    *,
+    percent: int,
+    spreads: "Spreads",
+    seed: int,
+    rounds: int | None,
+    spent: Callable[[], float] | None,
+    stop: Callable[[], bool],
+    report: Callable[["Progress"], None],
+) -> "tuple[Plan, Wish]":
+    from dispatch.planner import Budget
+    from dispatch.wish import keep_promises
+
+    budget = Budget(seed=seed, rounds=rounds, spent=spent, stop=stop, report=report)
+    return keep_promises(day, percent, spreads, budget)
+
+
 class PlanDays(Protocol):
     """How several days are planned; see :func:`dispatch.horizon.plan_days`."""
 
@@ -172,6 +209,8 @@ class Engine:
         Reads a folder.
     plan_day : PlanDay
         Makes the plan.
+    keep_promises : KeepPromises
+        Makes the plan that keeps a wished share of its promises.
     plan_days : PlanDays
         Makes the plans of several days.
     answer : callable
@@ -187,6 +226,7 @@ class Engine:
 
     read: Callable[[Path], "Day"] = _read
     plan_day: PlanDay = _plan_day
+    keep_promises: KeepPromises = _keep_promises
     plan_days: PlanDays = _plan_days
     answer: Callable[["Day", "Plan"], "Answer"] = _answer
     read_shelves: Callable[[Path], "tuple[Day, History, Rules]"] = _read_shelves
@@ -438,6 +478,14 @@ def cli(ctx: click.Context) -> None:
     "the machine's speed. A day small enough to be proved best takes less.",
 )
 @click.option(
+    "--keep",
+    type=click.IntRange(0, 99),
+    metavar="PERCENT",
+    help="So many of the promises in a hundred are to be kept on the average, instead "
+    "of what keep_percent in day.toml says; 0: as it comes. Says what that costs in "
+    "driving and money. For one day, not for several.",
+)
+@click.option(
     "--quiet",
     is_flag=True,
     help="On stderr only faults, and whether the search was stopped.",
@@ -453,6 +501,7 @@ def plan(  # noqa: PLR0913 - one per option
     seed: int,
     rounds: int | None,
     seconds: float | None,
+    keep: int | None,
     quiet: bool,
     no_log: bool,
 ) -> None:
@@ -470,6 +519,7 @@ def plan(  # noqa: PLR0913 - one per option
       keyround plan demo_scenarios/one_van
       keyround plan demo_scenarios/three_days
       keyround plan tomorrow --out tomorrow/plan
+      keyround plan tomorrow --keep 90
       keyround plan tomorrow --seconds 2 --json > plan.json
 
     \b
@@ -479,6 +529,10 @@ def plan(  # noqa: PLR0913 - one per option
     if rounds is not None and seconds is not None:
         raise click.UsageError("--rounds and --seconds are two ends of one search")
     day, spreads = ctx.obj.learn(folder, no_log=no_log)
+    if keep is not None:
+        if keep and day.horizon > 1:
+            raise click.UsageError("--keep is for one day, not for several")
+        day = replace(day, keep_percent=keep or None)
     if out is not None:  # better now than after the search
         _try_to_write(out)
     meter = stderr_meter(quiet=quiet, limit_s=seconds)
@@ -542,8 +596,8 @@ class Shown:
 
 
 def _show_day(engine: Engine, day: "Day", search: Search) -> Shown:
-    made = _run(engine.plan_day, day, search)
-    answer = _foretold(engine.answer(day, made), search)
+    made, wish = _run_wished(engine, day, search)
+    answer = replace(_foretold(engine.answer(day, made), search), wish=wish)
     from api.schemas import plan_json
     from dispatch.report import write_all
     from dispatch.report.text import plan_text
@@ -554,6 +608,17 @@ def _show_day(engine: Engine, day: "Day", search: Search) -> Shown:
         write=lambda out, dialect: write_all(answer, out, dialect),
         complete=_all_planned(answer),
     )
+
+
+def _run_wished(
+    engine: Engine, day: "Day", search: Search
+) -> "tuple[Plan, Wish | None]":
+    if day.keep_percent is None:
+        return _run(engine.plan_day, day, search), None
+    wished = partial(
+        engine.keep_promises, percent=day.keep_percent, spreads=search.spreads
+    )
+    return _run(wished, day, search)
 
 
 def _show_days(engine: Engine, day: "Day", search: Search) -> Shown:

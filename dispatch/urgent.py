@@ -44,6 +44,7 @@ from dispatch.problem import (
     Problem,
     build_problem,
     frozen,
+    no_futures,
     own_copy,
     restock_stores,
 )
@@ -601,7 +602,7 @@ class _Part:
         memory = memory_of(own, routes)
         heat = temperatures(usual_drive(own), (0.8, 1.0))
         chance = np.random.default_rng(self.ask.seed)
-        search(own, memory, chance, self.ask.rounds, heat)
+        search(own, memory, chance, self.ask.rounds, heat, no_futures())
         best = memory.best
         if len(own.links):
             apply_terms(own, best)

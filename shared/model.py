@@ -623,6 +623,9 @@ class Day:
         What being late for a promise costs by the hour, see :meth:`late_units`.
     preference_cents : int
         What starting outside a customer's preference costs.
+    keep_percent : int or None
+        Of the promises, so many in a hundred are to be kept on the average, 1 to 99;
+        ``None``: as it comes. See :func:`dispatch.wish.keep_promises`.
     horizon : int
         How many days are planned, from ``date`` on; 1 to 7.
     reserve : Reserve or None
@@ -658,6 +661,7 @@ class Day:
     promises_may_break: bool = False
     late_hour_cents: int = 6000
     preference_cents: int = 300
+    keep_percent: int | None = None
     horizon: int = 1
     reserve: Reserve | None = None
     change: ChangePrices = ChangePrices()
@@ -760,6 +764,42 @@ class Day:
         ]
         slowest = max(leads, default=0)
         return self.planned_at_s + slowest if slowest > 0 else None
+
+
+# --- what may come of it ------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Risk:
+    """What lateness to be expected of a plan costs, and the futures it is expected in.
+
+    Parameters
+    ----------
+    hour_cents : int
+        Price of an hour after the end of what a customer was told, in one future.
+    broken_s : int
+        Each visit that starts after it counts so many seconds more.
+    lengths_s : mapping of str to tuple of int
+        Call id to how long the visit takes a driver of usual pace in each future.
+    pace_permille : tuple of int
+        How long drives take in each future, in permille of the expected; one at least.
+    """
+
+    hour_cents: int
+    broken_s: int
+    lengths_s: Mapping[str, tuple[int, ...]]
+    pace_permille: tuple[int, ...]
+
+    @property
+    def units_s(self) -> int:
+        """Price of one second.
+
+        Returns
+        -------
+        int
+            Cost units.
+        """
+        return self.hour_cents * UNITS_PER_SECOND
 
 
 # --- the plan --------------------------------------------------------------
@@ -1491,6 +1531,46 @@ class Tonight:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Wish:
+    """A share of the promises that was to be kept, and what that costs.
+
+    The plan is held against the one that is made without the wish.
+
+    Parameters
+    ----------
+    percent : int
+        What was wished: so many promises in a hundred, on the average.
+    kept, plain_kept : float
+        The share that is kept, 0 to 1, with the wish and without.
+    drive_s : int
+        Seconds of driving more; negative: less.
+    cost_units : int
+        Cost units more.
+    short : tuple of str
+        Where the wish is not fulfilled, the planned calls with a lesser chance than
+        that, by van and in its order.
+    """
+
+    percent: int
+    kept: float
+    plain_kept: float
+    drive_s: int
+    cost_units: int
+    short: tuple[str, ...] = ()
+
+    @property
+    def fulfilled(self) -> bool:
+        """Whether the share is kept.
+
+        Returns
+        -------
+        bool
+            By :attr:`kept`.
+        """
+        return 100 * self.kept >= self.percent
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Answer:
     """Everything a person gets to read about one day.
 
@@ -1510,6 +1590,8 @@ class Answer:
         Money spent, or about to be, that the plan makes no use of.
     kept : Kept or None
         How likely its promises are kept; ``None``: nobody asked.
+    wish : Wish or None
+        What share of them was to be kept; ``None``: nobody asked.
     """
 
     day: Day
@@ -1521,6 +1603,7 @@ class Answer:
     cautions: tuple[Caution, ...]
     at_risk: tuple[AtRisk, ...] = ()
     kept: Kept | None = None
+    wish: Wish | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -32,6 +32,7 @@ from dispatch.report.words import (
     status_words,
     travel_words,
     visits,
+    wish_words,
 )
 from dispatch.supply import counter_name
 from shared.model import (
@@ -62,6 +63,7 @@ from shared.model import (
     Unplaced,
     Van,
     Window,
+    Wish,
 )
 from shared.units import DistanceUnit, cents
 
@@ -861,6 +863,36 @@ class KeptDocument:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class WishDocument:
+    """A share of the promises that was to be kept, and what that costs.
+
+    Parameters
+    ----------
+    percent : int
+        What was wished: so many promises and windows in a hundred, on the average.
+    fulfilled : bool
+        Whether so many are kept.
+    kept, plain_kept : float
+        The share that is kept, 0 to 1, with the wish and without.
+    drive_s, cost_cents : int
+        What it costs more than the plan without the wish; negative: less.
+    short : tuple of str
+        Where it is not fulfilled, planned calls with a lesser chance than that.
+    words : tuple of str
+        All that for people.
+    """
+
+    percent: int
+    fulfilled: bool
+    kept: float
+    plain_kept: float
+    drive_s: int
+    cost_cents: int
+    short: tuple[str, ...]
+    words: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class PlanDocument:
     """The plan of one day, whole.
 
@@ -882,6 +914,8 @@ class PlanDocument:
         Of the cost, as for a van.
     kept : KeptDocument or None
         How likely the promises are kept; null where nobody drew days.
+    wish : WishDocument or None
+        What share of them was to be kept; null where nobody wished anything.
     broken : tuple of BrokenDocument
         Broken promises, most urgent first.
     vans : tuple of VanDocument
@@ -928,6 +962,7 @@ class PlanDocument:
     change_cents: int
     parts_cents: int
     kept: KeptDocument | None
+    wish: WishDocument | None
     broken: tuple[BrokenDocument, ...]
     vans: tuple[VanDocument, ...]
     idle_vans: tuple[str, ...]
@@ -971,6 +1006,7 @@ def document(answer: Answer) -> PlanDocument:
         overtime_s=sum(route.overtime_s for route in plan.routes),
         **_split(plan.routes),
         kept=None if answer.kept is None else _kept(answer.kept),
+        wish=None if answer.wish is None else _wish(answer.wish),
         broken=tuple(_broken(day, entry) for entry in broken(day, plan)),
         vans=tuple(
             _van(answer, route, picks.get(route.van_id, ())) for route in plan.routes
@@ -1201,6 +1237,19 @@ def _kept(kept: Kept) -> KeptDocument:
         draws=kept.draws,
         source=kept.source,
         words=kept_words(kept),
+    )
+
+
+def _wish(wish: Wish) -> WishDocument:
+    return WishDocument(
+        percent=wish.percent,
+        fulfilled=wish.fulfilled,
+        kept=round(wish.kept, SHARE_DIGITS),
+        plain_kept=round(wish.plain_kept, SHARE_DIGITS),
+        drive_s=wish.drive_s,
+        cost_cents=cents(wish.cost_units),
+        short=wish.short,
+        words=wish_words(wish),
     )
 
 

@@ -39,6 +39,7 @@ from dispatch.report.words import (
     travel_words,
     visits,
     wait_words,
+    wish_words,
 )
 from shared.model import Answer, Caution, PickList, ReadyState, Route, Store, Van
 from shared.units import money
@@ -215,7 +216,7 @@ def make_sheet(answer: Answer, route: Route, *, provisional: bool = False) -> Sh
         back=back,
         strip=draw_strip(day, route),
         picture=draw_route(day, route),
-        kept=kept_words(answer.kept),
+        kept=(*kept_words(answer.kept), *wish_words(answer.wish)),
         limits=(*filter(None, [day.learnt]), *travel_words(day), SHEET_LIMITS),
     )
 

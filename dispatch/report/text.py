@@ -61,6 +61,7 @@ from dispatch.report.words import (
     travel_words,
     visits,
     wait_words,
+    wish_words,
 )
 from dispatch.supply import counter_name
 from shared.model import (
@@ -354,7 +355,7 @@ def _open(page: _Page, answer: Answer, state: str) -> None:
     split = split_words(answer.plan.routes)
     if split:
         page.say(f"Cost in detail: {split}.")
-    for words in (*kept_words(answer.kept), day.learnt):
+    for words in (*kept_words(answer.kept), *wish_words(answer.wish), day.learnt):
         if words:
             page.say(words)
     _notices(page, day)

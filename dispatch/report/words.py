@@ -2,7 +2,7 @@
 
 import math
 import unicodedata
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import timedelta
 
@@ -31,9 +31,10 @@ from shared.model import (
     ToolUse,
     Van,
     Window,
+    Wish,
 )
 from shared.trade import HELD
-from shared.units import as_percent, cents, money
+from shared.units import as_percent, cents, minutes, money
 
 FIRM, PROVISIONAL = "firm", "provisional"
 PROVISIONAL_WORDS = "Provisional: this day will be planned anew before it comes."
@@ -887,6 +888,48 @@ def again_words(answer: Answer, call_id: str) -> str:
     if stop is None or not stop.again:
         return ""
     return f"second visit {as_percent(stop.again)} %, no code is bought"
+
+
+def wish_words(wish: Wish | None) -> tuple[str, ...]:
+    """Return what became of the wish that so many promises are kept, and its price.
+
+    Parameters
+    ----------
+    wish : Wish or None
+        What was wished, if anything.
+
+    Returns
+    -------
+    tuple of str
+        One line; another one with the calls that fall short, where it is not fulfilled.
+    """
+    if wish is None:
+        return ()
+    kept, plain = (  # rounded down: what falls short shows it
+        f"{math.floor(1000 * share) / 10:.1f} %"
+        for share in (wish.kept, wish.plain_kept)
+    )
+    aim = f"keep {wish.percent} % of promises and windows"
+    if wish.drive_s == wish.cost_units == 0 and wish.kept == wish.plain_kept:
+        price = "nothing found is safer"
+        if wish.fulfilled:
+            price = "no more driving for it"
+    else:
+        price = (
+            f"without the wish {plain}; its price: {_more(wish.drive_s, minutes)} "
+            f"driving, {_more(cents(wish.cost_units), money)}"
+        )
+    if wish.fulfilled:
+        return (f"Wish: {aim}: {kept} expected, {price}.",)
+    return (
+        f"WISH NOT FULFILLED: {aim}: {kept} expected, {price}.",
+        f"Less likely than that: {calls_words(list(wish.short))}.",
+    )
+
+
+def _more(amount: int, words: Callable[[int], str]) -> str:
+    """Return an amount with its sign."""
+    return f"{'-' if amount < 0 else '+'}{words(abs(amount))}"
 
 
 def split_words(routes: Sequence[Route], *, usual: bool = True) -> str:

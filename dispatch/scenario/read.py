@@ -75,6 +75,7 @@ HEAD_KEYS = (
     "distance",
     "exchange",
     "promises",
+    "keep_percent",
     "days",
 )
 READY_DETAILS = ("lead_h", "cost", "owner", "note")
@@ -303,8 +304,11 @@ def _read_head(folder: Path, findings: Findings) -> _Head:
             "promises", cells.one_of(PROMISES, "'keep' or 'may break'"), PROMISES[0]
         )
         == PROMISES[1],
+        keep_percent=row.read("keep_percent", cells.percent, DEFAULTS["keep_percent"]),
         horizon=row.read("days", cells.days, DEFAULTS["horizon"]),
     )
+    if day.keep_percent is not None and day.horizon > 1:
+        row.refuse("keep_percent", str(day.keep_percent), "days = 1, or no such wish")
     before = len(findings.faults)
     shop = tree.table("shop")
     if shop is None and "shop" not in tree.values:
