@@ -507,7 +507,12 @@ class _Tried(NamedTuple):
 
     def those(self, which: BoolRow) -> "_Tried":
         """Return some of them."""
-        return _Tried(*(column[which] for column in self))
+        return _Tried(
+            self.rows[which],
+            self.orders[which],
+            self.doubtful[which],
+            self.hopeless[which],
+        )
 
 
 class _Part:
