@@ -301,7 +301,9 @@ def write_out(desk: Asked, columns: Sequence[Column], visits: Ints) -> Written |
     )
 
 
-def write_tasks(desk: Asked, tasks: Mapping[str, Sequence[Task]]) -> Written | None:
+def write_tasks(
+    desk: Asked, tasks: Mapping[str, Sequence[Task]], laid_out: Sequence[Route] = ()
+) -> Written | None:
     """Write out what each van stops for.
 
     Parameters
@@ -310,6 +312,8 @@ def write_tasks(desk: Asked, tasks: Mapping[str, Sequence[Task]]) -> Written | N
         The day.
     tasks : mapping of str to sequence of Task
         Van id to its calls and restock stops, in order; at least one each.
+    laid_out : sequence of Route, optional
+        The routes that these make, where they are known.
 
     Returns
     -------
@@ -323,15 +327,16 @@ def write_tasks(desk: Asked, tasks: Mapping[str, Sequence[Task]]) -> Written | N
         stops = {(van, task.store_id) for van, some in tasks.items() for task in some}
         if not swaps <= stops:
             return None
+    routes: Sequence[Route] | None = laid_out
     while True:
-        routes = _lay_out(day, desk.travel, tasks)
+        routes = routes or _lay_out(day, desk.travel, tasks)
         written = None if routes is None else _share_out(desk, routes)
         if written is None:
             return None
         idle = _idle_stops(written.routes, written.issues) - swaps
         if not idle:
             return written
-        tasks = _without(tasks, idle)
+        routes, tasks = None, _without(tasks, idle)
 
 
 def write_standing(

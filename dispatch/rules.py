@@ -1412,6 +1412,8 @@ def _price_cents(day: Day, choice: str) -> int:
 def _substitute_cents(day: Day, need: Need, choice: str) -> int:
     """Return how much dearer a choice is than what was wanted, for the whole need."""
     wanted, *_ = need.alternatives
+    if choice == wanted:
+        return 0
     dearer = _price_cents(day, choice) - _price_cents(day, wanted)
     return need.quantity * max(0, dearer)
 
@@ -1473,6 +1475,11 @@ def _judge_thrift(day: Day, plan: Plan) -> Iterator[Violation]:
     calls = {call.id: call for call in day.calls}
     for (van_id, call_id, row), issues in lines.items():
         need = calls[call_id].needs[row]
+        if all(
+            issue.origin is Origin.ABOARD and issue.chosen == need.alternatives[0]
+            for issue in issues
+        ):
+            continue  # the wanted part, from as near as can be
         reach = _reach(day, plan, van_id, call_id)
         for issue in issues:  # what if it gave these back?
             left[_source_of(day, issue)][issue.part_id] += issue.quantity

@@ -8,13 +8,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from dispatch.report.document import document
-from dispatch.report.text import (
-    check_text,
-    measure,
-    outlook_text,
-    plan_text,
-    wrap,
-)
+from dispatch.report.page import measure, wrap
+from dispatch.report.text import check_text, outlook_text, plan_text
 from dispatch.report.words import (
     above_best_permille,
     clean,
