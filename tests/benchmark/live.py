@@ -11,10 +11,11 @@ that cost is wages, kilometres and overtime. Four answers:
 - from scratch: the rest planned anew each time, whatever was told to anybody;
 - insertion: each new call at its cheapest place, nothing else moved.
 
-All but the first see the same facts at the same moments and replan when a call comes in
-or a visit ends five minutes off. 'told anew' counts customers whose start moved by more
-than the tolerance from what they were told last; 'by calls' those of them at the moment
-an urgent call came in. Everything is counted in the world, not in the plans.
+All but the first see the same facts at the same moments, what each customer was told
+among them, and replan when a call comes in or a visit ends five minutes off. 'told
+anew' counts customers whose start moved by more than the tolerance from what they were
+told last; 'by calls' those of them at the moment an urgent call came in. Everything is
+counted in the world, not in the plans.
 """
 
 from collections.abc import Callable, Sequence
