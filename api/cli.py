@@ -31,7 +31,7 @@ if TYPE_CHECKING:  # their modules pull in pandas, numba and ortools
     from dispatch.scenario.facts import Happened
     from shared.dialect import Dialect
     from shared.facts import Fact
-    from shared.model import Answer, Day, Outlook, Plan, Wish
+    from shared.model import Answer, Call, Day, Outlook, Plan, Wish
     from shared.shelf import History, Rules
 
 T = TypeVar("T")
@@ -89,9 +89,9 @@ def _read(folder: Path) -> "Day":
 
 
 def _study(folder: Path, day: "Day") -> "tuple[Day, Spreads]":
-    from dispatch.lesson import study
+    from dispatch.lesson import study_if_told
 
-    taught = study(folder, day)
+    taught = study_if_told(folder, day)
     learnt = taught.applied()
     return learnt, taught.spreads(learnt)
 
@@ -233,7 +233,13 @@ class Engine:
     read_happened: Callable[[Path, "Day", Path | None], "Happened"] = _read_happened
     study: Callable[[Path, "Day"], "tuple[Day, Spreads]"] = _study
 
-    def learn(self, folder: Path, *, no_log: bool) -> "tuple[Day, Spreads]":
+    def learn(
+        self,
+        folder: Path,
+        *,
+        no_log: bool,
+        add: "Callable[[Day], Call] | None" = None,
+    ) -> "tuple[Day, Spreads]":
         """Read a folder, and learn from its log if it has one.
 
         Parameters
@@ -242,6 +248,8 @@ class Engine:
             The day's.
         no_log : bool
             Whether its log is to be left aside.
+        add : callable, optional
+            Makes of the day one call more, which becomes its last.
 
         Returns
         -------
@@ -251,7 +259,10 @@ class Engine:
         from dispatch.chance import usual_spreads
 
         day = self.read(folder)
-        if no_log or not (folder / "log.csv").exists():
+        if add is not None:
+            day = replace(day, calls=(*day.calls, add(day)))
+        said = any((folder / name).exists() for name in ("log.csv", "log.toml"))
+        if no_log or not said:
             return day, usual_spreads(day)
         return self.study(folder, day)
 
@@ -989,6 +1000,121 @@ def urgent(  # noqa: PLR0913 - one per option
     ctx.exit(Exit.PLANNED if taken else Exit.UNPLACED)
 
 
+@cli.command()
+@_folder
+@click.option("--kind", required=True, metavar="KIND", help="Kind of work.")
+@click.option(
+    "--at",
+    required=True,
+    metavar="LAT,LON",
+    help="Where, in decimal degrees, such as 52.2140,-0.9150.",
+)
+@click.option(
+    "--needs",
+    default="",
+    metavar="PARTS",
+    help="Parts it uses, written as in calls.csv: 'KIT-31' or 'BLANK-12 x4'.",
+)
+@click.option(
+    "--when",
+    default="",
+    metavar="HH:MM-HH:MM",
+    help="When the caller is there, as windows in calls.csv; by default any time.",
+)
+@click.option(
+    "--words",
+    default="",
+    metavar="TEXT",
+    help="The vehicle or the lock; a group that the log knows is found in it.",
+)
+@click.option(
+    "--keep",
+    type=click.IntRange(50, 99),
+    default=90,
+    metavar="PERCENT",
+    show_default=True,
+    help="Wished chance that the visit starts inside the window.",
+)
+@_no_log
+@_json
+@_seed
+@click.pass_context
+def quote(  # noqa: PLR0913 - one per option
+    ctx: click.Context,
+    *,
+    folder: Path,
+    kind: str,
+    at: str,
+    needs: str,
+    when: str,
+    words: str,
+    keep: int,
+    no_log: bool,
+    as_json: bool,
+    seed: int,
+) -> None:
+    """Say which windows can be told to a caller.
+
+    Plans the day or the days in FOLDER as `plan` does, puts the call into these plans
+    at every place, and draws days: a window is on offer where the visit starts inside
+    it with the wished chance and no other promise falls below that. The narrowest and
+    earliest first, each with its cost. Nothing is written: put the call and the window
+    you told into calls.csv.
+
+    \b
+    Examples:
+      keyround quote demo_scenarios/three_days --kind rekey --at=-41.905,146.71
+      keyround quote tomorrow --kind add_key --at 52.21,-0.91 --needs KIT-31 --keep 95
+
+    \b
+    Exit status: 0 there is a window, 1 there is none, 2 bad input, 3 cannot read.
+    """
+    lat, _, lon = at.partition(",")
+
+    def caller(day: "Day") -> "Call":
+        from dispatch.scenario import read_caller
+
+        name = "caller"
+        while name in {call.id for call in day.calls}:
+            name += "-"
+        said = {"id": name, "kind": kind, "needs": needs, "windows": when}
+        said |= {"lat": lat.strip(), "lon": lon.strip(), "description": words}
+        return read_caller(day, said)
+
+    with_call, spreads = ctx.obj.learn(folder, no_log=no_log, add=caller)
+    *calls, call = with_call.calls
+    day = replace(with_call, calls=tuple(calls))
+    from dispatch import quote as quoting
+
+    book = quoting.open_book(_plans(ctx.obj, day, seed), spreads, seed)
+    found = quoting.quote(book, call, spreads, keep / 100)
+    if as_json:
+        from api.schemas import quote_json
+
+        _show(quote_json(with_call, found), raw=True)
+    else:
+        from dispatch.report.quoting import quote_text
+
+        _show(quote_text(with_call, found, **_screen()))
+    ctx.exit(Exit.PLANNED if found.offers else Exit.UNPLACED)
+
+
+def _plans(engine: Engine, day: "Day", seed: int) -> "Sequence[tuple[Day, Plan]]":
+    """Return the next days with their plans, made as `plan` makes them."""
+    quiet: dict[str, Any] = {
+        "seed": seed,
+        "rounds": None,
+        "spent": None,
+        "stop": lambda: False,
+        "report": lambda _: None,
+    }
+    if day.horizon > 1:
+        from dispatch.horizon import standing_days
+
+        return standing_days(day, engine.plan_days(day, **quiet))
+    return ((day, engine.plan_day(day, **quiet)),)
+
+
 def _live(
     engine: Engine,
     day: "Day",
@@ -1101,6 +1227,7 @@ def invent(*, folder: Path, calls: int, vans: int, seed: int) -> None:
 @click.option("--reshuffle", is_flag=True, help="Of reshuffle's --json.")
 @click.option("--replay", is_flag=True, help="Of replay's --json.")
 @click.option("--urgent", is_flag=True, help="Of urgent's --json.")
+@click.option("--quote", is_flag=True, help="Of quote's --json.")
 def schema(**asked: bool) -> None:
     """Print the JSON Schema of plan's --json, or of another command's.
 
@@ -1124,6 +1251,7 @@ def schema(**asked: bool) -> None:
         "reshuffle": schemas.rest_schema,
         "replay": schemas.story_schema,
         "urgent": schemas.urgent_schema,
+        "quote": schemas.quote_schema,
     }[names[0] if names else "plan"]()
     _show(json.dumps(made, indent=2, ensure_ascii=False), raw=True)
 

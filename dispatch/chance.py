@@ -160,6 +160,8 @@ def learnt_spreads(day: Day, learnt: Learnt, roads: LearntRoads) -> Spreads:
     """
     usual = usual_spreads(day)
     lengths, failing = dict(usual.lengths), dict(usual.failing)
+    # A log in which nothing ever fails does not say what came of visits.
+    tells = any(retry.records for retry in learnt.retries.values())
     for call in day.calls:
         if call.kind not in learnt.kinds:
             continue
@@ -168,8 +170,9 @@ def learnt_spreads(day: Day, learnt: Learnt, roads: LearntRoads) -> Spreads:
         if (call.median_s, call.p90_s) == (length.median_s, length.p90_s):
             lengths[call.id] = length.spread
         retry = learnt.retries[call.kind]
-        if call.id in failing and retry.records:
-            failing[call.id] = Failing(chance=retry.share, lost_s=retry.lost_s)
+        if call.id in failing and tells:
+            lost_s = retry.lost_s or failing[call.id].lost_s
+            failing[call.id] = Failing(chance=retry.share, lost_s=lost_s)
     return Spreads(
         lengths=lengths,
         road_scatter=roads.scatter if roads.drives else usual.road_scatter,
@@ -298,6 +301,27 @@ def replay(
     return _Replay(day, plan, sample, travel or travel_table(day)).run()
 
 
+def replay_starts(
+    day: Day, plan: Plan, sample: Sample, travel: TravelTable, call_id: str
+) -> tuple[Kept, Ints]:
+    """Replay a plan, and say when one visit starts on each drawn day.
+
+    Parameters
+    ----------
+    day, plan, sample, travel : Day, Plan, Sample, TravelTable
+        As for :func:`replay`; some of the plan's routes will do.
+    call_id : str
+        A planned call.
+
+    Returns
+    -------
+    tuple of Kept and int64 array, shape (draws,)
+        Chances, and the visit's starts.
+    """
+    run = _Replay(day, plan, sample, travel)
+    return run.run(), run.starts_s[call_id]
+
+
 class _Ground:
     """The traffic's warped clock for vectors; see :mod:`dispatch.travel.profile`."""
 
@@ -355,6 +379,7 @@ class _Replay:
                 )
         self.all_kept = np.ones(self.draws, np.bool_)
         self.found: dict[str, StopKept] = {}
+        self.starts_s: dict[str, Ints] = {}
 
     def run(self) -> Kept:
         rows = {van.id: row for row, van in enumerate(self.day.vans)}
@@ -447,6 +472,7 @@ class _Replay:
         again = None if self.sample.again is None else self.sample.again[row]
         length_s = self.length_s(row, call, van, again)
         finish_s = start_s + length_s
+        self.starts_s[call.id] = start_s
         kept = None
         if call.kind != HELD and (call.promise is not None or call.windows):
             flags = _keeps(call, start_s, finish_s)

@@ -7,7 +7,7 @@ from dispatch.calibration import Calibration, calibrate
 from dispatch.chance import Spreads, learnt_spreads
 from dispatch.durations import Learnt, learn_durations, with_learnt
 from dispatch.roadlog import LearntRoads, hourly, learn_roads, with_roads
-from dispatch.scenario.joblog import JobLog, read_log
+from dispatch.scenario.joblog import JobLog, empty_log, read_log, tells_lengths
 from shared.model import Day, Kind
 from shared.trade import HELD
 
@@ -110,7 +110,10 @@ def study(folder: Path, day: Day) -> Taught:
     InvalidInput
         When the log could be read two ways, or not at all.
     """
-    log = read_log(folder, day.zone)
+    return _learn_from(read_log(folder, day.zone), day)
+
+
+def _learn_from(log: JobLog, day: Day) -> Taught:
     rules = replace(day.travel, traffic=hourly(day.travel.traffic, day.clock))
     return Taught(
         day=day,
@@ -118,6 +121,29 @@ def study(folder: Path, day: Day) -> Taught:
         durations=learn_durations(log, _kinds(day)),
         roads=learn_roads(log.drives, rules),
     )
+
+
+def study_if_told(folder: Path, day: Day) -> Taught:
+    """Learn from a folder's log for planning: one without lengths teaches nothing.
+
+    Parameters
+    ----------
+    folder, day : Path, Day
+        As for :func:`study`.
+
+    Returns
+    -------
+    Taught
+        Of a log of used parts alone, and without a log: the trade table.
+
+    Raises
+    ------
+    InvalidInput
+        When a log that tells lengths could be read two ways, or not at all.
+    """
+    if tells_lengths(folder):
+        return study(folder, day)
+    return _learn_from(empty_log(), day)
 
 
 def learn(folder: Path, day: Day) -> Lesson:

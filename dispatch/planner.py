@@ -742,6 +742,37 @@ def name_bare(day: Day, plan: Plan, left_out: str, late: str) -> Plan:
     )
 
 
+def as_plan(day: Day, written: Written) -> Plan:
+    """Return the plan that a running plan's routes make, reasons in a word each.
+
+    Parameters
+    ----------
+    day : Day
+        The day.
+    written : Written
+        Routes with their times, parts and tools.
+
+    Returns
+    -------
+    Plan
+        With spares; fit to be judged.
+    """
+    routes, issues = written.routes, written.issues
+    plan = Plan(
+        routes=routes,
+        issues=(*issues, *spare_issues(day, routes, issues)),
+        unplaced=(),
+        status=Status(proof=Proof.BEST_FOUND),
+        tools=written.tools,
+    )
+    return name_bare(
+        day,
+        plan,
+        "the running plan leaves it out",
+        "the running plan is late already",
+    )
+
+
 def because(call_id: str, rule: Rule, text: str) -> Unplaced:
     """Return a call with the one reason that is given for it.
 

@@ -22,8 +22,8 @@ from dispatch.offer import restrict
 from dispatch.planner import (
     Asked,
     Written,
+    as_plan,
     because,
-    name_bare,
     write_standing,
     write_tasks,
 )
@@ -315,7 +315,7 @@ def set_board(rest: Rest) -> Board:
     written = write_standing(day, rest.travel, rest.standing)
     if written is None:
         raise Conflict("what stands cannot be done any more: plan the rest anew first")
-    plan = _plan_of(day, written)
+    plan = as_plan(day, written)
     faults = judge(day, rest.travel, plan)
     if faults:
         raise Conflict(
@@ -335,24 +335,6 @@ def _stops(routes: Iterable[Route]) -> dict[str, tuple[str, Stop]]:
         for stop in route.stops
         if stop.call_id is not None
     }
-
-
-def _plan_of(day: Day, written: Written) -> Plan:
-    """Return the plan that routes make, reasons in a word each."""
-    routes, issues = written.routes, written.issues
-    plan = Plan(
-        routes=routes,
-        issues=(*issues, *spare_issues(day, routes, issues)),
-        unplaced=(),
-        status=Status(proof=Proof.BEST_FOUND),
-        tools=written.tools,
-    )
-    return name_bare(
-        day,
-        plan,
-        "the running plan leaves it out",
-        "the running plan is late already",
-    )
 
 
 # --- a part of the day, with the call ---------------------------------------------

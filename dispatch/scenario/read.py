@@ -1061,6 +1061,38 @@ def read_booked(path: Path, day: Day, findings: Findings) -> dict[str, Call]:
     return booked
 
 
+def read_caller(day: Day, cells_of: Mapping[str, str]) -> Call:
+    """Return the call that a caller on the telephone asks about.
+
+    Parameters
+    ----------
+    day : Day
+        The day, as it was read.
+    cells_of : mapping of str to str
+        Cells by the columns of ``calls.csv``; what is empty is left out.
+
+    Returns
+    -------
+    Call
+        Not among the day's.
+
+    Raises
+    ------
+    InvalidInput
+        With everything that is wrong.
+    """
+    findings = Findings()
+    cells_said = {name: text for name, text in cells_of.items() if text}
+    row = Row(file="the caller", line=None, cells=cells_said, findings=findings)
+    head = _Head(
+        day=day, rates=USUAL_RATES, matrix="", tools=(), placed=True, dated=True
+    )
+    call = _read_call(row, head, day.vans, dict(day.parts))
+    if findings.faults:
+        raise InvalidInput(findings.faults)
+    return call
+
+
 def _read_call(
     row: Row,
     head: _Head,

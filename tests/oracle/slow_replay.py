@@ -1,6 +1,7 @@
 """A plan replayed on one drawn day, stop by stop in plain numbers."""
 
 import math
+from collections.abc import Mapping
 
 from dispatch.chance import Sample
 from dispatch.problem import NEVER, start_windows
@@ -12,10 +13,20 @@ Times = dict[str, tuple[int, int, int]]
 
 
 def live_day(
-    day: Day, travel: TravelTable, plan: Plan, sample: Sample, number: int
+    day: Day,
+    travel: TravelTable,
+    plan: Plan,
+    sample: Sample,
+    number: int,
+    *,
+    slowness: Mapping[str, float] | None = None,
 ) -> tuple[Times, dict[str, bool]]:
-    """Return arrival, start and finish of each call, and whether it is kept."""
+    """Return arrival, start and finish of each call, and whether it is kept.
+
+    Roads to single nodes may be slower than the sample says, by a factor.
+    """
     lived = _Lived(day, travel, plan, sample, number)
+    lived.slowness = slowness or {}
     while True:  # until no call waits any longer for one of another van
         before = dict(lived.times)
         for route in plan.routes:
@@ -32,6 +43,7 @@ class _Lived:
         self.sample, self.number = sample, number
         self.links = {link.then: link for link in day.links}
         self.stores = {store.id: store for store in (*day.counters, day.shop)}
+        self.slowness: Mapping[str, float] = {}
         self.times: Times = {}
         self.kept: dict[str, bool] = {}
 
@@ -67,6 +79,8 @@ class _Lived:
         keys = self.travel.keys
         base_s = int(self.travel.base_s[keys[here], keys[there]])
         pace = int(self.sample.pace_permille[self.row, self.number])
+        if there in self.slowness:
+            pace = round(pace * self.slowness[there])
         ground = covered(self.travel.traffic, self.clock) + base_s * pace
         return max(self.clock, reached_s(self.travel.traffic, ground))
 
