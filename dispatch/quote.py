@@ -42,12 +42,12 @@ WIDTHS_S = (3600, 2 * 3600, 3 * 3600, 4 * 3600)
 """How wide a window is told, the narrowest first; own choice."""
 
 GRID_S = 1800  # windows begin and end on the half hour; own choice
-SEARCH_DRAWS, CHECK_DRAWS = 1_000, 4_000  # to look for windows, and to check them
+SEARCH_DRAWS, CHECK_DRAWS = 1_000, 2_000  # to look for windows, and to check them
 SPARE = 0.01  # so much more than the wish is looked for: few days are drawn to look
 MOST = 4  # offers of one date; own choice: more are not read out on the telephone
 APART_CENTS = 100  # what costs less than that more is as cheap; own choice
 HURT = 0.01  # a promise below the wish already may fall by so little
-TRIES = 8  # places of one date that are written out as whole plans at most
+TRIES = 6  # places of one date that are written out as whole plans at most
 
 Ints = NDArray[np.int64]
 

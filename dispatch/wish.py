@@ -48,7 +48,8 @@ def keep_promises(
     spreads : Spreads
         How lengths and traffic vary.
     budget : Budget, optional
-        How long to search each time, and whom to tell; a time budget is shared out.
+        How long to search, and whom to tell: rounds are of each search, time is
+        shared out between them.
     travel : TravelTable, optional
         Its travel table, worked out from the day if not given.
 
@@ -68,14 +69,15 @@ def keep_promises(
     """
     budget = budget or Budget()
     travel = travel or travel_table(day)
-    plain = plan_day(day, _turn(budget, 0), travel)
+    plain = plan_day(day, turn_of(budget, 0), travel)
     tried = [(plain, foretell(day, plain, spreads, budget.seed))]
     for number, hour_cents in enumerate(PRICES, 1):
         plan, kept = tried[-1]
-        if 100 * kept.kept >= percent or budget.stop():
+        late = budget.spent is not None and budget.spent() >= 1.0
+        if 100 * kept.kept >= percent or late or budget.stop():
             break
         risk = sample_risk(day, spreads, hour_cents, OTHER_SEEDS + budget.seed)
-        quick = replace(_turn(budget, number), reasons=False)
+        quick = replace(turn_of(budget, number), reasons=False)
         start = [replace(route, parts_units=0) for route in plan.routes]
         plan = plan_day(day, quick, travel, start, risk)
         tried.append((plan, foretell(day, plan, spreads, budget.seed)))
@@ -87,22 +89,34 @@ def keep_promises(
     return plan, _wish_of(percent, tried[0], (plan, kept))
 
 
-def _turn(budget: Budget, number: int) -> Budget:
-    """Return the budget of one search of several."""
+def turn_of(budget: Budget, number: int) -> Budget:
+    """Return the budget of one of the searches.
+
+    Parameters
+    ----------
+    budget : Budget
+        Of all of them.
+    number : int
+        Which, from 0 to as many as there are :data:`PRICES`.
+
+    Returns
+    -------
+    Budget
+        Where there is so much time and no number of rounds, each search ends at its
+        turn's end at the latest, and who is done early leaves the rest to the others.
+    """
     spent = budget.spent
     if spent is None:
         return budget
-    return replace(budget, spent=_share(spent, number, 1 + len(PRICES)))
+    return replace(budget, spent=_share_of(spent, (number + 1) / (1 + len(PRICES))))
 
 
-def _share(spent: Callable[[], float], number: int, turns: int) -> Callable[[], float]:
-    # A search that was done early leaves its time to nobody.
-    begun = [0.0] if number == 0 else []
+def _share_of(spent: Callable[[], float], end: float) -> Callable[[], float]:
+    begun = spent()
 
     def share() -> float:
-        if not begun:
-            begun.append(spent())
-        return (spent() - begun[0]) * turns
+        now = spent()
+        return 1.0 if now >= end else (now - begun) / (end - begun)
 
     return share
 

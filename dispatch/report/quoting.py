@@ -8,7 +8,7 @@ from typing import Literal
 from dispatch.evening import cautions
 from dispatch.quote import Offer, Quote
 from dispatch.report.live import COLUMNS
-from dispatch.report.text import _alarm, _Page
+from dispatch.report.page import Page, alarm
 from dispatch.report.words import date_words, join, name_kind, span, span_words
 from shared.model import Day
 from shared.units import as_percent, money
@@ -183,8 +183,8 @@ def quote_text(
     str
         Lines that end in a line feed.
     """
-    page = _Page(min(width, COLUMNS), encoding, bold=bold)
-    _alarm(page, cautions(day))
+    page = Page(min(width, COLUMNS), encoding, bold=bold)
+    alarm(page, cautions(day))
     page.gap()
     call, wish = found.call, as_percent(found.keep)
     page.say(
@@ -218,7 +218,7 @@ def quote_text(
     return page.text()
 
 
-def _say_offer(page: _Page, number: int, offer: Offer, wish: int) -> None:
+def _say_offer(page: Page, number: int, offer: Offer, wish: int) -> None:
     day = offer.day
     page.say(
         f"{span(day, offer.window)}  on time {as_percent(offer.chance)} %, cost "

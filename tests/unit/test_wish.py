@@ -13,7 +13,7 @@ from dispatch.chance import Spreads, foretell, usual_spreads
 from dispatch.planner import Budget, plan_day
 from dispatch.rules import judge
 from dispatch.travel import travel_table
-from dispatch.wish import OTHER_SEEDS, PRICES, keep_promises, sample_risk
+from dispatch.wish import OTHER_SEEDS, PRICES, keep_promises, sample_risk, turn_of
 from shared.model import Day, Plan, Traffic, TravelRules
 from tests.benchmark.keep import invented, live, rows
 from tests.builders import HOUR_S, a_call, a_day, a_van, at, window
@@ -125,17 +125,25 @@ def test_a_search_that_is_stopped_gives_the_plan_that_there_is() -> None:
 
 
 def test_a_time_budget_is_shared_out_between_the_searches() -> None:
-    """A clock that passes 1/1000 of the time with each look at it."""
-    looks = [0]
+    """Eight searches at most: the second one has a quarter of the time to be done by."""
+    assert len(PRICES) == 7
+    now = [0.05]
+    second = turn_of(replace(BRIEF, spent=lambda: now[0]), 1).spent
+    assert second is not None
+    shares = []
+    for now[0] in (0.05, 0.15, 0.25, 0.3):
+        shares.append(second())
+    assert shares == pytest.approx([0.0, 0.5, 1.0, 1.0])
+    third = turn_of(replace(BRIEF, spent=lambda: 0.9), 2).spent
+    assert third is not None
+    assert third() == 1.0  # its turn is over before it has begun
 
-    def spent() -> float:
-        looks[0] += 1
-        return looks[0] / 1000
 
-    day = invented(0, 1.0)
-    budget = Budget(spent=spent, reasons=False, replans=False)
-    keep_promises(day, 99, usual_spreads(day), budget)
-    assert looks[0] <= 1000 + 10 * len(PRICES)
+def test_when_the_time_is_up_no_further_search_is_begun() -> None:
+    day = the_road()
+    plan, wish = keep_promises(day, 95, steady(day), replace(BRIEF, spent=lambda: 1.0))
+    assert orders(plan) == [("A", "B")]
+    assert not wish.fulfilled
 
 
 @pytest.mark.slow
