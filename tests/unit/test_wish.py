@@ -125,7 +125,7 @@ def test_a_search_that_is_stopped_gives_the_plan_that_there_is() -> None:
 
 
 def test_a_time_budget_is_shared_out_between_the_searches() -> None:
-    """Eight searches at most: the second one has a quarter of the time to be done by."""
+    """Eight searches at most: the second is to be done by a quarter of the time."""
     assert len(PRICES) == 7
     now = [0.05]
     second = turn_of(replace(BRIEF, spent=lambda: now[0]), 1).spent
