@@ -990,6 +990,62 @@ def schema(**asked: bool) -> None:
 
 
 @cli.command()
+@click.option(
+    "--data",
+    type=click.Path(path_type=Path, file_okay=False),
+    metavar="DIR",
+    help="Where its files lie; by default the user's folder for programs' data.",
+)
+@click.option(
+    "--database",
+    default="",
+    envvar="KEYROUND_DATABASE",
+    metavar="URL",
+    help="A PostgreSQL database instead of the file; also from KEYROUND_DATABASE.",
+)
+@click.option("--host", default="127.0.0.1", show_default=True, help="Where to listen.")
+@click.option(
+    "--port",
+    type=click.IntRange(1, 65535),
+    default=8411,
+    show_default=True,
+    help="Where to listen.",
+)
+def serve(*, data: Path | None, database: str, host: str, port: int) -> None:
+    """Start the service: the office's page, the phones' page, and what they ask.
+
+    Everything is kept in one SQLite file unless a database is named. Ctrl-C stops it.
+
+    \b
+    Examples:
+      keyround serve
+      keyround serve --data firm --port 8500
+
+    \b
+    Exit status: 0 stopped, 3 cannot read, write or listen.
+    """
+    import uvicorn
+
+    from api.app import create_app
+    from api.settings import Settings, usual_folder
+    from api.store import open_store
+
+    settings = Settings(folder=data or usual_folder(), database=database)
+    _try_to_write(settings.folder)
+    store = open_store(settings.url)
+    try:
+        uvicorn.run(
+            create_app(store=store),
+            host=host,
+            port=port,
+            access_log=False,  # its lines would name calls
+            server_header=False,
+        )
+    finally:
+        store.close()
+
+
+@cli.command()
 def kinds() -> None:
     """Print the kinds of work.
 
