@@ -10,9 +10,11 @@ from fastapi.exceptions import RequestValidationError
 from fastapi.responses import JSONResponse
 from starlette.exceptions import HTTPException
 
-from api.desk import Desk, Store
+from api.crew import Here
+from api.desk import Crew, Desk, Store
+from api.feed import Feed
 from api.problems import Problem, Slug, problem_of, problem_of_status
-from api.routers import health
+from api.routers import days, events, facts, health, jobs, plans
 from api.routers.pages import page_router, read_pages
 from shared.errors import KeyroundError
 
@@ -24,6 +26,7 @@ def create_app(
     *,
     store: Store,
     clock: Callable[[], datetime] = lambda: datetime.now(UTC),
+    crew: Crew | None = None,
 ) -> FastAPI:
     """Make the application.
 
@@ -33,17 +36,22 @@ def create_app(
         Where all is kept, its tables up to date; closed by whoever opened it.
     clock : callable, optional
         Now, aware.
+    crew : Crew, optional
+        Who works out what has to be answered now; by default this process itself.
 
     Returns
     -------
     FastAPI
         ``app.state.desk`` is its desk.
     """
-    desk = Desk(store=store, clock=clock)
+    desk = Desk(store=store, clock=clock, crew=crew or Here())
+    feed = Feed(desk)
 
     @asynccontextmanager
     async def lifespan(_: FastAPI) -> AsyncIterator[None]:
+        await feed.start()
         yield
+        await feed.stop()
 
     app = FastAPI(
         title="keyround",
@@ -57,11 +65,13 @@ def create_app(
         redirect_slashes=False,
     )
     app.state.desk = desk
+    app.state.feed = feed
     app.add_exception_handler(KeyroundError, _answer_error)
     app.add_exception_handler(RequestValidationError, _answer_faults)
     app.add_exception_handler(HTTPException, _answer_refusal)
     app.add_exception_handler(Exception, _answer_error)
-    app.include_router(health.router)
+    for matter in (health, days, plans, events, facts, jobs):
+        app.include_router(matter.router)
     app.include_router(page_router(read_pages()))
     return app
 
