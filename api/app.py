@@ -14,7 +14,18 @@ from api.crew import Here
 from api.desk import Crew, Desk, Store
 from api.feed import Feed
 from api.problems import Problem, Slug, problem_of, problem_of_status
-from api.routers import days, events, facts, health, jobs, plans
+from api.routers import (
+    calls,
+    days,
+    events,
+    facts,
+    health,
+    jobs,
+    plans,
+    stock,
+    urgent,
+    vans,
+)
 from api.routers.pages import page_router, read_pages
 from shared.errors import KeyroundError
 
@@ -70,7 +81,8 @@ def create_app(
     app.add_exception_handler(RequestValidationError, _answer_faults)
     app.add_exception_handler(HTTPException, _answer_refusal)
     app.add_exception_handler(Exception, _answer_error)
-    for matter in (health, days, plans, events, facts, jobs):
+    matters = (health, days, calls, vans, stock, plans, facts, jobs, urgent, events)
+    for matter in matters:
         app.include_router(matter.router)
     app.include_router(page_router(read_pages()))
     return app
