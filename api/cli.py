@@ -1122,12 +1122,14 @@ def work(*, data: Path | None, database: str) -> None:
     from datetime import UTC, datetime
 
     from api.crew import Here, end_with
-    from api.desk import Desk
     from api.host import ATTACHED
+
+    parent = os.environ.get(ATTACHED)
+    if parent:
+        end_with(int(parent))
+    from api.desk import Desk
     from api.worker import run
 
-    if os.environ.get(ATTACHED):
-        end_with(os.getppid())
     stop = threading.Event()
     signal.signal(signal.SIGTERM, lambda *_: stop.set())
     _, store = _open_store(data, database)
@@ -1157,8 +1159,8 @@ def load(*, folder: Path, today: bool, data: Path | None, database: str) -> None
       keyround load exported/2026-12-04
 
     \b
-    Exit status: 0 loaded, 2 bad input or a day of that date is there, 3 cannot read or
-    write.
+    Exit status: 0 loaded, 2 bad input or a day of that date is there,
+    3 cannot read or write.
     """
     from api.host import load_folder
 
@@ -1237,8 +1239,8 @@ def restore(*, file: Path, data: Path | None, database: str) -> None:
       keyround restore friday.keyround --data firm
 
     \b
-    Exit status: 0 restored, 2 no whole backup, or something is there already, 3 cannot
-    read or write.
+    Exit status: 0 restored, 2 no whole backup or something is there already,
+    3 cannot read or write.
     """
     from api.host import bring_back
 
