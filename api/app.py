@@ -81,7 +81,8 @@ def create_app(
     app.add_exception_handler(RequestValidationError, _answer_faults)
     app.add_exception_handler(HTTPException, _answer_refusal)
     app.add_exception_handler(Exception, _answer_error)
-    matters = (health, days, calls, vans, stock, plans, facts, jobs, urgent, events)
+    # Routes are tried in their order: what phones fetch all the time comes first.
+    matters = (plans, facts, health, days, calls, vans, stock, jobs, urgent, events)
     for matter in matters:
         app.include_router(matter.router)
     app.include_router(page_router(read_pages()))

@@ -226,7 +226,7 @@ def main() -> None:
     parser.add_argument("--vans", type=int, default=100)
     parser.add_argument("--calls", type=int, default=800)
     parser.add_argument("--count", type=int, default=10_000)
-    parser.add_argument("--links", type=int, default=16)
+    parser.add_argument("--links", type=int, default=100)
     parser.add_argument("--streams", type=int, default=200)
     parser.add_argument("--port", type=int, default=8499)
     parser.add_argument("--serve", default="")
