@@ -1,0 +1,146 @@
+"""The service as one ASGI application."""
+
+import logging
+from collections.abc import AsyncIterator, Callable
+from contextlib import asynccontextmanager
+from datetime import UTC, datetime
+
+from fastapi import FastAPI, Request
+from fastapi.exceptions import RequestValidationError
+from fastapi.responses import JSONResponse
+from starlette.exceptions import HTTPException
+
+from api.crew import Here
+from api.desk import Crew, Desk, Store
+from api.feed import Feed
+from api.problems import Problem, Slug, problem_of, problem_of_status
+from api.routers import (
+    calls,
+    days,
+    events,
+    facts,
+    health,
+    jobs,
+    plans,
+    stock,
+    urgent,
+    vans,
+)
+from api.routers.pages import page_router, read_pages
+from shared.errors import KeyroundError
+
+LOG = logging.getLogger("keyround")
+MOST_BYTES = 2**20  # of a request's body; own choice
+
+
+def create_app(
+    *,
+    store: Store,
+    clock: Callable[[], datetime] = lambda: datetime.now(UTC),
+    crew: Crew | None = None,
+) -> FastAPI:
+    """Make the application.
+
+    Parameters
+    ----------
+    store : Store
+        Where all is kept, its tables up to date; closed by whoever opened it.
+    clock : callable, optional
+        Now, aware.
+    crew : Crew, optional
+        Who works out what has to be answered now; by default this process itself.
+
+    Returns
+    -------
+    FastAPI
+        ``app.state.desk`` is its desk.
+    """
+    desk = Desk(store=store, clock=clock, crew=crew or Here())
+    feed = Feed(desk)
+
+    @asynccontextmanager
+    async def lifespan(_: FastAPI) -> AsyncIterator[None]:
+        await feed.start()
+        yield
+        await feed.stop()
+
+    app = FastAPI(
+        title="keyround",
+        summary="Plans a mobile locksmith's day.",
+        version="1",
+        openapi_url="/v1/openapi.json",
+        docs_url=None,  # its pages come from elsewhere
+        redoc_url=None,
+        lifespan=lifespan,
+        max_body_size=MOST_BYTES,
+        redirect_slashes=False,
+    )
+    app.state.desk = desk
+    app.state.feed = feed
+    app.add_exception_handler(KeyroundError, _answer_error)
+    app.add_exception_handler(RequestValidationError, _answer_faults)
+    app.add_exception_handler(HTTPException, _answer_refusal)
+    app.add_exception_handler(Exception, _answer_error)
+    # Routes are tried in their order: what phones fetch all the time comes first.
+    matters = (plans, facts, health, days, calls, vans, stock, jobs, urgent, events)
+    for matter in matters:
+        app.include_router(matter.router)
+    app.include_router(page_router(read_pages()))
+    return app
+
+
+def answer(problem: Problem) -> JSONResponse:
+    """Return a problem as it is sent.
+
+    Parameters
+    ----------
+    problem : Problem
+        What went wrong.
+
+    Returns
+    -------
+    JSONResponse
+        Its status equals the one in the body.
+    """
+    return JSONResponse(
+        problem.body(),
+        status_code=problem.status,
+        headers={"Cache-Control": "no-store", **problem.headers},
+        media_type="application/problem+json",
+    )
+
+
+async def _answer_error(_: Request, error: Exception) -> JSONResponse:
+    problem = problem_of(error)
+    if problem.slug is Slug.DEFECT:
+        LOG.error("defect", exc_info=error)
+    return answer(problem)
+
+
+async def _answer_refusal(_: Request, error: Exception) -> JSONResponse:
+    assert isinstance(error, HTTPException)  # noqa: S101 - for mypy
+    return answer(problem_of_status(error.status_code, str(error.detail)))
+
+
+async def _answer_faults(_: Request, error: Exception) -> JSONResponse:
+    assert isinstance(error, RequestValidationError)  # noqa: S101 - for mypy
+    faults = tuple(
+        (_place(each["loc"]), _got(each.get("input")), str(each["msg"]))
+        for each in error.errors()
+    )
+    return answer(Problem(slug=Slug.INVALID_INPUT, faults=faults))
+
+
+def _place(steps: tuple[str | int, ...]) -> str:
+    """Return where a fault is: ``body.facts[0].at``."""
+    words = ""
+    for step in steps:
+        words += f"[{step}]" if isinstance(step, int) else f".{step}"
+    return words.removeprefix(".")
+
+
+def _got(value: object) -> str:
+    """Return a value in a few words; of a longer one only what it is."""
+    if value is None or isinstance(value, bool | int | float):
+        return str(value)
+    return f"'{value[:80]}'" if isinstance(value, str) else type(value).__name__
