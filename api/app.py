@@ -12,18 +12,21 @@ from starlette.exceptions import HTTPException
 
 from api.desk import Desk, Store
 from api.problems import Problem, Slug, problem_of, problem_of_status
-from api.routers import health
+from api.routers import health, phones
 from api.routers.pages import page_router, read_pages
+from api.security import Door
 from shared.errors import KeyroundError
 
 LOG = logging.getLogger("keyround")
 MOST_BYTES = 2**20  # of a request's body; own choice
+_UNSPOKEN = {"secret", "code"}  # fields whose content is never repeated
 
 
 def create_app(
     *,
     store: Store,
     clock: Callable[[], datetime] = lambda: datetime.now(UTC),
+    secure: bool = False,
 ) -> FastAPI:
     """Make the application.
 
@@ -33,6 +36,8 @@ def create_app(
         Where all is kept, its tables up to date; closed by whoever opened it.
     clock : callable, optional
         Now, aware.
+    secure : bool, optional
+        Whether browsers reach it by https only.
 
     Returns
     -------
@@ -57,11 +62,14 @@ def create_app(
         redirect_slashes=False,
     )
     app.state.desk = desk
+    app.state.door = Door()
+    app.state.secure = secure
     app.add_exception_handler(KeyroundError, _answer_error)
     app.add_exception_handler(RequestValidationError, _answer_faults)
     app.add_exception_handler(HTTPException, _answer_refusal)
     app.add_exception_handler(Exception, _answer_error)
     app.include_router(health.router)
+    app.include_router(phones.router)
     app.include_router(page_router(read_pages()))
     return app
 
@@ -102,7 +110,11 @@ async def _answer_refusal(_: Request, error: Exception) -> JSONResponse:
 async def _answer_faults(_: Request, error: Exception) -> JSONResponse:
     assert isinstance(error, RequestValidationError)  # noqa: S101 - for mypy
     faults = tuple(
-        (_place(each["loc"]), _got(each.get("input")), str(each["msg"]))
+        (
+            _place(each["loc"]),
+            "" if each["loc"][-1] in _UNSPOKEN else _got(each.get("input")),
+            str(each["msg"]),
+        )
         for each in error.errors()
     )
     return answer(Problem(slug=Slug.INVALID_INPUT, faults=faults))

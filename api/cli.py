@@ -1026,6 +1026,7 @@ def serve(*, data: Path | None, database: str, host: str, port: int) -> None:
     """
     import uvicorn
 
+    from api.access import first_secret
     from api.app import create_app
     from api.settings import Settings, usual_folder
     from api.store import open_store
@@ -1034,8 +1035,12 @@ def serve(*, data: Path | None, database: str, host: str, port: int) -> None:
     _try_to_write(settings.folder)
     store = open_store(settings.url)
     try:
+        app = create_app(store=store, secure=settings.secure)
+        made = first_secret(app.state.desk)
+        if made is not None:
+            _show_secret(made)
         uvicorn.run(
-            create_app(store=store),
+            app,
             host=host,
             port=port,
             access_log=False,  # its lines would name calls
@@ -1043,6 +1048,49 @@ def serve(*, data: Path | None, database: str, host: str, port: int) -> None:
         )
     finally:
         store.close()
+
+
+@cli.command()
+@click.option(
+    "--data",
+    type=click.Path(path_type=Path, file_okay=False),
+    metavar="DIR",
+    help="Where the service's files lie.",
+)
+@click.option(
+    "--database",
+    default="",
+    envvar="KEYROUND_DATABASE",
+    metavar="URL",
+    help="The service's database, if it is not the file.",
+)
+def secret(*, data: Path | None, database: str) -> None:
+    """Make the office a new secret, and print it once.
+
+    The one before and all sessions of the office end; paired phones stay paired.
+
+    \b
+    Exit status: 0 made, 3 cannot read or write.
+    """
+    from datetime import UTC, datetime
+
+    from api.access import make_secret
+    from api.desk import Desk
+    from api.settings import Settings, usual_folder
+    from api.store import open_store
+
+    settings = Settings(folder=data or usual_folder(), database=database)
+    _try_to_write(settings.folder)
+    store = open_store(settings.url)
+    try:
+        _show_secret(make_secret(Desk(store=store, clock=lambda: datetime.now(UTC))))
+    finally:
+        store.close()
+
+
+def _show_secret(made: str) -> None:
+    """Print the office's secret on its one occasion."""
+    _show(f"The office signs in with this secret; it is shown only now:\n\n  {made}\n")
 
 
 @cli.command()
