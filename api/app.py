@@ -12,14 +12,15 @@ from starlette.exceptions import HTTPException
 
 from api.desk import Desk, Store
 from api.problems import Problem, Slug, problem_of, problem_of_status
-from api.routers import health, phones
+from api.routers import codes, health, phones
 from api.routers.pages import page_router, read_pages
 from api.security import Door
+from api.vault import Vault, make_vault
 from shared.errors import KeyroundError
 
 LOG = logging.getLogger("keyround")
 MOST_BYTES = 2**20  # of a request's body; own choice
-_UNSPOKEN = {"secret", "code"}  # fields whose content is never repeated
+_UNSPOKEN = ("/session", "/code")  # paths to which secrets are sent: none is repeated
 
 
 def create_app(
@@ -27,6 +28,7 @@ def create_app(
     store: Store,
     clock: Callable[[], datetime] = lambda: datetime.now(UTC),
     secure: bool = False,
+    vault: Vault | None = None,
 ) -> FastAPI:
     """Make the application.
 
@@ -38,6 +40,8 @@ def create_app(
         Now, aware.
     secure : bool, optional
         Whether browsers reach it by https only.
+    vault : Vault or None, optional
+        Seals codes; ``None``: one whose key ends with the process.
 
     Returns
     -------
@@ -64,12 +68,14 @@ def create_app(
     app.state.desk = desk
     app.state.door = Door()
     app.state.secure = secure
+    app.state.vault = vault or make_vault()
     app.add_exception_handler(KeyroundError, _answer_error)
     app.add_exception_handler(RequestValidationError, _answer_faults)
     app.add_exception_handler(HTTPException, _answer_refusal)
     app.add_exception_handler(Exception, _answer_error)
     app.include_router(health.router)
     app.include_router(phones.router)
+    app.include_router(codes.router)
     app.include_router(page_router(read_pages()))
     return app
 
@@ -107,12 +113,13 @@ async def _answer_refusal(_: Request, error: Exception) -> JSONResponse:
     return answer(problem_of_status(error.status_code, str(error.detail)))
 
 
-async def _answer_faults(_: Request, error: Exception) -> JSONResponse:
+async def _answer_faults(request: Request, error: Exception) -> JSONResponse:
     assert isinstance(error, RequestValidationError)  # noqa: S101 - for mypy
+    unspoken = request.url.path.endswith(_UNSPOKEN)
     faults = tuple(
         (
             _place(each["loc"]),
-            "" if each["loc"][-1] in _UNSPOKEN else _got(each.get("input")),
+            "" if unspoken else _got(each.get("input")),
             str(each["msg"]),
         )
         for each in error.errors()

@@ -1030,12 +1030,15 @@ def serve(*, data: Path | None, database: str, host: str, port: int) -> None:
     from api.app import create_app
     from api.settings import Settings, usual_folder
     from api.store import open_store
+    from api.vault import read_vault
 
     settings = Settings(folder=data or usual_folder(), database=database)
     _try_to_write(settings.folder)
     store = open_store(settings.url)
     try:
-        app = create_app(store=store, secure=settings.secure)
+        app = create_app(
+            store=store, secure=settings.secure, vault=read_vault(settings.folder)
+        )
         made = first_secret(app.state.desk)
         if made is not None:
             _show_secret(made)

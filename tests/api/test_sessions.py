@@ -1,8 +1,6 @@
 """Signing in, pairing phones, and who is turned away."""
 
-import secrets
 from collections.abc import Iterator
-from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -12,83 +10,14 @@ from fastapi.testclient import TestClient
 
 from api import tables
 from api.access import first_secret, make_secret
-from api.app import create_app
 from api.security import Door
-from api.store import SqlStore, open_store
-
-BEGUN = datetime(2026, 12, 4, 7, 50, tzinfo=UTC)
-
-
-class Hands:
-    """A clock that is set by hand; seconds that only rise go with it."""
-
-    def __init__(self) -> None:
-        self.now = BEGUN
-
-    def __call__(self) -> datetime:
-        return self.now
-
-    def seconds(self) -> float:
-        return (self.now - BEGUN).total_seconds()
-
-    def wait(self, **span: float) -> None:
-        self.now += timedelta(**span)
-
-
-class House:
-    """A service with two vans, and clients that keep no cookies of one another."""
-
-    def __init__(self, store: SqlStore, clock: Hands) -> None:
-        self.app = create_app(store=store, clock=clock)
-        self.app.state.door = Door(clock=clock.seconds)
-        self.store, self.clock = store, clock
-        self.desk = self.app.state.desk
-        secret = first_secret(self.desk)
-        assert secret is not None
-        self.secret = secret
-
-    def client(self, token: str = "", **headers: str) -> TestClient:
-        if token:
-            headers["Authorization"] = f"Bearer {token}"
-        return TestClient(self.app, headers=headers)
-
-    def office(self) -> TestClient:
-        return self.client(self.sign_in({"secret": self.secret}).json()["token"])
-
-    def sign_in(self, body: dict[str, str]) -> Any:
-        return self.client().post("/v1/session", json=body)
-
-    def code(self, van_id: str) -> str:
-        answer = self.office().post(
-            "/v1/pairings",
-            json={"van_id": van_id},
-            headers={"Idempotency-Key": secrets.token_hex(8)},
-        )
-        assert answer.status_code == 201, answer.text
-        return str(answer.json()["code"])
-
-    def phone(self, van_id: str) -> TestClient:
-        return self.client(self.sign_in({"code": self.code(van_id)}).json()["token"])
+from tests.api.house import House, open_house
 
 
 @pytest.fixture
 def house(tmp_path: Path) -> Iterator[House]:
-    clock = Hands()
-    store = open_store(f"sqlite:///{tmp_path / 'keyround.db'}", clock)
-    with store.write() as transaction:
-        day = {"id": "2026-12-04", "zone": "UTC", "name": "", "note": "", "body": "{}"}
-        row = {"day_id": day["id"], "position": 0, "revision": 1, "body": "{}"}
-        transaction.connection.execute(
-            sa.insert(tables.days).values(
-                **day, revision=1, running=False, created_ms=0
-            )
-        )
-        for van_id in ("mira", "odile"):
-            transaction.connection.execute(
-                sa.insert(tables.vans).values(id=van_id, **row)
-            )
-    yield House(store, clock)
-    store.close()
+    with open_house(tmp_path) as opened:
+        yield opened
 
 
 def test_the_first_start_makes_a_secret_and_the_second_does_not(house: House) -> None:
