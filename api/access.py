@@ -3,7 +3,7 @@
 import secrets
 from collections.abc import Callable
 
-from api.desk import Desk
+from api.desk import Desk, Store
 from api.problems import NotFound, SignedOut
 from api.security import Principal, digest_of, fresh_key
 from api.store import Transaction
@@ -37,38 +37,38 @@ def _plain(typed: str) -> str:
     return "".join(letter for letter in typed.upper() if letter in _LETTERS)
 
 
-def make_secret(desk: Desk) -> str:
+def make_secret(store: Store) -> str:
     """Make the office a new secret; the old one and its sessions end.
 
     Parameters
     ----------
-    desk : Desk
-        Whose store keeps it.
+    store : Store
+        That keeps it.
 
     Returns
     -------
     str
         150 bits in letters; nobody can read it again.
     """
-    with desk.store.write() as transaction:
+    with store.write() as transaction:
         revoke_keys(transaction, ["secret", "office"])
         return _new_secret(transaction)
 
 
-def first_secret(desk: Desk) -> str | None:
+def first_secret(store: Store) -> str | None:
     """Make the office its first secret.
 
     Parameters
     ----------
-    desk : Desk
-        Whose store keeps it.
+    store : Store
+        That keeps it.
 
     Returns
     -------
     str or None
         ``None``: there is one already.
     """
-    with desk.store.write() as transaction:
+    with store.write() as transaction:
         if list_keys(transaction, ["secret"], 1):
             return None
         return _new_secret(transaction)

@@ -1028,10 +1028,12 @@ def serve(*, data: Path | None, database: str, host: str, port: int) -> None:
 
     from api.access import first_secret
     from api.app import create_app
+    from api.journal import set_up
     from api.settings import Settings, usual_folder
     from api.store import open_store
     from api.vault import read_vault
 
+    set_up(os.environ)
     settings = Settings(folder=data or usual_folder(), database=database)
     _try_to_write(settings.folder)
     store = open_store(settings.url)
@@ -1039,7 +1041,7 @@ def serve(*, data: Path | None, database: str, host: str, port: int) -> None:
         app = create_app(
             store=store, secure=settings.secure, vault=read_vault(settings.folder)
         )
-        made = first_secret(app.state.desk)
+        made = first_secret(store)
         if made is not None:
             _show_secret(made)
         uvicorn.run(
@@ -1047,6 +1049,7 @@ def serve(*, data: Path | None, database: str, host: str, port: int) -> None:
             host=host,
             port=port,
             access_log=False,  # its lines would name calls
+            log_config=None,
             server_header=False,
         )
     finally:
@@ -1075,10 +1078,7 @@ def secret(*, data: Path | None, database: str) -> None:
     \b
     Exit status: 0 made, 3 cannot read or write.
     """
-    from datetime import UTC, datetime
-
     from api.access import make_secret
-    from api.desk import Desk
     from api.settings import Settings, usual_folder
     from api.store import open_store
 
@@ -1086,7 +1086,7 @@ def secret(*, data: Path | None, database: str) -> None:
     _try_to_write(settings.folder)
     store = open_store(settings.url)
     try:
-        _show_secret(make_secret(Desk(store=store, clock=lambda: datetime.now(UTC))))
+        _show_secret(make_secret(store))
     finally:
         store.close()
 

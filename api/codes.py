@@ -118,7 +118,7 @@ def show_code(
 
     Returns
     -------
-    what, code : str
+    tuple of (str, str)
         What kind of code it is, and the code.
 
     Raises

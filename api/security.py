@@ -231,6 +231,7 @@ async def anyone(
     if key is None or key.kind == "secret" or not key.good(now_ms):
         door.misses.take(address)
         raise SignedOut("this sign-in is not good any more")
+    request.state.key_id = key.id  # for the journal
     _refuse_if(door.asks.take(key.id))
     if bearer is None and request.method not in _SAFE and not from_our_page(request):
         raise NotAllowed("this request came from another site's page")

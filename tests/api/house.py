@@ -44,7 +44,7 @@ class House:
         self.app.state.door = Door(clock=clock.seconds)
         self.store, self.clock = store, clock
         self.desk = self.app.state.desk
-        secret = first_secret(self.desk)
+        secret = first_secret(store)
         assert secret is not None
         self.secret = secret
 

@@ -21,7 +21,7 @@ def house(tmp_path: Path) -> Iterator[House]:
 
 
 def test_the_first_start_makes_a_secret_and_the_second_does_not(house: House) -> None:
-    assert first_secret(house.desk) is None
+    assert first_secret(house.store) is None
     assert house.sign_in({"secret": house.secret}).status_code == 201
 
 
@@ -36,7 +36,7 @@ def test_a_new_secret_ends_the_old_one_and_the_sessions_of_the_office_but_no_pho
     house: House,
 ) -> None:
     office, phone = house.office(), house.phone("mira")
-    made = make_secret(house.desk)
+    made = make_secret(house.store)
     house.clock.wait(seconds=3)  # another process made it; noticed within two seconds
     assert office.get("/v1/session").status_code == 401
     assert house.sign_in({"secret": house.secret}).status_code == 401
