@@ -1,5 +1,6 @@
 """The service as one ASGI application."""
 
+import asyncio
 from collections.abc import AsyncIterator, Callable, Iterator
 from contextlib import asynccontextmanager
 from datetime import UTC, datetime
@@ -16,6 +17,7 @@ from api.routers import codes, health, metrics, phones
 from api.routers.pages import page_router, read_pages
 from api.security import Door
 from api.store.census import count_jobs, count_sessions
+from api.tidy import keep_tidy
 from api.vault import Vault, make_vault
 from api.watch import Counts, Watch
 from shared.errors import KeyroundError
@@ -31,6 +33,7 @@ def create_app(
     clock: Callable[[], datetime] = lambda: datetime.now(UTC),
     secure: bool = False,
     vault: Vault | None = None,
+    keep_days: int | None = None,
 ) -> FastAPI:
     """Make the application.
 
@@ -44,6 +47,9 @@ def create_app(
         Whether browsers reach it by https only.
     vault : Vault or None, optional
         Seals codes; ``None``: one whose key ends with the process.
+    keep_days : int or None, optional
+        Customers' data of days longer over than this is erased every hour; ``None``:
+        none is.
 
     Returns
     -------
@@ -54,7 +60,12 @@ def create_app(
 
     @asynccontextmanager
     async def lifespan(_: FastAPI) -> AsyncIterator[None]:
+        tidying = None
+        if keep_days is not None:
+            tidying = asyncio.create_task(keep_tidy(desk, keep_days))
         yield
+        if tidying is not None:
+            tidying.cancel()
 
     app = FastAPI(
         title="keyround",

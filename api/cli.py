@@ -1011,7 +1011,27 @@ def schema(**asked: bool) -> None:
     show_default=True,
     help="Where to listen.",
 )
-def serve(*, data: Path | None, database: str, host: str, port: int) -> None:
+@click.option(
+    "--https",
+    is_flag=True,
+    help="Browsers reach it by https, through a web server in front of it.",
+)
+@click.option(
+    "--keep-days",
+    type=click.IntRange(0),
+    default=180,
+    show_default=True,
+    help="Erase customers' data this many days after their day.",
+)
+def serve(
+    *,
+    data: Path | None,
+    database: str,
+    host: str,
+    port: int,
+    https: bool,
+    keep_days: int,
+) -> None:
     """Start the service: the office's page, the phones' page, and what they ask.
 
     Everything is kept in one SQLite file unless a database is named. Ctrl-C stops it.
@@ -1034,12 +1054,15 @@ def serve(*, data: Path | None, database: str, host: str, port: int) -> None:
     from api.vault import read_vault
 
     set_up(os.environ)
-    settings = Settings(folder=data or usual_folder(), database=database)
+    settings = Settings(folder=data or usual_folder(), database=database, secure=https)
     _try_to_write(settings.folder)
     store = open_store(settings.url)
     try:
         app = create_app(
-            store=store, secure=settings.secure, vault=read_vault(settings.folder)
+            store=store,
+            secure=settings.secure,
+            vault=read_vault(settings.folder),
+            keep_days=keep_days,
         )
         made = first_secret(store)
         if made is not None:
@@ -1054,6 +1077,50 @@ def serve(*, data: Path | None, database: str, host: str, port: int) -> None:
         )
     finally:
         store.close()
+
+
+@cli.command()
+@click.option(
+    "--data",
+    type=click.Path(path_type=Path, file_okay=False),
+    metavar="DIR",
+    help="Where the service's files lie.",
+)
+@click.option(
+    "--database",
+    default="",
+    envvar="KEYROUND_DATABASE",
+    metavar="URL",
+    help="The service's database, if it is not the file.",
+)
+@click.option(
+    "--keep-days",
+    type=click.IntRange(0),
+    default=180,
+    show_default=True,
+    help="Erase customers' data this many days after their day.",
+)
+def tidy(*, data: Path | None, database: str, keep_days: int) -> None:
+    """Erase customers' data and codes that are not needed any more.
+
+    The service does this by itself every hour; this is for when it does not run.
+
+    \b
+    Exit status: 0 erased, 3 cannot read or write.
+    """
+    from api.app import create_app
+    from api.settings import Settings, usual_folder
+    from api.store import open_store
+    from api.tidy import tidy as tidy_up
+
+    settings = Settings(folder=data or usual_folder(), database=database)
+    _try_to_write(settings.folder)
+    store = open_store(settings.url)
+    try:
+        gone = tidy_up(create_app(store=store).state.desk, keep_days)
+    finally:
+        store.close()
+    _show(f"erased: {len(gone.days)} days, {gone.codes} codes, {gone.keys} keys")
 
 
 @cli.command()
