@@ -10,10 +10,12 @@ from fastapi.exceptions import RequestValidationError
 from fastapi.responses import JSONResponse
 from starlette.exceptions import HTTPException
 
-from api.desk import Desk, Store
+from api.crew import Here
+from api.desk import Crew, Desk, Store
+from api.feed import Feed
 from api.journal import LOG
 from api.problems import Problem, Slug, problem_of, problem_of_status
-from api.routers import codes, health, metrics, phones
+from api.routers import codes, days, events, facts, health, jobs, metrics, phones, plans
 from api.routers.pages import page_router, read_pages
 from api.security import Door
 from api.store.census import count_jobs, count_sessions
@@ -31,6 +33,7 @@ def create_app(
     *,
     store: Store,
     clock: Callable[[], datetime] = lambda: datetime.now(UTC),
+    crew: Crew | None = None,
     secure: bool = False,
     vault: Vault | None = None,
     keep_days: int | None = None,
@@ -43,6 +46,8 @@ def create_app(
         Where all is kept, its tables up to date; closed by whoever opened it.
     clock : callable, optional
         Now, aware.
+    crew : Crew, optional
+        Who works out what has to be answered now; by default this process itself.
     secure : bool, optional
         Whether browsers reach it by https only.
     vault : Vault or None, optional
@@ -56,16 +61,19 @@ def create_app(
     FastAPI
         ``app.state.desk`` is its desk.
     """
-    desk = Desk(store=store, clock=clock)
+    desk = Desk(store=store, clock=clock, crew=crew or Here())
+    feed = Feed(desk)
 
     @asynccontextmanager
     async def lifespan(_: FastAPI) -> AsyncIterator[None]:
+        await feed.start()
         tidying = None
         if keep_days is not None:
             tidying = asyncio.create_task(keep_tidy(desk, keep_days))
         yield
         if tidying is not None:
             tidying.cancel()
+        await feed.stop()
 
     app = FastAPI(
         title="keyround",
@@ -78,6 +86,7 @@ def create_app(
         redirect_slashes=False,
     )
     app.state.desk = desk
+    app.state.feed = feed
     app.state.door = Door()
     app.state.secure = secure
     app.state.vault = vault or make_vault()
@@ -92,10 +101,8 @@ def create_app(
     app.add_exception_handler(KeyroundError, _answer_error)
     app.add_exception_handler(RequestValidationError, _answer_faults)
     app.add_exception_handler(HTTPException, _answer_refusal)
-    app.include_router(health.router)
-    app.include_router(metrics.router)
-    app.include_router(phones.router)
-    app.include_router(codes.router)
+    for matter in (health, days, plans, events, facts, jobs, phones, codes, metrics):
+        app.include_router(matter.router)
     app.include_router(page_router(read_pages()))
     return app
 
