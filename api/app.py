@@ -15,7 +15,21 @@ from api.desk import Crew, Desk, Store
 from api.feed import Feed
 from api.journal import LOG
 from api.problems import Problem, Slug, problem_of, problem_of_status
-from api.routers import codes, days, events, facts, health, jobs, metrics, phones, plans
+from api.routers import (
+    calls,
+    codes,
+    days,
+    events,
+    facts,
+    health,
+    jobs,
+    metrics,
+    phones,
+    plans,
+    stock,
+    urgent,
+    vans,
+)
 from api.routers.pages import page_router, read_pages
 from api.security import Door
 from api.store.census import count_jobs, count_sessions
@@ -101,7 +115,9 @@ def create_app(
     app.add_exception_handler(KeyroundError, _answer_error)
     app.add_exception_handler(RequestValidationError, _answer_faults)
     app.add_exception_handler(HTTPException, _answer_refusal)
-    for matter in (health, days, plans, events, facts, jobs, phones, codes, metrics):
+    matters = (health, days, calls, vans, stock, plans, facts, jobs, urgent, events)
+    guarded = (phones, codes, metrics)
+    for matter in (*matters, *guarded):
         app.include_router(matter.router)
     app.include_router(page_router(read_pages()))
     return app

@@ -1,7 +1,8 @@
 """What comes in and goes out as JSON, apart from the published documents."""
 
-from collections.abc import Iterable
-from datetime import datetime
+from collections.abc import Iterable, Mapping
+from dataclasses import fields, replace
+from datetime import date, datetime
 from itertools import pairwise
 from typing import Annotated, Any, Literal
 
@@ -11,17 +12,29 @@ from api.course import News, digest_of
 from api.store.days import Brief
 from api.store.jobs import Job
 from api.store.plans import Version
+from api.store.stock import Movement
+from dispatch.report.document import (
+    NeedDocument,
+    PlaceDocument,
+    ReadyDocument,
+    SpanDocument,
+    call_document,
+)
 from shared.errors import Fault, InvalidInput
-from shared.facts import Fact, FactKind
+from shared.facts import CallState, Doing, Fact, FactKind
 from shared.model import (
+    Break,
     Call,
     Day,
     Kind,
     Need,
+    Part,
     Place,
+    Rates,
     ReadyItem,
     ReadyKind,
     ReadyState,
+    Van,
     Window,
 )
 from shared.trade import HELD
@@ -30,6 +43,9 @@ from shared.units import DayClock
 ID = Annotated[str, Field(pattern=r"^[A-Za-z0-9._:-]{1,64}$")]
 NAME = Annotated[str, Field(min_length=1, max_length=200)]
 WORDS = Annotated[str, Field(max_length=2000)]
+Category = Literal[
+    "blank", "fob", "blade", "chip", "cell", "cylinder", "lock", "kit", "other"
+]
 PIECES = Annotated[int, Field(ge=1, le=10_000)]
 LONG_S = Annotated[int, Field(ge=0, le=172_800)]
 ITEMS = 100
@@ -260,6 +276,158 @@ class JobView(Body):
     created_at: datetime
     started_at: datetime | None
     ended_at: datetime | None
+
+
+class CallView(Body):
+    """A call, and how far it is."""
+
+    id: str
+    customer: str
+    phone: str
+    place: PlaceDocument
+    kind: str
+    kind_name: str
+    description: str
+    note: str
+    priority: int
+    windows: tuple[SpanDocument, ...]
+    promise: SpanDocument | None
+    preference: SpanDocument | None
+    dates: tuple[date, ...]
+    planned_s: int
+    median_s: int
+    p90_s: int
+    needs: tuple[NeedDocument, ...]
+    skills: tuple[str, ...]
+    equipment: tuple[str, ...]
+    required_van: str | None
+    ready: tuple[ReadyDocument, ...]
+    state: CallState
+    van_id: str | None
+    booked: bool
+    revision: int
+
+
+class BreakBody(Body):
+    """The meal break."""
+
+    window: SpanBody
+    length_s: Annotated[int, Field(ge=60, le=14_400)]
+
+
+class RatesBody(Body):
+    """What a van's day costs."""
+
+    km_cents: Annotated[int, Field(ge=0, le=10**6)] = 0
+    hour_cents: Annotated[int, Field(ge=0, le=10**6)] = 0
+    overtime_hour_cents: Annotated[int, Field(ge=0, le=10**6)] = 0
+
+
+class VanBody(Body):
+    """A van with its driver; its stock is counted with movements."""
+
+    id: NAME
+    driver: WORDS = ""
+    start: PlaceBody | None = None
+    finish: PlaceBody | None = None
+    loads_at_shop: bool = False
+    shift: SpanBody
+    overtime_limit_s: LONG_S = 0
+    meal: BreakBody | None = None
+    skills: Annotated[tuple[NAME, ...], Field(max_length=ITEMS)] = ()
+    equipment: Annotated[tuple[NAME, ...], Field(max_length=ITEMS)] = ()
+    rates: RatesBody = RatesBody()
+    pace: Annotated[
+        dict[str, Annotated[float, Field(ge=0.25, le=4)]], Field(max_length=ITEMS)
+    ] = Field(default_factory=dict)
+    drive_limit_s: LONG_S | None = None
+    work_limit_s: LONG_S | None = None
+
+
+class VanView(VanBody):
+    """A van, and what it is doing."""
+
+    revision: int
+    doing: Doing
+
+
+class PartEdit(Body):
+    """What can be edited of a part."""
+
+    name: WORDS = ""
+    category: Category = "other"
+    unit_cost_cents: Annotated[int, Field(ge=0, le=10**9)] = 0
+    spoil_rate: Annotated[float, Field(ge=0, lt=1)] = 0.0
+    bin: WORDS = ""
+    substitutes: Annotated[tuple[NAME, ...], Field(max_length=ITEMS)] = ()
+    lead_time_s: Annotated[int, Field(ge=0, le=10**8)] | None = None
+
+
+class PartView(PartEdit):
+    """A part; a kit has no stock of its own."""
+
+    id: str
+    components: tuple[PartBody, ...]
+    revision: int
+
+
+class BalanceView(Body):
+    """How many pieces lie where."""
+
+    holder: str
+    part_id: str
+    pieces: int
+
+
+class MovementBody(Body):
+    """So many pieces more, or fewer, than were noted."""
+
+    holder: NAME
+    part_id: NAME
+    pieces: Annotated[int, Field(ge=-10_000, le=10_000)]
+    note: WORDS = ""
+
+
+class MovementView(Body):
+    """Pieces that came or went."""
+
+    seq: int
+    holder: str
+    part_id: str
+    pieces: int
+    cause: Literal["morning", "counted", "fact"]
+    fact_id: str | None
+    note: str
+    at: datetime
+
+
+class UrgentBody(Body):
+    """An urgent call; whether somebody is in danger."""
+
+    call: CallBody
+    danger: bool = False
+
+
+class InquiryView(Body):
+    """What can be done about an urgent call: keyround urgent."""
+
+    id: str
+    plan_version: int
+    expires_at: datetime
+    document: dict[str, Any]
+
+
+class AcceptBody(Body):
+    """Which option is taken, and what is promised."""
+
+    option: Annotated[int, Field(ge=0, le=100)]
+    promise: SpanBody | None = None
+
+
+class AcceptedView(Body):
+    """The plan that is in force then."""
+
+    plan_version: int
 
 
 # --- from the model, and to it --------------------------------------------------------
@@ -577,3 +745,238 @@ def news_from(day: Day, body: FactBody, by_s: int = 0) -> News:
         note=note,
     )
     return News(id=body.id, digest=digest, fact=fact)
+
+
+def call_view(day: Day, call: Call, more: Mapping[str, Any]) -> CallView:
+    """Return a call as it goes out.
+
+    Parameters
+    ----------
+    day : Day
+        The day.
+    call : Call
+        The call.
+    more : mapping
+        Its state, van, whether it came in, and its revision.
+
+    Returns
+    -------
+    CallView
+        Without codes.
+    """
+    found = call_document(day, call)
+    said = {each.name: getattr(found, each.name) for each in fields(found)}
+    return CallView(**said, **more)
+
+
+def _span_body(clock: DayClock, window: Window) -> SpanBody:
+    return SpanBody(
+        start_at=clock.instant(window.start_s), end_at=clock.instant(window.end_s)
+    )
+
+
+def _place_body(place: Place | None) -> PlaceBody | None:
+    if place is None:
+        return None
+    return PlaceBody(name=place.name, lat_deg=place.lat_deg, lon_deg=place.lon_deg)
+
+
+def _place(body: PlaceBody | None) -> Place | None:
+    if body is None:
+        return None
+    return Place(lat_deg=body.lat_deg, lon_deg=body.lon_deg, name=body.name)
+
+
+def van_view(day: Day, van: Van, revision: int, doing: Doing) -> VanView:
+    """Return a van as it goes out.
+
+    Parameters
+    ----------
+    day : Day
+        The day.
+    van : Van
+        The van.
+    revision : int
+        How often it was edited.
+    doing : Doing
+        What it is doing.
+
+    Returns
+    -------
+    VanView
+        Without its stock.
+    """
+    meal, clock = van.meal, day.clock
+    return VanView(
+        id=van.id,
+        driver=van.driver,
+        start=_place_body(van.start),
+        finish=_place_body(van.finish),
+        loads_at_shop=van.loads_at_shop,
+        shift=_span_body(clock, van.shift),
+        overtime_limit_s=van.overtime_limit_s,
+        meal=None
+        if meal is None
+        else BreakBody(window=_span_body(clock, meal.window), length_s=meal.length_s),
+        skills=tuple(sorted(van.skills)),
+        equipment=tuple(sorted(van.equipment)),
+        rates=RatesBody(
+            km_cents=van.rates.km_cents,
+            hour_cents=van.rates.hour_cents,
+            overtime_hour_cents=van.rates.overtime_hour_cents,
+        ),
+        pace=dict(van.pace),
+        drive_limit_s=van.drive_limit_s,
+        work_limit_s=van.work_limit_s,
+        revision=revision,
+        doing=doing,
+    )
+
+
+def van_of(day: Day, old: Van, body: VanBody) -> Van:
+    """Return a van as somebody edits it.
+
+    Parameters
+    ----------
+    day : Day
+        The day.
+    old : Van
+        As it was.
+    body : VanBody
+        As it shall be.
+
+    Returns
+    -------
+    Van
+        With its stock, and the days it is off, as they were.
+
+    Raises
+    ------
+    InvalidInput
+        With every fault.
+    """
+    read = _Reader(day, "body")
+    shift = read.span("shift", body.shift) or old.shift
+    meal = None
+    if body.meal is not None:
+        window = read.span("meal.window", body.meal.window) or shift
+        meal = Break(window=window, length_s=body.meal.length_s)
+        low_s = max(window.start_s, shift.start_s)
+        if min(window.end_s, shift.end_s) - low_s < meal.length_s:
+            read.refuse("meal", "a break outside the shift", "one that fits into it")
+    if read.faults:
+        raise InvalidInput(read.faults)
+    return replace(
+        old,
+        driver=body.driver,
+        start=_place(body.start),
+        finish=_place(body.finish),
+        loads_at_shop=body.loads_at_shop,
+        shift=shift,
+        overtime_limit_s=body.overtime_limit_s,
+        meal=meal,
+        skills=frozenset(body.skills),
+        equipment=frozenset(body.equipment),
+        rates=Rates(**body.rates.model_dump()),
+        pace=dict(body.pace),
+        drive_limit_s=body.drive_limit_s,
+        work_limit_s=body.work_limit_s,
+    )
+
+
+def part_view(part: Part, revision: int) -> PartView:
+    """Return a part as it goes out.
+
+    Parameters
+    ----------
+    part : Part
+        The part.
+    revision : int
+        How often it was edited.
+
+    Returns
+    -------
+    PartView
+        The same.
+    """
+    return PartView.model_validate(
+        {
+            "id": part.id,
+            "name": part.name,
+            "category": part.category,
+            "unit_cost_cents": part.unit_cost_cents,
+            "spoil_rate": part.spoil_rate,
+            "bin": part.bin,
+            "substitutes": part.substitutes,
+            "lead_time_s": part.lead_time_s,
+            "components": [
+                {"part_id": part_id, "quantity": quantity}
+                for part_id, quantity in part.components
+            ],
+            "revision": revision,
+        }
+    )
+
+
+def part_of(day: Day, old: Part, body: PartEdit) -> Part:
+    """Return a part as somebody edits it.
+
+    Parameters
+    ----------
+    day : Day
+        Whose parts it may name.
+    old : Part
+        As it was.
+    body : PartEdit
+        As it shall be.
+
+    Returns
+    -------
+    Part
+        What a kit is made of stays.
+
+    Raises
+    ------
+    InvalidInput
+        With every fault.
+    """
+    strange = [each for each in body.substitutes if each not in day.parts]
+    if strange or old.id in body.substitutes:
+        raise InvalidInput(
+            Fault(
+                file="body.substitutes",
+                got=f"'{each}'",
+                expected="another part of this day",
+            )
+            for each in strange or [old.id]
+        )
+    return replace(old, **body.model_dump())
+
+
+def movement_view(clock: DayClock, movement: Movement) -> MovementView:
+    """Return pieces that came or went, as it goes out.
+
+    Parameters
+    ----------
+    clock : DayClock
+        The day's.
+    movement : Movement
+        The store's.
+
+    Returns
+    -------
+    MovementView
+        The same.
+    """
+    return MovementView.model_validate(
+        {
+            "seq": movement.seq,
+            "holder": movement.holder,
+            "part_id": movement.part_id,
+            "pieces": movement.pieces,
+            "cause": movement.cause,
+            "fact_id": movement.fact_id,
+            "note": movement.note,
+            "at": moment(clock, movement.at_ms),
+        }
+    )

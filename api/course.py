@@ -18,7 +18,7 @@ from api.desk import Desk, Known, brief_of, in_force, know
 from api.records import from_text, to_text
 from api.sheet import SheetDocument, lay_over, make_sheets
 from api.store import Transaction
-from api.store.days import drop_files, put_row, start_day
+from api.store.days import drop_files, edit_day, put_row, start_day
 from api.store.facts import Told, add_fact
 from api.store.jobs import Job, add_job, list_jobs
 from api.store.plans import (
@@ -171,7 +171,7 @@ def tell_facts(
     """
     known = know(desk, transaction, day_id)
     force = ready_to_run(desk, transaction, known)
-    clerk = _Clerk(desk, transaction, known, force)
+    clerk = Clerk(desk, transaction, known, force)
     outcomes = [clerk.take(teller, each) for each in news]
     clerk.close({} if teller.at_s is None else {"at_s": teller.at_s})
     return outcomes
@@ -209,8 +209,20 @@ def ready_to_run(desk: Desk, transaction: Transaction, known: Known) -> InForce:
     return force
 
 
-class _Clerk:
-    """Takes the facts of one request in."""
+class Clerk:
+    """Takes the facts of one request in.
+
+    Parameters
+    ----------
+    desk : Desk
+        The service's.
+    transaction : Transaction
+        That writes.
+    known : Known
+        The day.
+    force : InForce
+        The plan in force.
+    """
 
     def __init__(
         self, desk: Desk, transaction: Transaction, known: Known, force: InForce
@@ -228,32 +240,45 @@ class _Clerk:
         self.touched: set[str] = set()
 
     def take(self, teller: Teller, news: News) -> Outcome:
-        """Take one fact in, or say why not."""
+        """Take one fact in, or say why not.
+
+        Parameters
+        ----------
+        teller : Teller
+            Who tells it.
+        news : News
+            The fact.
+
+        Returns
+        -------
+        Outcome
+            What became of it.
+        """
         if news.id in self.digests:
             if self.digests[news.id] == news.digest:
                 return Outcome(id=news.id, result=Result.KNOWN)
             reason = "a fact of this id is known already and says something else"
-            return self.refuse(teller, news, reason)
+            return self._refuse(teller, news, reason)
         if news.fact is None:
-            return self.refuse(teller, news, news.reason)
+            return self._refuse(teller, news, news.reason)
         fact = news.fact
         if teller.van_id is not None and fact.van_id is None:
             fact = replace(fact, van_id=teller.van_id)
-        reason = self.not_theirs(teller, fact) or self.not_now(fact)
+        reason = self._not_theirs(teller, fact) or self._not_now(fact)
         if reason:
-            return self.refuse(teller, news, reason)
+            return self._refuse(teller, news, reason)
         filled = complete(fact, self.force.plan)
         longer = accept(self.day, self.log, filled)
         if isinstance(longer, Conflict):
-            return self.refuse(teller, news, str(longer))
-        self.write(filled, longer, news.digest, teller.key_id)
+            return self._refuse(teller, news, str(longer))
+        self._write(filled, longer, news.digest, teller.key_id)
         freed = release(self.day, self.state, filled)
         if freed is not None:
             freed = replace(freed, id=_short(freed.id))
-            self.write(freed, (*self.log, freed), "", SERVICE)
+            self._write(freed, (*self.log, freed), "", SERVICE)
         return Outcome(id=news.id, result=Result.TAKEN)
 
-    def not_theirs(self, teller: Teller, fact: Fact) -> str:
+    def _not_theirs(self, teller: Teller, fact: Fact) -> str:
         """Say what a van cannot tell."""
         if teller.van_id is None:
             return ""
@@ -270,7 +295,7 @@ class _Clerk:
                 return "there is no such call on this van's sheet"
         return ""
 
-    def not_now(self, fact: Fact) -> str:
+    def _not_now(self, fact: Fact) -> str:
         """Say what is wrong with the time of a fact."""
         if not 0 <= fact.at_s < LONGEST_S:
             return "that is not on this day"
@@ -278,7 +303,7 @@ class _Clerk:
             return "that is still to come: the clock is wrong"
         return ""
 
-    def refuse(self, teller: Teller, news: News, reason: str) -> Outcome:
+    def _refuse(self, teller: Teller, news: News, reason: str) -> Outcome:
         """Refuse a fact, and let those who wait for it know."""
         fact = news.fact
         van_id = teller.van_id or (None if fact is None else fact.van_id)
@@ -292,7 +317,7 @@ class _Clerk:
         self.transaction.tell("refused", data, day_id=self.day_id, van_id=known)
         return Outcome(id=news.id, result=Result.REFUSED, reason=reason)
 
-    def write(
+    def _write(
         self, fact: Fact, longer: tuple[Fact, ...], digest: str, told_by: str
     ) -> None:
         """Write one fact down, with what it moves."""
@@ -317,8 +342,25 @@ class _Clerk:
         self.touched |= {giver for giver, *_ in fact.handed or ()}
         self.touched |= {fact.van_id or "", self.placed.get(fact.call_id or "", "")}
 
-    def close(self, asked: dict[str, Any]) -> None:
-        """Say what was taken, and have the rest of the day planned anew."""
+    @property
+    def now(self) -> Known:
+        """The day with what was taken in.
+
+        Returns
+        -------
+        Known
+            As it is now.
+        """
+        return replace(self.known, told=tuple(self.told), state=self.state)
+
+    def close(self, asked: dict[str, Any] | None) -> None:
+        """Say what was taken, and have the rest of the day planned anew.
+
+        Parameters
+        ----------
+        asked : dict or None
+            Of the job; ``None``: the rest is planned already.
+        """
         if not self.taken:
             return
         brief, transaction = self.known.brief, self.transaction
@@ -330,13 +372,31 @@ class _Clerk:
         for van_id, ids in self.taken.items():
             data = {"day": self.day_id, "van_id": van_id, "ids": ids, "seq": seq}
             transaction.tell("facts", data, day_id=self.day_id, van_id=van_id)
-        known = replace(self.known, told=tuple(self.told), state=self.state)
-        renew_sheets(transaction, known, self.touched)
-        if not any(
-            job.open and job.kind == "rest"
-            for job in list_jobs(transaction, self.day_id)
-        ):
+        if asked is None:
+            return
+        renew_sheets(transaction, self.now, self.touched)
+        jobs = list_jobs(transaction, self.day_id)
+        if not any(job.open and job.kind == "rest" for job in jobs):
             add_job(transaction, uuid4().hex, self.day_id, "rest", asked)
+
+
+def edited(transaction: Transaction, known: Known) -> None:
+    """Note that an open day was edited, and have it planned anew if it was planned.
+
+    Parameters
+    ----------
+    transaction : Transaction
+        That has written what is new.
+    known : Known
+        The day as it was.
+    """
+    day_id = known.brief.id
+    tell_day(transaction, day_id, edit_day(transaction, day_id))
+    kind = "rest" if known.brief.running else "morning"
+    jobs = list_jobs(transaction, day_id)
+    waits = any(job.open and job.kind == kind for job in jobs)
+    if known.brief.plan_version is not None and not waits:
+        add_job(transaction, uuid4().hex, day_id, kind, {})
 
 
 def _short(name: str) -> str:

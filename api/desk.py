@@ -4,7 +4,7 @@ The use cases are functions of a transaction: what they check and what they writ
 step. Those that change a running day stand in :mod:`api.course`.
 """
 
-from collections.abc import Callable, Hashable, Sequence
+from collections.abc import Callable, Hashable
 from contextlib import AbstractContextManager
 from dataclasses import dataclass, field, replace
 from datetime import datetime
@@ -12,13 +12,13 @@ from typing import Any, Protocol, TypeVar
 
 from api.problems import NotFound
 from api.store import Transaction
-from api.store.days import Brief, Row, find_brief, list_rows, read_day, seen
+from api.store.days import Brief, find_brief, list_rows, read_day, seen
 from api.store.facts import Told, last_seq, list_facts
 from api.store.plans import InForce, find_in_force, find_version
 from dispatch.reserve import hold
 from dispatch.state import State, replay
 from shared.facts import Fact
-from shared.model import Day
+from shared.model import Call, Day
 
 T = TypeVar("T")
 KEPT = 24  # values that are kept in memory; own choice: some days at a time
@@ -215,7 +215,18 @@ def know(desk: Desk, transaction: Transaction, day_id: str) -> Known:
     seq = last_seq(transaction, day_id)
 
     def tell() -> tuple[tuple[Told, ...], State]:
-        told = tuple(list_facts(transaction, day_id))
+        # A call that came in may have been edited since: whom to ring, what is ready.
+        calls = {
+            row.booked_by: row.value
+            for row in list_rows(transaction, day_id, Call)
+            if row.booked_by is not None
+        }
+        told = tuple(
+            replace(each, fact=replace(each.fact, call=calls[each.fact.id]))
+            if each.fact.id in calls
+            else each
+            for each in list_facts(transaction, day_id)
+        )
         return told, replay(day, (each.fact for each in told))
 
     told, state = desk.cache.get(("told", stamp, seq), tell)
@@ -251,29 +262,3 @@ def in_force(desk: Desk, transaction: Transaction, day_id: str) -> InForce | Non
         return None
     key = ("plan", day_id, version.version, version.made_ms)
     return desk.cache.get(key, lambda: find_in_force(transaction, day_id))
-
-
-def rows_of(transaction: Transaction, day_id: str, source: type) -> Sequence[Row]:
-    """Return what a day is made of.
-
-    Parameters
-    ----------
-    transaction : Transaction
-        Any.
-    day_id : str
-        Its date.
-    source : type
-        Call, Van, Part or Store.
-
-    Returns
-    -------
-    sequence of Row
-        In the day's order.
-
-    Raises
-    ------
-    NotFound
-        When there is no such day.
-    """
-    brief_of(transaction, day_id)
-    return list_rows(transaction, day_id, source)

@@ -20,6 +20,7 @@ from dispatch.report.document import (
     SpanDocument,
     StopDocument,
     VanDocument,
+    ready_document,
 )
 from dispatch.report.words import date_words, name_part
 from dispatch.state import State, VanNow
@@ -553,6 +554,10 @@ def _over_stop(
         now = state.calls[stop.call.id]
         call = replace(
             stop.call,
+            customer=now.call.customer,
+            phone=now.call.phone,
+            note=now.call.note,
+            ready=tuple(map(ready_document, now.call.ready)),
             promise=None if now.call.promise is None else _span(day, now.call.promise),
             told=None if now.told is None else _span(day, now.told),
             has_code=stop.call.id in codes,

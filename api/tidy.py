@@ -2,10 +2,10 @@
 
 import asyncio
 from dataclasses import dataclass
-from datetime import timedelta
+from datetime import UTC, datetime, timedelta
 
 from api.codes import drop_old_codes
-from api.desk import Desk
+from api.desk import Desk, Store
 from api.journal import say
 from api.security import DAY_MS
 from api.store.days import erase_day, list_briefs
@@ -37,13 +37,15 @@ class Tidied:
     keys: int
 
 
-def tidy(desk: Desk, keep_days: int) -> Tidied:
+def tidy(store: Store, now: datetime, keep_days: int) -> Tidied:
     """Let go of what is not needed any more.
 
     Parameters
     ----------
-    desk : Desk
-        Whose store keeps it.
+    store : Store
+        That keeps it.
+    now : datetime
+        Now, aware.
     keep_days : int
         How many whole days a day stays after it is over, at least 0.
 
@@ -53,17 +55,17 @@ def tidy(desk: Desk, keep_days: int) -> Tidied:
         What went.
     """
     # Nowhere is a day longer than a day and a bit behind UTC.
-    today = (desk.clock() - timedelta(hours=12)).date()
-    codes = drop_old_codes(desk, today)
+    today = (now.astimezone(UTC) - timedelta(hours=12)).date()
+    codes = drop_old_codes(store, today)
     last = today - timedelta(days=keep_days + 1)
-    with desk.store.read() as transaction:
+    with store.read() as transaction:
         old = list_briefs(transaction, (None, last))
     for brief in old:  # each for itself: other writers come in between
-        with desk.store.write() as transaction:
+        with store.write() as transaction:
             erase_day(transaction, brief.id, keep=True)
             data = {"day": brief.id, "revision": brief.revision, "gone": True}
             transaction.tell("day", data, day_id=brief.id)
-    with desk.store.write() as transaction:
+    with store.write() as transaction:
         trim_replies(transaction)
         keys = trim_keys(transaction, transaction.now_ms - _KEYS_MS)
     found = Tidied(days=tuple(brief.id for brief in old), codes=codes, keys=keys)
@@ -83,7 +85,7 @@ async def keep_tidy(desk: Desk, keep_days: int) -> None:
     """
     while True:
         try:
-            await asyncio.to_thread(tidy, desk, keep_days)
+            await asyncio.to_thread(tidy, desk.store, desk.clock(), keep_days)
         except KeyroundError:
             say("not tidied: the database does not answer")
         await asyncio.sleep(_EVERY_S)

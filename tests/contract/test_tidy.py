@@ -7,9 +7,7 @@ import pytest
 import sqlalchemy as sa
 
 from api import tables
-from api.app import create_app
-from api.desk import Desk
-from api.store import open_store
+from api.store import SqlStore, open_store
 from api.store.days import find_brief
 from api.store.keys import Key, add_key
 from api.store.replies import Reply, add_reply
@@ -20,10 +18,10 @@ CUSTOMER = "Invented Customer"
 
 
 @pytest.fixture
-def desk(url: str) -> Iterator[Desk]:
+def store(url: str) -> Iterator[SqlStore]:
     """Open a store with four days, each with a call; the last one is today."""
-    store = open_store(url, lambda: NOW)
-    with store.write() as transaction:
+    opened = open_store(url, lambda: NOW)
+    with opened.write() as transaction:
         for day_id in ("2026-12-01", "2026-12-02", "2026-12-09", "2026-12-10"):
             values = {
                 "zone": "UTC",
@@ -48,30 +46,30 @@ def desk(url: str) -> Iterator[Desk]:
                 set_by="",
                 set_ms=0,
             )
-    yield create_app(store=store, clock=lambda: NOW).state.desk
-    store.close()
+    yield opened
+    opened.close()
 
 
 def add(connection: sa.Connection, table: sa.Table, **values: object) -> None:
     connection.execute(sa.insert(table).values(values))
 
 
-def kept(desk: Desk, table: sa.Table) -> list[str]:
-    with desk.store.read() as transaction:
+def kept(store: SqlStore, table: sa.Table) -> list[str]:
+    with store.read() as transaction:
         query = sa.select(table.c.day_id).order_by(table.c.day_id)
         return list(transaction.connection.execute(query).scalars())
 
 
 def test_customers_data_goes_when_its_day_is_over_for_as_long_as_was_said(
-    desk: Desk,
+    store: SqlStore,
 ) -> None:
     # The 1st has been over for the 2nd to the 9th: eight whole days.
-    assert tidy(desk, 9).days == ()
-    assert tidy(desk, 8).days == ("2026-12-01",)
-    assert tidy(desk, 7).days == ("2026-12-02",)
-    assert kept(desk, tables.calls) == ["2026-12-09", "2026-12-10"]
-    assert tidy(desk, 0).days == ("2026-12-09",)
-    with desk.store.read() as transaction:
+    assert tidy(store, NOW, 9).days == ()
+    assert tidy(store, NOW, 8).days == ("2026-12-01",)
+    assert tidy(store, NOW, 7).days == ("2026-12-02",)
+    assert kept(store, tables.calls) == ["2026-12-09", "2026-12-10"]
+    assert tidy(store, NOW, 0).days == ("2026-12-09",)
+    with store.read() as transaction:
         for table in tables.METADATA.sorted_tables:
             rows = transaction.connection.execute(sa.select(table)).all()
             assert [
@@ -82,23 +80,25 @@ def test_customers_data_goes_when_its_day_is_over_for_as_long_as_was_said(
         assert find_brief(transaction, "2026-12-10") is not None
 
 
-def test_codes_of_visits_that_are_over_go_before_that(desk: Desk) -> None:
-    assert tidy(desk, 100) == Tidied(days=(), codes=2, keys=0)
-    assert kept(desk, tables.codes) == ["2026-12-09", "2026-12-10"]
+def test_codes_of_visits_that_are_over_go_before_that(store: SqlStore) -> None:
+    assert tidy(store, NOW, 100) == Tidied(days=(), codes=2, keys=0)
+    assert kept(store, tables.codes) == ["2026-12-09", "2026-12-10"]
 
 
-def test_who_has_a_day_at_hand_hears_that_it_is_gone(desk: Desk) -> None:
-    tidy(desk, 8)
-    with desk.store.read() as transaction:
+def test_who_has_a_day_at_hand_hears_that_it_is_gone(store: SqlStore) -> None:
+    tidy(store, NOW, 8)
+    with store.read() as transaction:
         [data] = transaction.connection.execute(
             sa.select(tables.events.c.data).where(tables.events.c.name == "day")
         ).scalars()
     assert '"gone": true' in data
 
 
-def test_tokens_that_ended_and_answers_that_were_kept_go_as_well(desk: Desk) -> None:
+def test_tokens_that_ended_and_answers_that_were_kept_go_as_well(
+    store: SqlStore,
+) -> None:
     now_ms = int(NOW.timestamp() * 1000)
-    with desk.store.write() as transaction:
+    with store.write() as transaction:
         for name, expires_ms in (("old", 1), ("good", now_ms + 1), ("for good", None)):
             key = Key(
                 id=name,
@@ -112,8 +112,8 @@ def test_tokens_that_ended_and_answers_that_were_kept_go_as_well(desk: Desk) -> 
         reply = Reply(route="", digest="", status=200, headers={}, body=b"")
         add_reply(transaction, "office", "1", reply)
         transaction.connection.execute(sa.update(tables.replies).values(at_ms=0))
-    assert tidy(desk, 100).keys == 1
-    with desk.store.read() as transaction:
+    assert tidy(store, NOW, 100).keys == 1
+    with store.read() as transaction:
         names = transaction.connection.execute(sa.select(tables.keys.c.id)).scalars()
         assert sorted(names) == ["for good", "good"]
         assert transaction.connection.execute(sa.select(tables.replies)).all() == []
