@@ -13,8 +13,9 @@ import sys
 import tempfile
 import traceback
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from enum import IntEnum
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Protocol, TypedDict, TypeVar
 
@@ -26,12 +27,13 @@ from shared.errors import Conflict, Fault, InvalidInput, Unavailable
 if TYPE_CHECKING:  # their modules pull in pandas, numba and ortools
     from api.settings import Settings
     from api.store import SqlStore
+    from dispatch.chance import Spreads
     from dispatch.live import Moment
     from dispatch.planner import Progress
     from dispatch.scenario.facts import Happened
     from shared.dialect import Dialect
     from shared.facts import Fact
-    from shared.model import Answer, Day, Outlook, Plan
+    from shared.model import Answer, Call, Day, Outlook, Plan, Wish
     from shared.shelf import History, Rules
 
 T = TypeVar("T")
@@ -88,6 +90,14 @@ def _read(folder: Path) -> "Day":
     return hold(read_scenario(folder))
 
 
+def _study(folder: Path, day: "Day") -> "tuple[Day, Spreads]":
+    from dispatch.lesson import study_if_told
+
+    taught = study_if_told(folder, day)
+    learnt = taught.applied()
+    return learnt, taught.spreads(learnt)
+
+
 def _plan_day(
     day: "Day",
     *,
@@ -102,6 +112,42 @@ def _plan_day(
     return plan_day(
         day, Budget(seed=seed, rounds=rounds, spent=spent, stop=stop, report=report)
     )
+
+
+class KeepPromises(Protocol):
+    """How a wished share of promises is kept; see :mod:`dispatch.wish`."""
+
+    def __call__(  # noqa: PLR0913 - as for any plan, and the wish
+        self,
+        day: "Day",
+        *,
+        percent: int,
+        spreads: "Spreads",
+        seed: int,
+        rounds: int | None,
+        spent: Callable[[], float] | None,
+        stop: Callable[[], bool],
+        report: Callable[["Progress"], None],
+    ) -> "tuple[Plan, Wish]":
+        """Return a plan of the day, and what became of the wish."""
+
+
+def _keep_promises(  # noqa: PLR0913 - as for any plan, and the wish
+    day: "Day",
+    *,
+    percent: int,
+    spreads: "Spreads",
+    seed: int,
+    rounds: int | None,
+    spent: Callable[[], float] | None,
+    stop: Callable[[], bool],
+    report: Callable[["Progress"], None],
+) -> "tuple[Plan, Wish]":
+    from dispatch.planner import Budget
+    from dispatch.wish import keep_promises
+
+    budget = Budget(seed=seed, rounds=rounds, spent=spent, stop=stop, report=report)
+    return keep_promises(day, percent, spreads, budget)
 
 
 class PlanDays(Protocol):
@@ -165,6 +211,8 @@ class Engine:
         Reads a folder.
     plan_day : PlanDay
         Makes the plan.
+    keep_promises : KeepPromises
+        Makes the plan that keeps a wished share of its promises.
     plan_days : PlanDays
         Makes the plans of several days.
     answer : callable
@@ -173,14 +221,52 @@ class Engine:
         Reads a folder with its log and its rules for the shelves.
     read_happened : callable
         Reads what happened on a folder's day, from its facts.csv or another file.
+    study : callable
+        Learns from a folder's log: the day with what was learnt, and how lengths and
+        traffic vary.
     """
 
     read: Callable[[Path], "Day"] = _read
     plan_day: PlanDay = _plan_day
+    keep_promises: KeepPromises = _keep_promises
     plan_days: PlanDays = _plan_days
     answer: Callable[["Day", "Plan"], "Answer"] = _answer
     read_shelves: Callable[[Path], "tuple[Day, History, Rules]"] = _read_shelves
     read_happened: Callable[[Path, "Day", Path | None], "Happened"] = _read_happened
+    study: Callable[[Path, "Day"], "tuple[Day, Spreads]"] = _study
+
+    def learn(
+        self,
+        folder: Path,
+        *,
+        no_log: bool,
+        add: "Callable[[Day], Call] | None" = None,
+    ) -> "tuple[Day, Spreads]":
+        """Read a folder, and learn from its log if it has one.
+
+        Parameters
+        ----------
+        folder : Path
+            The day's.
+        no_log : bool
+            Whether its log is to be left aside.
+        add : callable, optional
+            Makes of the day one call more, which becomes its last.
+
+        Returns
+        -------
+        tuple of Day and Spreads
+            The day as it is to be planned, and how lengths and traffic vary.
+        """
+        from dispatch.chance import usual_spreads
+
+        day = self.read(folder)
+        if add is not None:
+            day = replace(day, calls=(*day.calls, add(day)))
+        said = any((folder / name).exists() for name in ("log.csv", "log.toml"))
+        if no_log or not said:
+            return day, usual_spreads(day)
+        return self.study(folder, day)
 
 
 class Desk(click.Group):
@@ -334,6 +420,14 @@ _json = click.option(
 )
 
 
+_no_log = click.option(
+    "--no-log",
+    is_flag=True,
+    help="Leave log.csv aside: lengths and driving as the files and the trade table "
+    "have them, learnt from nothing.",
+)
+
+
 @click.group(cls=Desk, context_settings={"help_option_names": ["-h", "--help"]})
 @click.version_option(package_name="keyround", message="%(prog)s %(version)s")
 @click.pass_context
@@ -386,10 +480,19 @@ def cli(ctx: click.Context) -> None:
     "the machine's speed. A day small enough to be proved best takes less.",
 )
 @click.option(
+    "--keep",
+    type=click.IntRange(0, 99),
+    metavar="PERCENT",
+    help="So many of the promises in a hundred are to be kept on the average, instead "
+    "of what keep_percent in day.toml says; 0: as it comes. Says what that costs in "
+    "driving and money. For one day, not for several.",
+)
+@click.option(
     "--quiet",
     is_flag=True,
     help="On stderr only faults, and whether the search was stopped.",
 )
+@_no_log
 @click.pass_context
 def plan(  # noqa: PLR0913 - one per option
     ctx: click.Context,
@@ -400,20 +503,25 @@ def plan(  # noqa: PLR0913 - one per option
     seed: int,
     rounds: int | None,
     seconds: float | None,
+    keep: int | None,
     quiet: bool,
+    no_log: bool,
 ) -> None:
     """Plan the day in FOLDER.
 
-    Routes, pick lists, what to buy and ask tonight. Every call is on a van's route,
-    or unplaced with the reason for each van. Where the folder says days = 2 or more,
-    these days are planned together: the first one firm, the others a look ahead.
-    Ctrl-C ends the search with the best plan so far; a second one breaks off.
+    Routes, pick lists, what to buy and ask tonight, and how likely each promise is
+    kept. Every call is on a van's route, or unplaced with the reason for each van.
+    Lengths and driving are learnt from the folder's log.csv if it has one. Where the
+    folder says days = 2 or more, these days are planned together: the first one firm,
+    the others a look ahead. Ctrl-C ends the search with the best plan so far; a second
+    one breaks off.
 
     \b
     Examples:
       keyround plan demo_scenarios/one_van
       keyround plan demo_scenarios/three_days
       keyround plan tomorrow --out tomorrow/plan
+      keyround plan tomorrow --keep 90
       keyround plan tomorrow --seconds 2 --json > plan.json
 
     \b
@@ -422,11 +530,17 @@ def plan(  # noqa: PLR0913 - one per option
     """
     if rounds is not None and seconds is not None:
         raise click.UsageError("--rounds and --seconds are two ends of one search")
-    day = ctx.obj.read(folder)
+    day, spreads = ctx.obj.learn(folder, no_log=no_log)
+    if keep is not None:
+        if keep and day.horizon > 1:
+            raise click.UsageError("--keep is for one day, not for several")
+        day = replace(day, keep_percent=keep or None)
     if out is not None:  # better now than after the search
         _try_to_write(out)
     meter = stderr_meter(quiet=quiet, limit_s=seconds)
-    search = Search(seed=seed, rounds=rounds, seconds=seconds, meter=meter)
+    search = Search(
+        seed=seed, rounds=rounds, seconds=seconds, meter=meter, spreads=spreads
+    )
     shown = (_show_days if day.horizon > 1 else _show_day)(ctx.obj, day, search)
     _show(shown.json() if as_json else shown.text(), raw=as_json)
     if out is not None:  # last: a disk that is full now does not cost the plan
@@ -452,12 +566,15 @@ class Search:
         Or how long.
     meter : Meter
         Who shows how far it is.
+    spreads : Spreads
+        How lengths and traffic vary.
     """
 
     seed: int
     rounds: int | None
     seconds: float | None
     meter: Meter
+    spreads: "Spreads"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -481,8 +598,8 @@ class Shown:
 
 
 def _show_day(engine: Engine, day: "Day", search: Search) -> Shown:
-    made = _run(engine.plan_day, day, search)
-    answer = engine.answer(day, made)
+    made, wish = _run_wished(engine, day, search)
+    answer = replace(_foretold(engine.answer(day, made), search), wish=wish)
     from api.schemas import plan_json
     from dispatch.report import write_all
     from dispatch.report.text import plan_text
@@ -495,8 +612,22 @@ def _show_day(engine: Engine, day: "Day", search: Search) -> Shown:
     )
 
 
+def _run_wished(
+    engine: Engine, day: "Day", search: Search
+) -> "tuple[Plan, Wish | None]":
+    if day.keep_percent is None:
+        return _run(engine.plan_day, day, search), None
+    wished = partial(
+        engine.keep_promises, percent=day.keep_percent, spreads=search.spreads
+    )
+    return _run(wished, day, search)
+
+
 def _show_days(engine: Engine, day: "Day", search: Search) -> Shown:
     made = _run(engine.plan_days, day, search)
+    made = replace(
+        made, answers=tuple(_foretold(answer, search) for answer in made.answers)
+    )
     from api.schemas import outlook_json
     from dispatch.report import write_outlook
     from dispatch.report.text import outlook_text
@@ -507,6 +638,14 @@ def _show_days(engine: Engine, day: "Day", search: Search) -> Shown:
         write=lambda out, dialect: write_outlook(made, out, dialect),
         complete=all(map(_all_planned, made.answers)),
     )
+
+
+def _foretold(answer: "Answer", search: Search) -> "Answer":
+    """Return an answer that says how likely its promises are kept."""
+    from dispatch.chance import foretell
+
+    kept = foretell(answer.day, answer.plan, search.spreads, search.seed)
+    return replace(answer, kept=kept)
 
 
 def _all_planned(answer: "Answer") -> bool:
@@ -700,6 +839,7 @@ _seed = click.option(
     help="Also write it there: text and JSON.",
 )
 @_seed
+@_no_log
 @click.pass_context
 def reshuffle(  # noqa: PLR0913 - one per option
     ctx: click.Context,
@@ -710,6 +850,7 @@ def reshuffle(  # noqa: PLR0913 - one per option
     as_json: bool,
     out: Path | None,
     seed: int,
+    no_log: bool,
 ) -> None:
     """Plan the rest of the running day in FOLDER anew.
 
@@ -727,7 +868,7 @@ def reshuffle(  # noqa: PLR0913 - one per option
     Exit status: 0 every open call has a van, 1 some do not, 2 bad input or a
     fact that cannot be true, 3 cannot read or write.
     """
-    day = ctx.obj.read(folder)
+    day, _ = ctx.obj.learn(folder, no_log=no_log)
     happened = ctx.obj.read_happened(folder, day, facts)
     until_s = _clock_time(day, at)
     if out is not None:
@@ -750,9 +891,16 @@ def reshuffle(  # noqa: PLR0913 - one per option
 @_facts
 @_json
 @_seed
+@_no_log
 @click.pass_context
 def replay(
-    ctx: click.Context, *, folder: Path, facts: Path | None, as_json: bool, seed: int
+    ctx: click.Context,
+    *,
+    folder: Path,
+    facts: Path | None,
+    as_json: bool,
+    seed: int,
+    no_log: bool,
 ) -> None:
     """Tell the day in FOLDER from start to end, fact by fact.
 
@@ -767,7 +915,7 @@ def replay(
     \b
     Exit status: 0 told, 2 bad input or a fact that cannot be true, 3 cannot read.
     """
-    day = ctx.obj.read(folder)
+    day, _ = ctx.obj.learn(folder, no_log=no_log)
     happened = ctx.obj.read_happened(folder, day, facts)
     made, moments = _live(ctx.obj, day, happened.facts, seed)
     from api.schemas import story_json
@@ -789,6 +937,7 @@ def replay(
 )
 @_json
 @_seed
+@_no_log
 @click.pass_context
 def urgent(  # noqa: PLR0913 - one per option
     ctx: click.Context,
@@ -800,6 +949,7 @@ def urgent(  # noqa: PLR0913 - one per option
     danger: bool,
     as_json: bool,
     seed: int,
+    no_log: bool,
 ) -> None:
     """Say what can be done about the urgent CALL of FOLDER.
 
@@ -817,7 +967,7 @@ def urgent(  # noqa: PLR0913 - one per option
     Exit status: 0 some van can take it, 1 none can, 2 bad input or a fact that
     cannot be true, 3 cannot read.
     """
-    day = ctx.obj.read(folder)
+    day, _ = ctx.obj.learn(folder, no_log=no_log)
     happened = ctx.obj.read_happened(folder, day, facts)
     until_s = _clock_time(day, at)
     asked = happened.booked.get(call)
@@ -850,6 +1000,121 @@ def urgent(  # noqa: PLR0913 - one per option
         _show(urgent_text(asked, moments[-1], found, **_screen()))
     taken = any(option.van_id is not None for option in found.options)
     ctx.exit(Exit.PLANNED if taken else Exit.UNPLACED)
+
+
+@cli.command()
+@_folder
+@click.option("--kind", required=True, metavar="KIND", help="Kind of work.")
+@click.option(
+    "--at",
+    required=True,
+    metavar="LAT,LON",
+    help="Where, in decimal degrees, such as 52.2140,-0.9150.",
+)
+@click.option(
+    "--needs",
+    default="",
+    metavar="PARTS",
+    help="Parts it uses, written as in calls.csv: 'KIT-31' or 'BLANK-12 x4'.",
+)
+@click.option(
+    "--when",
+    default="",
+    metavar="HH:MM-HH:MM",
+    help="When the caller is there, as windows in calls.csv; by default any time.",
+)
+@click.option(
+    "--words",
+    default="",
+    metavar="TEXT",
+    help="The vehicle or the lock; a group that the log knows is found in it.",
+)
+@click.option(
+    "--keep",
+    type=click.IntRange(50, 99),
+    default=90,
+    metavar="PERCENT",
+    show_default=True,
+    help="Wished chance that the visit starts inside the window.",
+)
+@_no_log
+@_json
+@_seed
+@click.pass_context
+def quote(  # noqa: PLR0913 - one per option
+    ctx: click.Context,
+    *,
+    folder: Path,
+    kind: str,
+    at: str,
+    needs: str,
+    when: str,
+    words: str,
+    keep: int,
+    no_log: bool,
+    as_json: bool,
+    seed: int,
+) -> None:
+    """Say which windows can be told to a caller.
+
+    Plans the day or the days in FOLDER as `plan` does, puts the call into these plans
+    at every place, and draws days: a window is on offer where the visit starts inside
+    it with the wished chance and no other promise falls below that. The narrowest and
+    earliest first, each with its cost. Nothing is written: put the call and the window
+    you told into calls.csv.
+
+    \b
+    Examples:
+      keyround quote demo_scenarios/three_days --kind rekey --at=-41.905,146.71
+      keyround quote tomorrow --kind add_key --at 52.21,-0.91 --needs KIT-31 --keep 95
+
+    \b
+    Exit status: 0 there is a window, 1 there is none, 2 bad input, 3 cannot read.
+    """
+    lat, _, lon = at.partition(",")
+
+    def caller(day: "Day") -> "Call":
+        from dispatch.scenario import read_caller
+
+        name = "caller"
+        while name in {call.id for call in day.calls}:
+            name += "-"
+        said = {"id": name, "kind": kind, "needs": needs, "windows": when}
+        said |= {"lat": lat.strip(), "lon": lon.strip(), "description": words}
+        return read_caller(day, said)
+
+    with_call, spreads = ctx.obj.learn(folder, no_log=no_log, add=caller)
+    *calls, call = with_call.calls
+    day = replace(with_call, calls=tuple(calls))
+    from dispatch import quote as quoting
+
+    book = quoting.open_book(_plans(ctx.obj, day, seed), spreads, seed)
+    found = quoting.quote(book, call, spreads, keep / 100)
+    if as_json:
+        from api.schemas import quote_json
+
+        _show(quote_json(with_call, found), raw=True)
+    else:
+        from dispatch.report.quoting import quote_text
+
+        _show(quote_text(with_call, found, **_screen()))
+    ctx.exit(Exit.PLANNED if found.offers else Exit.UNPLACED)
+
+
+def _plans(engine: Engine, day: "Day", seed: int) -> "Sequence[tuple[Day, Plan]]":
+    """Return the next days with their plans, made as `plan` makes them."""
+    quiet: dict[str, Any] = {
+        "seed": seed,
+        "rounds": None,
+        "spent": None,
+        "stop": lambda: False,
+        "report": lambda _: None,
+    }
+    if day.horizon > 1:
+        from dispatch.horizon import standing_days
+
+        return standing_days(day, engine.plan_days(day, **quiet))
+    return ((day, engine.plan_day(day, **quiet)),)
 
 
 def _live(
@@ -964,6 +1229,7 @@ def invent(*, folder: Path, calls: int, vans: int, seed: int) -> None:
 @click.option("--reshuffle", is_flag=True, help="Of reshuffle's --json.")
 @click.option("--replay", is_flag=True, help="Of replay's --json.")
 @click.option("--urgent", is_flag=True, help="Of urgent's --json.")
+@click.option("--quote", is_flag=True, help="Of quote's --json.")
 def schema(**asked: bool) -> None:
     """Print the JSON Schema of plan's --json, or of another command's.
 
@@ -987,6 +1253,7 @@ def schema(**asked: bool) -> None:
         "reshuffle": schemas.rest_schema,
         "replay": schemas.story_schema,
         "urgent": schemas.urgent_schema,
+        "quote": schemas.quote_schema,
     }[names[0] if names else "plan"]()
     _show(json.dumps(made, indent=2, ensure_ascii=False), raw=True)
 
@@ -1152,14 +1419,17 @@ def work(*, data: Path | None, database: str) -> None:
     from datetime import UTC, datetime
 
     from api.crew import Here, end_with
-    from api.desk import Desk
     from api.host import ATTACHED
+
+    parent = os.environ.get(ATTACHED)
+    if parent:
+        end_with(int(parent))
+    from api.desk import Desk
     from api.journal import set_up
     from api.worker import run
 
     set_up(os.environ)
-    if os.environ.get(ATTACHED):
-        end_with(os.getppid())
+
     stop = threading.Event()
     signal.signal(signal.SIGTERM, lambda *_: stop.set())
     _, store = _open_store(data, database)
@@ -1189,8 +1459,8 @@ def load(*, folder: Path, today: bool, data: Path | None, database: str) -> None
       keyround load exported/2026-12-04
 
     \b
-    Exit status: 0 loaded, 2 bad input or a day of that date is there, 3 cannot read or
-    write.
+    Exit status: 0 loaded, 2 bad input or a day of that date is there,
+    3 cannot read or write.
     """
     from api.host import load_folder
 
@@ -1269,8 +1539,8 @@ def restore(*, file: Path, data: Path | None, database: str) -> None:
       keyround restore friday.keyround --data firm
 
     \b
-    Exit status: 0 restored, 2 no whole backup, or something is there already, 3 cannot
-    read or write.
+    Exit status: 0 restored, 2 no whole backup or something is there already,
+    3 cannot read or write.
     """
     from api.host import bring_back
 

@@ -46,7 +46,25 @@ class Crew(Protocol):
     """Who works out what has to be answered now; see :mod:`api.crew`."""
 
     def call(self, work: Callable[..., T], *given: object) -> T:
-        """Do some work; raises Unavailable where it cannot be done now."""
+        """Do some work.
+
+        Parameters
+        ----------
+        work : callable
+            A function of a module.
+        *given : object
+            What it is given.
+
+        Returns
+        -------
+        any
+            What it returns.
+
+        Raises
+        ------
+        Unavailable
+            When it cannot be done just now.
+        """
 
     def close(self) -> None:
         """Let go of it."""

@@ -21,7 +21,7 @@ from dispatch.report import write_files
 from shared.errors import Conflict, Fault, InvalidInput
 
 ATTACHED = "KEYROUND_ATTACHED"
-"""Set for a worker that ends with the process that started it."""
+"""For a worker that ends with the process that started it: the id of that one."""
 
 AGAIN_S = 1.0  # after which a worker that died is started anew
 PATIENCE_S = 5.0  # a worker that is told to stop has this long; its job is not lost
@@ -179,7 +179,7 @@ def worker(settings: Settings) -> Iterator[None]:
     running: list[subprocess.Popen[bytes]] = []
     environment = {
         **os.environ,
-        ATTACHED: "1",
+        ATTACHED: str(os.getpid()),
         "KEYROUND_DATABASE": settings.database,  # never among the arguments: passwords
     }
     command = [

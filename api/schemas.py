@@ -10,7 +10,7 @@ from pathlib import Path
 from types import ModuleType
 from typing import Any
 
-from dispatch.report import document, livedata, shelf
+from dispatch.report import document, livedata, quoting, shelf
 from dispatch.report.document import (
     OutlookDocument,
     PlanDocument,
@@ -25,11 +25,13 @@ from dispatch.report.livedata import (
     story_json,
     urgent_json,
 )
+from dispatch.report.quoting import QuoteDocument, quote_json
 from dispatch.report.shelf import ShelvesDocument, shelves_json
 
 __all__ = [
     "OUTLOOK",
     "PUBLISHED",
+    "QUOTE",
     "REST",
     "SHELVES",
     "STORY",
@@ -39,6 +41,8 @@ __all__ = [
     "plan_json",
     "plan_schema",
     "publish",
+    "quote_json",
+    "quote_schema",
     "rest_json",
     "rest_schema",
     "shelves_json",
@@ -55,6 +59,7 @@ PUBLISHED, OUTLOOK = _FOLDER / "plan.schema.json", _FOLDER / "outlook.schema.jso
 SHELVES = _FOLDER / "shelves.schema.json"
 REST, STORY = _FOLDER / "rest.schema.json", _FOLDER / "story.schema.json"
 URGENT = _FOLDER / "urgent.schema.json"
+QUOTE = _FOLDER / "quote.schema.json"
 
 _ENTRY = re.compile(
     r"^([a-z0-9_]+(?:, [a-z0-9_]+)*) : .*\n((?:    .*\n?)+)", re.MULTILINE
@@ -128,6 +133,17 @@ def urgent_schema() -> dict[str, Any]:
     return _schema(UrgentDocument, "keyround urgent", livedata)
 
 
+def quote_schema() -> dict[str, Any]:
+    """Return the JSON Schema of the document of the windows on offer.
+
+    Returns
+    -------
+    dict
+        As :func:`plan_schema`.
+    """
+    return _schema(QuoteDocument, "keyround quote", quoting)
+
+
 def _schema(source: type, title: str, home: ModuleType = document) -> dict[str, Any]:
     from pydantic import TypeAdapter  # noqa: PLC0415 - slow, and only needed here
 
@@ -180,6 +196,7 @@ def publish() -> None:
         (REST, rest_schema()),
         (STORY, story_schema()),
         (URGENT, urgent_schema()),
+        (QUOTE, quote_schema()),
     ):
         path.write_text(
             json.dumps(schema, indent=2, ensure_ascii=False) + "\n", encoding="utf-8"

@@ -55,6 +55,7 @@ from shared.model import (
     Reason,
     Route,
     Rule,
+    Status,
     Stop,
     Store,
     Traffic,
@@ -64,7 +65,7 @@ from shared.model import (
 )
 from shared.units import UNITS_PER_CENT, DayClock
 
-__all__ = ["DELAY_CENTS", "plan_days"]
+__all__ = ["DELAY_CENTS", "plan_days", "standing_days"]
 
 DELAY_CENTS = {1: 4000, 2: 1000, 3: 300, 4: 100}
 """What a call's delay by a day is reckoned as, by its priority; own choice."""
@@ -130,6 +131,52 @@ def plan_days(day: Day, budget: Budget | None = None) -> Outlook:
     outlook = Outlook(answers=tuple(answers))
     _demand(judge_outlook(day, outlook))
     return outlook
+
+
+def standing_days(day: Day, outlook: Outlook) -> tuple[tuple[Day, Plan], ...]:
+    """Return every date of the horizon with its plan.
+
+    Parameters
+    ----------
+    day : Day
+        The first day, with all calls, vans and stock.
+    outlook : Outlook
+        Its plans.
+
+    Returns
+    -------
+    tuple of (Day, Plan)
+        A date on which nobody goes out has an empty plan, and the stock that the other
+        dates leave.
+    """
+    planned = {answer.day.date: (answer.day, answer.plan) for answer in outlook.answers}
+    taken = [issue for _, plan in planned.values() for issue in plan.issues]
+    long = _Long(day, travel_table(day))
+    empty = Plan(
+        routes=(), issues=(), unplaced=(), status=Status(proof=Proof.BEST_FOUND)
+    )
+    found = []
+    for number in range(day.horizon):
+        date = day.date + timedelta(days=number)
+        if date in planned:
+            found.append(planned[date])
+            continue
+        # Pieces that are ordered for another date were never in stock.
+        bare = long.cut(number, frozenset(), taken)
+        found.append((_without_debts(bare), empty))
+    return tuple(found)
+
+
+def _without_debts(day: Day) -> Day:
+    def there(stock: Mapping[str, int]) -> dict[str, int]:
+        return {part_id: max(0, pieces) for part_id, pieces in stock.items()}
+
+    return replace(
+        day,
+        shop=replace(day.shop, stock=there(day.shop.stock)),
+        counters=tuple(replace(one, stock=there(one.stock)) for one in day.counters),
+        vans=tuple(replace(van, stock=there(van.stock)) for van in day.vans),
+    )
 
 
 def _demand(violations: Sequence[Violation]) -> None:

@@ -4,16 +4,17 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from dispatch.calibration import Calibration, calibrate
+from dispatch.chance import Spreads, learnt_spreads
 from dispatch.durations import Learnt, learn_durations, with_learnt
 from dispatch.roadlog import LearntRoads, hourly, learn_roads, with_roads
-from dispatch.scenario.joblog import JobLog, read_log
-from shared.model import Day
+from dispatch.scenario.joblog import JobLog, empty_log, read_log, tells_lengths
+from shared.model import Day, Kind
 from shared.trade import HELD
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Lesson:
-    """What was learnt, and how far it can be trusted.
+class Taught:
+    """What was learnt.
 
     Parameters
     ----------
@@ -25,15 +26,12 @@ class Lesson:
         Lengths of visits.
     roads : LearntRoads
         Driving.
-    calibration : Calibration
-        Judged on held-out parts.
     """
 
     day: Day
     log: JobLog
     durations: Learnt
     roads: LearntRoads
-    calibration: Calibration
 
     def applied(self) -> Day:
         """Return the day with all that was learnt.
@@ -41,12 +39,57 @@ class Lesson:
         Returns
         -------
         Day
-            The folder's own figures stay.
+            The folder's own figures stay; it says from how many records it learnt.
         """
-        return with_roads(with_learnt(self.day, self.durations), self.roads)
+        day = with_roads(with_learnt(self.day, self.durations), self.roads)
+        return replace(day, learnt=self.words)
+
+    def spreads(self, day: Day) -> Spreads:
+        """Return how lengths and traffic vary.
+
+        Parameters
+        ----------
+        day : Day
+            What :meth:`applied` returns, or one with its calls.
+
+        Returns
+        -------
+        Spreads
+            For drawing days.
+        """
+        return learnt_spreads(day, self.durations, self.roads)
+
+    @property
+    def words(self) -> str:
+        """Where it was learnt from, in words.
+
+        Returns
+        -------
+        str
+            Empty when no row of the log could be used.
+        """
+        counts = (len(self.log.visits.kind), "visits"), (self.roads.drives, "drives")
+        of = " and ".join(f"{number:,} {what}" for number, what in counts if number)
+        what = "Lengths of visits" + " and driving times" * bool(self.roads.drives)
+        return f"{what} are learnt from {of} in log.csv." if of else ""
 
 
-def learn(folder: Path, day: Day) -> Lesson:
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Lesson(Taught):
+    """What was learnt, and how far it can be trusted.
+
+    Parameters
+    ----------
+    day, log, durations, roads : Day, JobLog, Learnt, LearntRoads
+        As in :class:`Taught`.
+    calibration : Calibration
+        Judged on held-out parts.
+    """
+
+    calibration: Calibration
+
+
+def study(folder: Path, day: Day) -> Taught:
     """Learn from a folder's log.
 
     Parameters
@@ -59,6 +102,60 @@ def learn(folder: Path, day: Day) -> Lesson:
 
     Returns
     -------
+    Taught
+        What the log teaches.
+
+    Raises
+    ------
+    InvalidInput
+        When the log could be read two ways, or not at all.
+    """
+    return _learn_from(read_log(folder, day.zone), day)
+
+
+def _learn_from(log: JobLog, day: Day) -> Taught:
+    rules = replace(day.travel, traffic=hourly(day.travel.traffic, day.clock))
+    return Taught(
+        day=day,
+        log=log,
+        durations=learn_durations(log, _kinds(day)),
+        roads=learn_roads(log.drives, rules),
+    )
+
+
+def study_if_told(folder: Path, day: Day) -> Taught:
+    """Learn from a folder's log for planning: one without lengths teaches nothing.
+
+    Parameters
+    ----------
+    folder, day : Path, Day
+        As for :func:`study`.
+
+    Returns
+    -------
+    Taught
+        Of a log of used parts alone, and without a log: the trade table.
+
+    Raises
+    ------
+    InvalidInput
+        When a log that tells lengths could be read two ways, or not at all.
+    """
+    if tells_lengths(folder):
+        return study(folder, day)
+    return _learn_from(empty_log(), day)
+
+
+def learn(folder: Path, day: Day) -> Lesson:
+    """Learn from a folder's log, and judge what was learnt.
+
+    Parameters
+    ----------
+    folder, day : Path, Day
+        As for :func:`study`.
+
+    Returns
+    -------
     Lesson
         What the log teaches.
 
@@ -67,13 +164,15 @@ def learn(folder: Path, day: Day) -> Lesson:
     InvalidInput
         When the log could be read two ways, or not at all.
     """
-    log = read_log(folder, day.zone)
-    kinds = {key: kind for key, kind in day.kinds.items() if key != HELD}
-    rules = replace(day.travel, traffic=hourly(day.travel.traffic, day.clock))
+    taught = study(folder, day)
     return Lesson(
         day=day,
-        log=log,
-        durations=learn_durations(log, kinds),
-        roads=learn_roads(log.drives, rules),
-        calibration=calibrate(log, kinds),
+        log=taught.log,
+        durations=taught.durations,
+        roads=taught.roads,
+        calibration=calibrate(taught.log, _kinds(day)),
     )
+
+
+def _kinds(day: Day) -> dict[str, Kind]:
+    return {key: kind for key, kind in day.kinds.items() if key != HELD}

@@ -14,6 +14,7 @@ from typing import NamedTuple
 from dispatch.conflict import Replanned
 from dispatch.explain import explain
 from dispatch.handover import Handover, arrange, arrange_travel, find_handovers
+from dispatch.hazard import build_futures
 from dispatch.partition import Column, share_parts
 from dispatch.problem import (
     CALL,
@@ -27,7 +28,7 @@ from dispatch.problem import (
     build_problem,
     restock_stores,
 )
-from dispatch.rules import goal, judge
+from dispatch.rules import expected_late_units, goal, judge
 from dispatch.solver import Budget, Outcome, Progress, solve
 from dispatch.stock import parts_cents, spare_issues
 from dispatch.timetable import Task, lay_out, lay_out_best
@@ -39,6 +40,7 @@ from shared.model import (
     Plan,
     Proof,
     Reason,
+    Risk,
     Route,
     Rule,
     Status,
@@ -63,6 +65,7 @@ def plan_day(
     budget: Budget | None = None,
     travel: TravelTable | None = None,
     start: Sequence[Route] = (),
+    risk: Risk | None = None,
 ) -> Plan:
     """Plan one day.
 
@@ -77,6 +80,9 @@ def plan_day(
     start : sequence of Route
         Routes to begin from, parts not in their cost. Where their parts, links and
         tools work out, the plan is no worse, and it is they if nothing is better.
+    risk : Risk, optional
+        What lateness to be expected costs; it counts in the choice of the plan, not in
+        what the plan costs. Nothing is proved best then.
 
     Returns
     -------
@@ -93,10 +99,11 @@ def plan_day(
     budget = budget or Budget()
     travel = travel or travel_table(day)
 
-    made = _solve(day, travel, budget, start=start)
+    made = _solve(day, travel, budget, start=start, risk=risk)
     if made is None:
         raise Defect("the search kept routes, parts or tools that do not work")
-    return finish(day, travel, _hand_over(day, travel, made, budget), budget)
+    made = _hand_over(day, travel, made, budget, risk)
+    return finish(day, travel, made, budget)
 
 
 def columns_of(
@@ -184,6 +191,7 @@ def _solve(
     budget: Budget,
     handover: Handover | None = None,
     start: Sequence[Route] = (),
+    risk: Risk | None = None,
 ) -> Written | None:
     """Solve a day and write it out; ``None``: what was found does not work."""
     asked = day
@@ -198,11 +206,13 @@ def _solve(
         return None if written is None else written.parts_units
 
     begun = columns_of(day, problem, start) if start else ()
-    outcome = solve(problem, budget, rest_cost, begun)
+    futures = None if risk is None else build_futures(asked, risk, problem)
+    outcome = solve(problem, budget, rest_cost, begun, futures)
     written = write_out(desk, outcome.columns, outcome.visits)
     stood = _share_out(desk, list(start)) if start else None
     if stood is not None and (
-        written is None or _goal_of(day, stood) <= _goal_of(day, written)
+        written is None
+        or _goal_of(day, travel, stood, risk) <= _goal_of(day, travel, written, risk)
     ):
         written = stood
     if written is None:
@@ -211,16 +221,18 @@ def _solve(
     return written._replace(status=status_of(outcome, budget, units))
 
 
-def _hand_over(day: Day, travel: TravelTable, made: Written, budget: Budget) -> Written:
+def _hand_over(
+    day: Day, travel: TravelTable, made: Written, budget: Budget, risk: Risk | None
+) -> Written:
     """Try whether a tool that changes hands makes a better plan."""
     if made.status.stopped:
         return made
     brief = replace(budget, rounds=HANDOVER_ROUNDS, spent=None)
-    best, seen = made, _goal_of(day, made)
+    best, seen = made, _goal_of(day, travel, made, risk)
     for handover in islice(find_handovers(day, made.routes), HANDOVERS):
-        other = _solve(day, travel, brief, handover)
-        if other is not None and _goal_of(day, other) < seen:
-            best, seen = other, _goal_of(day, other)
+        other = _solve(day, travel, brief, handover, risk=risk)
+        if other is not None and _goal_of(day, travel, other, risk) < seen:
+            best, seen = other, _goal_of(day, travel, other, risk)
     if best is made:
         return made
     # What another way of lending tools could do is not known.
@@ -228,9 +240,14 @@ def _hand_over(day: Day, travel: TravelTable, made: Written, budget: Budget) -> 
     return best._replace(status=status)
 
 
-def _goal_of(day: Day, made: Written) -> tuple[int, ...]:
+def _goal_of(
+    day: Day, travel: TravelTable, made: Written, risk: Risk | None
+) -> tuple[int, ...]:
     bare = Plan(routes=made.routes, issues=(), unplaced=(), status=made.status)
-    return goal(day, bare)
+    if risk is None:
+        return goal(day, bare)
+    *rest, units = goal(day, bare)
+    return *rest, units + expected_late_units(day, travel, risk, made.routes)
 
 
 class Asked(NamedTuple):
@@ -284,7 +301,9 @@ def write_out(desk: Asked, columns: Sequence[Column], visits: Ints) -> Written |
     )
 
 
-def write_tasks(desk: Asked, tasks: Mapping[str, Sequence[Task]]) -> Written | None:
+def write_tasks(
+    desk: Asked, tasks: Mapping[str, Sequence[Task]], laid_out: Sequence[Route] = ()
+) -> Written | None:
     """Write out what each van stops for.
 
     Parameters
@@ -293,6 +312,8 @@ def write_tasks(desk: Asked, tasks: Mapping[str, Sequence[Task]]) -> Written | N
         The day.
     tasks : mapping of str to sequence of Task
         Van id to its calls and restock stops, in order; at least one each.
+    laid_out : sequence of Route, optional
+        The routes that these make, where they are known.
 
     Returns
     -------
@@ -306,15 +327,16 @@ def write_tasks(desk: Asked, tasks: Mapping[str, Sequence[Task]]) -> Written | N
         stops = {(van, task.store_id) for van, some in tasks.items() for task in some}
         if not swaps <= stops:
             return None
+    routes: Sequence[Route] | None = laid_out
     while True:
-        routes = _lay_out(day, desk.travel, tasks)
+        routes = routes or _lay_out(day, desk.travel, tasks)
         written = None if routes is None else _share_out(desk, routes)
         if written is None:
             return None
         idle = _idle_stops(written.routes, written.issues) - swaps
         if not idle:
             return written
-        tasks = _without(tasks, idle)
+        routes, tasks = None, _without(tasks, idle)
 
 
 def write_standing(
@@ -722,6 +744,37 @@ def name_bare(day: Day, plan: Plan, left_out: str, late: str) -> Plan:
             for call in day.calls
             if call.id in starts and starts[call.id].late_s > 0
         ),
+    )
+
+
+def as_plan(day: Day, written: Written) -> Plan:
+    """Return the plan that a running plan's routes make, reasons in a word each.
+
+    Parameters
+    ----------
+    day : Day
+        The day.
+    written : Written
+        Routes with their times, parts and tools.
+
+    Returns
+    -------
+    Plan
+        With spares; fit to be judged.
+    """
+    routes, issues = written.routes, written.issues
+    plan = Plan(
+        routes=routes,
+        issues=(*issues, *spare_issues(day, routes, issues)),
+        unplaced=(),
+        status=Status(proof=Proof.BEST_FOUND),
+        tools=written.tools,
+    )
+    return name_bare(
+        day,
+        plan,
+        "the running plan leaves it out",
+        "the running plan is late already",
     )
 
 

@@ -77,6 +77,8 @@ WEIGHT_ROOM = 1 << 60
 FIRST, THEN, SAME_VAN, GAP_LO, GAP_HI = range(5)
 # columns of Problem.stores
 STORE_VISIT, STORE_ROW = range(2)
+# columns of Futures.visits
+DUE, INSIDE, SPANS, SPAN = range(4)
 
 
 class Problem(NamedTuple):
@@ -164,6 +166,55 @@ class Problem(NamedTuple):
     links: Ints
     must: Ints
     near: Ints
+
+
+class Futures(NamedTuple):
+    """What may come of a day, sampled: what the search prices the risk by.
+
+    No part of :class:`Problem`: a compiled function copies every word of that at each
+    call, and hardly any looks at these.
+
+    Parameters
+    ----------
+    visits : ndarray, shape (visits, 3 + 2 * spans)
+        DUE (last second at which a start keeps what was promised; ``NEVER``: nothing
+        was), INSIDE (1: nothing was promised, but the visit has to be over by the end
+        of the customer's hours), SPANS (how many), then first and last start of each
+        span in which the driver may start, in order. Before one he waits; after the
+        last one he starts all the same.
+    lengths : ndarray, shape (visits, futures)
+        How long each visit takes in each future (s).
+    pace : ndarray, shape (futures,)
+        How long drives take in each, in permille of the expected.
+    units_s : int
+        Cost units of one second after it.
+    broken_s : int
+        Each visit that is late counts so many seconds more.
+    """
+
+    visits: Ints
+    lengths: Ints
+    pace: Ints
+    units_s: int
+    broken_s: int
+
+
+def no_futures() -> Futures:
+    """Return that nothing is sampled: the risk costs nothing.
+
+    Returns
+    -------
+    Futures
+        Empty.
+    """
+    nothing = np.zeros((0, 0), np.int64)
+    return Futures(
+        visits=frozen(nothing),
+        lengths=frozen(nothing),
+        pace=frozen(np.zeros(0, np.int64)),
+        units_s=0,
+        broken_s=0,
+    )
 
 
 class Needs(NamedTuple):

@@ -12,7 +12,7 @@ from dataclasses import replace
 from itertools import count
 
 from dispatch.state import State
-from dispatch.travel import StraightLine
+from dispatch.travel import measure_between
 from dispatch.waiting import Likely
 from shared.facts import CallState, Fact, FactKind
 from shared.model import Call, Day, Place
@@ -91,7 +91,7 @@ def hold(day: Day, likely: Sequence[Likely] = ()) -> Day:
 def _middle(day: Day, likely: Sequence[Likely]) -> Place:
     """Return the likely place from which the others are reached soonest."""
     places = [one.place for one in likely]
-    base_s = StraightLine(rules=day.travel).measure(places).base_s
+    base_s = measure_between(day, places).base_s
     weights = [one.weight for one in likely]
     return places[int((base_s @ weights).argmin())]
 

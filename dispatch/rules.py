@@ -15,11 +15,12 @@ from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from datetime import date, timedelta
-from math import inf
+from fractions import Fraction
+from math import ceil, floor, inf
 from typing import NamedTuple
 
 from dispatch.travel import TravelTable
-from dispatch.travel.profile import arrive_s
+from dispatch.travel.profile import arrive_s, depart_latest_s
 from shared.model import (
     Break,
     Call,
@@ -32,6 +33,7 @@ from shared.model import (
     Plan,
     Proof,
     Purpose,
+    Risk,
     Route,
     Rule,
     Stop,
@@ -42,6 +44,7 @@ from shared.model import (
     Van,
     Window,
 )
+from shared.trade import HELD
 from shared.units import UNITS_PER_CENT, UNITS_PER_METRE, UNITS_PER_SECOND
 
 PRIORITIES = (1, 2, 3, 4)
@@ -875,6 +878,188 @@ def _meal_words(meal: Break) -> str:
     return f"it takes {meal.length_s} between {window.start_s} and {window.end_s}"
 
 
+# --- what lateness is to be expected -------------------------------------------
+
+
+def expected_late_units(
+    day: Day, travel: TravelTable, risk: Risk, routes: Iterable[Route]
+) -> int:
+    """Return what the lateness to be expected of some routes costs.
+
+    Of a route only the order of its visits and restock stops counts. In each future
+    the driver sets off and has his break as below, drives on as soon as a visit is
+    done, waits for the customer's hours, his promise and what must be ready, and
+    serves who is late all the same. Late is who starts after a promise's end; where
+    there is none, who ends after the customer's hours in which he starts (the last
+    ones, after these).
+
+    All as planned, the break is where the van is home first, of such places the last:
+    before each drive or after it on the street; none, where it is home while the break
+    could still begin. It sets off as late as the first visit then allows, or when the
+    shift begins where the break comes before that visit.
+
+    Parameters
+    ----------
+    day, travel : Day, TravelTable
+        The day and its drives.
+    risk : Risk
+        The futures, and the price.
+    routes : iterable of Route
+        Found right by :func:`judge`.
+
+    Returns
+    -------
+    int
+        Cost units: of each route, the lateness of all futures at the price of its
+        seconds, divided by their number and rounded down.
+    """
+    return sum(_Venture(day, travel, risk, route).units() for route in routes)
+
+
+class _Venture:
+    """One route in all futures."""
+
+    def __init__(self, day: Day, travel: TravelTable, risk: Risk, route: Route) -> None:
+        self.day, self.travel, self.risk = day, travel, risk
+        self.van = next(van for van in day.vans if van.id == route.van_id)
+        self.stops = [s for s in route.stops if s.kind is not StopKind.BREAK]
+        self.calls: dict[str | None, Call] = {call.id: call for call in day.calls}
+        ends = (
+            (self.van.start, f"start:{self.van.id}"),
+            (
+                self.van.finish,
+                f"finish:{self.van.id}",
+            ),
+        )
+        begin, finish = (None if place is None else node for place, node in ends)
+        self.nodes = [begin, *map(self.node, self.stops), finish]
+
+    def node(self, stop: Stop) -> str:
+        if stop.kind is StopKind.CALL:
+            return f"call:{stop.call_id}"
+        return _node_of(self.day, _stores(self.day)[stop.store_id])
+
+    def base_s(self, leg: int) -> int:
+        """Return how long a drive takes at free flow; leg 0 leads to the first stop."""
+        origin, target = self.nodes[leg], self.nodes[leg + 1]
+        if origin is None or target is None:
+            return 0
+        keys = self.travel.keys
+        return int(self.travel.base_s[keys[origin], keys[target]])
+
+    def hours(self, stop: Stop) -> list[tuple[int, float]]:
+        """Return first and last start in each of the customer's hours, in order."""
+        if stop.kind is not StopKind.CALL:
+            store = _stores(self.day)[stop.store_id]
+            if store.opening is None:
+                return []
+            stay_s = store.restock_s or 0
+            return [(store.opening.start_s, store.opening.end_s - stay_s)]
+        call = self.calls[stop.call_id]
+        length_s = self.day.planned_s(call, self.van)
+        first_s = self.day.ready_s(call) or 0
+        if call.promise is not None:
+            first_s = max(first_s, call.promise.start_s)
+        all_day: list[tuple[int, float]] = [(0, inf)]
+        spans = [(w.start_s, w.end_s - length_s) for w in call.windows] or all_day
+        cut = [(max(low, first_s), high) for low, high in spans]
+        return sorted((low, high) for low, high in cut if low <= high)
+
+    def length_s(self, stop: Stop, future: int | None) -> int:
+        if stop.kind is not StopKind.CALL:
+            return _stores(self.day)[stop.store_id].restock_s or 0
+        call = self.calls[stop.call_id]
+        own_s, usual_s = self.day.planned_s(call, self.van), self.day.planned_s(call)
+        if future is None or call.id not in self.risk.lengths_s or usual_s == 0:
+            return own_s
+        seconds = Fraction(self.risk.lengths_s[call.id][future] * own_s, usual_s)
+        return floor(seconds + Fraction(1, 2))
+
+    def starts(
+        self, leave_s: int, rest: int | None, future: int | None
+    ) -> tuple[list[int], list[int], bool]:
+        """Drive through a future; ``None``: all as planned.
+
+        Parameters
+        ----------
+        leave_s : int
+            When it sets off.
+        rest : int or None
+            Where the break is: 2 i before the i-th drive, 2 i + 1 after it.
+        future : int or None
+            Which.
+
+        Returns
+        -------
+        tuple
+            Arrivals with the break behind where it is there, and at home; starts; and
+            whether the break begins inside its window.
+        """
+        meal = self.van.meal
+        pace = 1000 if future is None else self.risk.pace_permille[future]
+        now_s, arrivals, starts, in_time = leave_s, [], [], True
+        for leg in range(len(self.stops) + 1):
+            for turn in range(2):
+                if meal is not None and rest == 2 * leg + turn:
+                    in_time = now_s <= meal.window.end_s - meal.length_s
+                    now_s = max(now_s, meal.window.start_s) + meal.length_s
+                if turn == 0:
+                    base_s = ceil(Fraction(self.base_s(leg) * pace, 1000))
+                    now_s = arrive_s(self.travel.traffic, now_s, base_s)
+            arrivals.append(now_s)
+            if leg < len(self.stops):
+                stop = self.stops[leg]
+                opens = [low for low, high in self.hours(stop) if now_s <= high]
+                now_s = max(now_s, *opens[:1], 0)
+                starts.append(now_s)
+                now_s += self.length_s(stop, future)
+        return arrivals, starts, in_time
+
+    def plan_s(self) -> tuple[int, int | None]:
+        """Return when the van sets off, and at which place it has its break."""
+        shift_s, meal = self.van.shift.start_s, self.van.meal
+        rest: int | None = None
+        if meal is not None:
+            places = []
+            for place in range(2 * len(self.stops) + 1):
+                arrivals, _, in_time = self.starts(shift_s, place, None)
+                if in_time:
+                    places.append((arrivals[-1], -place))
+            (*_, back_s), _, _ = self.starts(shift_s, None, None)
+            if back_s <= meal.window.end_s - meal.length_s:
+                places.append((back_s, -2 * len(self.stops) - 1))
+            rest = -min(places)[1]
+        if rest in (0, 1):
+            return shift_s, rest
+        (first_s, *_), _ = self.starts(shift_s, None, None)[1:]
+        latest_s = depart_latest_s(self.travel.traffic, first_s, self.base_s(0))
+        return max(shift_s, shift_s if latest_s is None else latest_s), rest
+
+    def units(self) -> int:
+        leave_s, rest = self.plan_s()
+        late_s, futures = 0, len(self.risk.pace_permille)
+        for future in range(futures):
+            _, starts, _ = self.starts(leave_s, rest, future)
+            for stop, start_s in zip(self.stops, starts, strict=True):
+                over_s = self.late_s(stop, start_s, self.length_s(stop, future))
+                late_s += over_s + self.risk.broken_s if over_s > 0 else 0
+        return late_s * self.risk.hour_cents * UNITS_PER_SECOND // futures
+
+    def late_s(self, stop: Stop, start_s: int, length_s: int) -> int:
+        """Return how late a visit is; not positive: it is in time."""
+        call = self.calls.get(stop.call_id)
+        if call is None or call.kind == HELD:
+            return 0
+        if call.promise is not None:
+            return start_s - call.promise.end_s
+        lasts = [last_s for _, last_s in self.hours(stop)]
+        if not call.windows or not lasts:
+            return 0
+        planned_s = self.day.planned_s(call, self.van)
+        last_s = next((last for last in lasts if start_s <= last), lasts[-1])
+        return start_s + length_s - int(last_s) - planned_s
+
+
 # --- between the routes -------------------------------------------------------
 
 
@@ -1227,6 +1412,8 @@ def _price_cents(day: Day, choice: str) -> int:
 def _substitute_cents(day: Day, need: Need, choice: str) -> int:
     """Return how much dearer a choice is than what was wanted, for the whole need."""
     wanted, *_ = need.alternatives
+    if choice == wanted:
+        return 0
     dearer = _price_cents(day, choice) - _price_cents(day, wanted)
     return need.quantity * max(0, dearer)
 
@@ -1288,6 +1475,11 @@ def _judge_thrift(day: Day, plan: Plan) -> Iterator[Violation]:
     calls = {call.id: call for call in day.calls}
     for (van_id, call_id, row), issues in lines.items():
         need = calls[call_id].needs[row]
+        if all(
+            issue.origin is Origin.ABOARD and issue.chosen == need.alternatives[0]
+            for issue in issues
+        ):
+            continue  # the wanted part, from as near as can be
         reach = _reach(day, plan, van_id, call_id)
         for issue in issues:  # what if it gave these back?
             left[_source_of(day, issue)][issue.part_id] += issue.quantity

@@ -376,7 +376,7 @@ class _Day:
         for call in self.world.urgent:
             at_s = self.world.booked_s[call.id]
             self.expect(_Moment(at_s, 0, FactKind.BOOKED, call_id=call.id))
-        self.tell(self.plan)
+        self.tell(self.plan, 0)
         self.changed = 0
         self.order(self.plan, 0)
         while self.due:
@@ -484,14 +484,17 @@ class _Day:
         home = f"finish:{moment.van_id}"
         return home if home in self.travel.keys else None
 
-    def note(self, moment: _Moment, call: Call | None = None) -> None:
+    def note(
+        self, moment: _Moment, call: Call | None = None, span: Window | None = None
+    ) -> None:
         fact = Fact(
-            id=str(len(self.log) + 1),
+            id=f"{len(self.log):06}",  # facts of one second come by their ids
             kind=moment.kind,
             at_s=moment.at_s,
             van_id=moment.van_id,
             call_id=moment.call_id,
             store_id=moment.store_id,
+            window=span,
             call=call,
         )
         self.log = (*self.log, complete(fact, self.plan))
@@ -506,12 +509,12 @@ class _Day:
         plan = self.policy(rest)
         self.plan = in_force(rest, plan)
         before = self.changed
-        self.tell(plan)
+        self.tell(plan, moment.at_s)
         if moment.kind is FactKind.BOOKED:
             self.changed_by_calls += self.changed - before
         self.order(plan, moment.at_s)
 
-    def tell(self, plan: Plan) -> None:
+    def tell(self, plan: Plan, now_s: int) -> None:
         """Ring every customer whose arrival moves by more than the tolerance."""
         tolerance_s = self.world.day.tolerance_s
         starts = {s.call_id: s for route in plan.routes for s in route.stops}
@@ -523,6 +526,11 @@ class _Day:
             if told_s is None or abs(stop.start_s - told_s) > tolerance_s:
                 self.changed += told_s is not None
                 self.told[call_id] = stop.start_s
+                span = Window(
+                    start_s=max(0, stop.start_s - tolerance_s),
+                    end_s=stop.start_s + tolerance_s,
+                )
+                self.note(_Moment(now_s, 0, FactKind.TOLD, call_id=call_id), span=span)
         for dropped in (one.call_id for one in plan.unplaced):
             if self.told.pop(dropped, None) is not None:
                 self.changed += 1

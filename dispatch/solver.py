@@ -36,9 +36,11 @@ from dispatch.problem import (
     STORE_VISIT,
     TWIN,
     WEIGHT,
+    Futures,
     Ints,
     Problem,
     frozen,
+    no_futures,
     own_copy,
 )
 from dispatch.proof import Effort, Known, prove, routes_are_all
@@ -60,7 +62,17 @@ from dispatch.search.lns import (
     new_memory,
     search,
 )
-from dispatch.search.schedule import LATE, MONEY, PARTS, SIZE, Routes, time_route
+from dispatch.search.risk import expect_all
+from dispatch.search.schedule import (
+    LATE,
+    MONEY,
+    PARTS,
+    RISK,
+    SIZE,
+    Routes,
+    empty_routes,
+    time_route,
+)
 from dispatch.search.tours import (
     BEST_COST,
     BEST_LABEL,
@@ -193,6 +205,7 @@ def solve(
     budget: Budget,
     rest_cost: Callable[[Sequence[Column]], int | None] = lambda _: 0,
     start: Sequence[Column] = (),
+    futures: Futures | None = None,
 ) -> Outcome:
     """Choose and order every van's calls.
 
@@ -210,6 +223,9 @@ def solve(
     start : sequence of Column
         Routes to begin from, at most one per van, with what they cost. Where they keep
         all rules, what is found is no worse, and it is they if nothing is better.
+    futures : Futures, optional
+        What the risk of lateness is priced by; it is part of the cost of every column
+        then, but for those of ``start``. Nothing is proved best: no proof knows it.
 
     Returns
     -------
@@ -218,15 +234,19 @@ def solve(
         temperatures are rounded once a slice.
     """
     clock = _Clock(budget)
-    clock.tell_compiling("find_tours")
-    clock.tell("trying every order of calls")
-    outcome = _prove(problem, clock, rest_cost)
+    outcome = None
+    if futures is None:
+        futures = no_futures()
+        clock.tell_compiling("find_tours")
+        clock.tell("trying every order of calls")
+        outcome = _prove(problem, clock, rest_cost)
+    start = _with_risk(problem, futures, start)
     if outcome is None:
         # Linked calls have to stay in one piece, and may be on any two vans.
         if problem.call_count > SPLIT_ABOVE and len(problem.links) == 0:
-            outcome = _Split(problem, clock, start).run()
+            outcome = _Split(problem, clock, start, futures).run()
         else:
-            outcome = _Search(problem, clock, rest_cost, start).run()
+            outcome = _Search(problem, clock, rest_cost, start, futures).run()
     if not start or outcome.columns == tuple(start):
         return outcome
     ranks = []
@@ -239,6 +259,23 @@ def solve(
     if ranks[0] <= ranks[1]:
         return replace(outcome, columns=tuple(start), visits=problem.given)
     return outcome
+
+
+def _with_risk(
+    problem: Problem, futures: Futures, columns: Sequence[Column]
+) -> tuple[Column, ...]:
+    """Return routes with what the lateness to be expected of them costs."""
+    if len(futures.pace) == 0:
+        return tuple(columns)
+    routes = empty_routes(problem)
+    for column in columns:
+        routes.order[column.van, : len(column.visits)] = column.visits
+        routes.facts[column.van, SIZE] = len(column.visits)
+    expect_all(problem, futures, routes)
+    risk = routes.facts[:, RISK].tolist()
+    return tuple(
+        column._replace(cost=column.cost + risk[column.van]) for column in columns
+    )
 
 
 class _Clock:
@@ -364,11 +401,13 @@ class _Search:
         problem: Problem,
         clock: _Clock,
         rest_cost: Callable[[Sequence[Column]], int | None],
-        start: Sequence[Column] = (),
+        start: Sequence[Column],
+        futures: Futures,
     ) -> None:
         self.problem = problem
         self.clock = clock
         self.rest_cost = rest_cost
+        self.futures = futures
         self.budget = clock.budget
         seeds = np.random.SeedSequence(self.budget.seed).spawn(CHAINS)
         self.chance = [np.random.default_rng(seed) for seed in seeds]
@@ -378,7 +417,7 @@ class _Search:
         self.start = tuple(start)
         if start:
             for own, memory in zip(self.problems, self.chains, strict=True):
-                _begin_from(own, memory, start)
+                _begin_from(own, memory, start, futures)
         self.usual = usual_drive(problem)
 
     def run(self) -> Outcome:
@@ -421,7 +460,8 @@ class _Search:
             bound=bound_cost(self.problem, weigh(self.problem, known.columns)),
         )
         few = self.budget.rounds is not None and self.budget.rounds < WORTH_PROVING
-        if stopped or few or self.problem.call_count > PROVABLE:
+        risky = len(self.futures.pace) > 0  # what it costs no proof knows
+        if stopped or few or risky or self.problem.call_count > PROVABLE:
             return outcome
         return self._proved(outcome, known)
 
@@ -452,7 +492,7 @@ class _Search:
         """Run both chains for some rounds."""
         heat = leg_temperatures(self.usual, shares, WARM if self.start else HOT)
         jobs = [
-            threads.submit(search, own, memory, chance, rounds, heat)
+            threads.submit(search, own, memory, chance, rounds, heat, self.futures)
             for own, memory, chance in zip(
                 self.problems, self.chains, self.chance, strict=True
             )
@@ -544,13 +584,16 @@ class _Search:
         return kept
 
 
-def _begin_from(problem: Problem, memory: Memory, start: Sequence[Column]) -> None:
+def _begin_from(
+    problem: Problem, memory: Memory, start: Sequence[Column], futures: Futures
+) -> None:
     """Put routes into the memory of a search that has placed nothing yet."""
     lot = new_lot(problem)
     for column in start:
         lot.sizes[column.van] = len(column.visits)
         lot.visits[column.van, : len(column.visits)] = column.visits
     begin(problem, memory.now, memory.notes, lot)
+    expect_all(problem, futures, memory.now)
     _hold(memory)
 
 
@@ -561,15 +604,15 @@ def _hold(memory: Memory) -> None:
         kept[...] = source
         best[...] = source
     score[[NOW_LEFT, BEST_LEFT]] = now.left[0] + now.facts[:, LATE].sum()
-    score[[NOW_MONEY, BEST_MONEY]] = now.facts[:, MONEY].sum()
+    score[[NOW_MONEY, BEST_MONEY]] = now.facts[:, [MONEY, RISK]].sum()
 
 
 def _columns(routes: Routes) -> tuple[Column, ...]:
     """Return the routes of a solution, parts not in their cost."""
     return tuple(
-        Column(van, tuple(routes.order[van, :size].tolist()), money - parts)
-        for van, (size, money, parts) in enumerate(
-            routes.facts[:, [SIZE, MONEY, PARTS]].tolist()
+        Column(van, tuple(routes.order[van, :size].tolist()), money - parts + risk)
+        for van, (size, money, parts, risk) in enumerate(
+            routes.facts[:, [SIZE, MONEY, PARTS, RISK]].tolist()
         )
         if size > 0
     )
@@ -582,9 +625,14 @@ class _Split:
     """Ruin and recreate on neighbouring pieces of a large day, over and over."""
 
     def __init__(
-        self, problem: Problem, clock: _Clock, start: Sequence[Column] = ()
+        self,
+        problem: Problem,
+        clock: _Clock,
+        start: Sequence[Column],
+        futures: Futures,
     ) -> None:
         self.problem = problem
+        self.futures = futures
         self.clock = clock
         self.budget = clock.budget
         self.chance = np.random.default_rng(self.budget.seed)
@@ -592,7 +640,7 @@ class _Split:
         self.whole = new_memory(problem, pool_rows=1)
         self.hot = WARM if start else HOT
         if start:
-            _begin_from(own_copy(problem), self.whole, start)
+            _begin_from(own_copy(problem), self.whole, start, futures)
         self.usual = usual_drive(problem)
 
     def run(self) -> Outcome:
@@ -607,7 +655,14 @@ class _Split:
         lap, done, stopped = 0.0, 0, False
         # First every call its turn, on the whole day.
         cold = self.usual * COLD
-        search(own_copy(problem), whole, self.chance, problem.call_count, (cold, cold))
+        search(
+            own_copy(problem),
+            whole,
+            self.chance,
+            problem.call_count,
+            (cold, cold),
+            self.futures,
+        )
         with ThreadPoolExecutor(CHAINS) as threads:
             while share < 1.0 and not stopped:
                 pieces = self._pieces()
@@ -668,7 +723,13 @@ class _Split:
         groups = [sorted(vans) for vans in groups]
         stocks = divide_stock(problem, kept, groups)
         return [
-            _Piece(problem, kept, vans, np.flatnonzero(owner == group), stock)
+            _Piece(
+                problem,
+                kept,
+                vans,
+                np.flatnonzero(owner == group),
+                (stock, self.futures),
+            )
             for group, (vans, stock) in enumerate(zip(groups, stocks, strict=True))
         ]
 
@@ -727,11 +788,12 @@ class _Split:
         routes.van_of[:] = -1
         for van in range(vans):
             time_route(problem, routes, van)
+        expect_all(problem, self.futures, routes)
         count = problem.call_count
         routes.left[0] = problem.visits[:count, WEIGHT][routes.van_of[:count] < 0].sum()
         routes.used[:] = used_by(problem, routes, range(vans))
         left_out = int(routes.left[0] + routes.facts[:, LATE].sum())
-        return left_out, int(routes.facts[:, MONEY].sum())
+        return left_out, int(routes.facts[:, [MONEY, RISK]].sum())
 
 
 def used_by(problem: Problem, routes: Routes, vans: Sequence[int]) -> Ints:
@@ -833,10 +895,17 @@ class _Piece:
         routes: Routes,
         vans: list[int],
         calls: Ints,
-        stock: Ints,
+        limits: tuple[Ints, Futures],
     ) -> None:
         self.vans, self.calls = vans, calls
+        stock, futures = limits
         self.problem, self.visits = _part_of(problem, vans, calls, stock)
+        self.futures = futures
+        if len(futures.pace):
+            self.futures = futures._replace(
+                visits=frozen(futures.visits[self.visits]),
+                lengths=frozen(futures.lengths[self.visits]),
+            )
         self.memory = new_memory(self.problem, pool_rows=1)
         now = self.memory.now
         local = np.zeros(len(problem.visits), np.int64)
@@ -851,6 +920,7 @@ class _Piece:
         now.store_of[:] = routes.store_of[calls]
         self._copy_fetched(routes, now)
         now.used[:] = used_by(self.problem, now, range(len(vans)))
+        expect_all(self.problem, self.futures, now)
         out = now.van_of[: len(calls)] < 0
         now.left[0] = self.problem.visits[: len(calls), WEIGHT][out].sum()
         _hold(self.memory)
@@ -858,7 +928,7 @@ class _Piece:
     def run(self, chance: np.random.Generator, heat: tuple[float, float]) -> None:
         """Search this piece alone."""
         if len(self.calls) and self.vans:
-            search(self.problem, self.memory, chance, PIECE_ROUNDS, heat)
+            search(self.problem, self.memory, chance, PIECE_ROUNDS, heat, self.futures)
 
     def copy(self, source: Routes, target: Routes) -> None:
         """Write this piece's routes into those of the whole day, not yet timed."""

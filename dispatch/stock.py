@@ -128,7 +128,10 @@ def substitute_cents(day: Day, need: Need, chosen: str) -> int:
     int
         Cents; 0 for an alternative that is cheaper than the wanted part.
     """
-    more = price_cents(day, chosen) - price_cents(day, need.alternatives[0])
+    wanted, *_ = need.alternatives
+    if chosen == wanted:
+        return 0
+    more = price_cents(day, chosen) - price_cents(day, wanted)
     return max(0, more) * need.quantity
 
 
@@ -171,7 +174,9 @@ def surcharge_cents(day: Day, store: Store, part_id: str) -> int:
     int
         Cents, never below 0.
     """
-    return max(0, store_price_cents(day, store, part_id) - price_cents(day, part_id))
+    if store.id == day.shop.id or part_id not in store.prices:
+        return 0
+    return max(0, store.prices[part_id] - price_cents(day, part_id))
 
 
 def parts_cents(issues: Iterable[Issue]) -> dict[str, int]:

@@ -8,7 +8,7 @@ respect. To pass the call on, or not to take it, are options as well. Where some
 in danger, what the caller has to do comes before all of them.
 """
 
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from enum import StrEnum
 from typing import NamedTuple
@@ -22,14 +22,17 @@ from dispatch.offer import restrict
 from dispatch.planner import (
     Asked,
     Written,
+    as_plan,
     because,
-    name_bare,
     write_standing,
     write_tasks,
 )
 from dispatch.problem import (
     CALL,
     FINISH,
+    HOLDER,
+    LENGTH,
+    LOADS,
     NEVER,
     NEXT,
     NODE,
@@ -44,6 +47,7 @@ from dispatch.problem import (
     Problem,
     build_problem,
     frozen,
+    no_futures,
     own_copy,
     restock_stores,
 )
@@ -51,7 +55,7 @@ from dispatch.reach import able_vans
 from dispatch.rest import Rest
 from dispatch.rules import judge
 from dispatch.search.lns import apply_terms, search
-from dispatch.search.schedule import SIZE, Routes, empty_routes
+from dispatch.search.schedule import PARTS, SIZE, Routes, empty_routes
 from dispatch.search.trial import (
     BREAKS,
     COST,
@@ -71,7 +75,7 @@ from dispatch.search.trial import (
 )
 from dispatch.solver import temperatures, usual_drive
 from dispatch.stock import leave_over, part_name, spare_issues
-from dispatch.timetable import Task
+from dispatch.timetable import Task, lay_out
 from dispatch.travel import extend_table
 from shared.errors import Conflict, Defect
 from shared.model import (
@@ -96,6 +100,8 @@ from shared.units import UNITS_PER_CENT, cents, money
 
 ROUNDS = 200
 """Rounds of each short search; own choice: they fit into the time of a breath."""
+
+ROUNDS_PER_CALL = 10  # no more than that: few calls have few orders; own choice
 
 AFTER_HOURS_S = 4 * 3600
 """How much longer than agreed a driver is asked to stay at most; own choice."""
@@ -138,7 +144,7 @@ class Ask:
     number : str
         Words for the emergency number.
     rounds : int
-        Of each short search; 0: every other call keeps its van and its order.
+        Of each short search at most; 0: every other call keeps its van and its order.
     seed : int
         Chance is drawn from this alone.
     apart_s, apart_cents : int
@@ -314,7 +320,7 @@ def set_board(rest: Rest) -> Board:
     written = write_standing(day, rest.travel, rest.standing)
     if written is None:
         raise Conflict("what stands cannot be done any more: plan the rest anew first")
-    plan = _plan_of(day, written)
+    plan = as_plan(day, written)
     faults = judge(day, rest.travel, plan)
     if faults:
         raise Conflict(
@@ -334,24 +340,6 @@ def _stops(routes: Iterable[Route]) -> dict[str, tuple[str, Stop]]:
         for stop in route.stops
         if stop.call_id is not None
     }
-
-
-def _plan_of(day: Day, written: Written) -> Plan:
-    """Return the plan that routes make, reasons in a word each."""
-    routes, issues = written.routes, written.issues
-    plan = Plan(
-        routes=routes,
-        issues=(*issues, *spare_issues(day, routes, issues)),
-        unplaced=(),
-        status=Status(proof=Proof.BEST_FOUND),
-        tools=written.tools,
-    )
-    return name_bare(
-        day,
-        plan,
-        "the running plan leaves it out",
-        "the running plan is late already",
-    )
 
 
 # --- a part of the day, with the call ---------------------------------------------
@@ -456,6 +444,11 @@ class _Made(NamedTuple):
         """Calls dropped, promises broken, customers moved."""
         return len(self.dropped), len(self.broken), len(self.moved)
 
+    @property
+    def long(self) -> bool:
+        """Whether a driver has to agree to stay longer."""
+        return bool(self.agree)
+
 
 class _Orders(NamedTuple):
     """The visits of the vans that are touched, by row, and the table of visits."""
@@ -464,17 +457,45 @@ class _Orders(NamedTuple):
     table: Ints
     long: bool = False  # after hours
 
+    @property
+    def key(self) -> tuple[bool, frozenset[tuple[int, tuple[int, ...]]]]:
+        """What tells them from others."""
+        return self.long, frozenset(self.visits.items())
+
+
+class _Likely(NamedTuple):
+    """A plan that is not written out yet, by what it should come to."""
+
+    orders: _Orders
+    start_s: int
+    cost_units: int
+    harm: tuple[int, int, int]
+    routes: tuple[Route, ...] = ()  # of the vans that are touched, if laid out already
+    taken: bool = False  # parts that others have reserved
+    doubtful: bool = False  # looks too long for its driver
+
+    @property
+    def long(self) -> bool:
+        """Whether a driver has to agree to stay longer."""
+        return self.orders.long
+
 
 class _Tried(NamedTuple):
     """Places for the call that work."""
 
     rows: Ints
     orders: Ints
-    doubtful: BoolRow
+    doubtful: BoolRow  # look too long for the driver's hours
+    hopeless: BoolRow  # are too long for them, or lack parts, whatever is done
 
     def those(self, which: BoolRow) -> "_Tried":
         """Return some of them."""
-        return _Tried(self.rows[which], self.orders[which], self.doubtful[which])
+        return _Tried(
+            self.rows[which],
+            self.orders[which],
+            self.doubtful[which],
+            self.hopeless[which],
+        )
 
 
 class _Part:
@@ -540,17 +561,39 @@ class _Part:
             if call_id in self.board.stops:
                 start_s = self.board.stops[call_id][1].start_s
                 trials.since[row] = start_s
+                if self.day.calls[row].kind == HELD:  # nobody's time
+                    continue
                 trials.span[row] = (
                     start_s - self.day.tolerance_s,
                     start_s + self.day.tolerance_s,
                 )
         count = try_everywhere(problem, self.routes, trials, self.row, omits)
         rows, orders = trials.rows[:count], trials.order[:count]
-        return _Tried(rows, orders, self.doubtful(rows, orders))
+        doubtful, hopeless = self.long_hours(rows, orders)
+        taken = rows[:, TAKEN] == 1
+        if taken.any():
+            hopeless |= taken & self.lacking()[rows[:, VAN]]
+        return _Tried(rows, orders, doubtful, hopeless)
 
-    def doubtful(self, rows: Ints, orders: Ints) -> BoolRow:
-        """Return which trials look too long for a driver's limits on his hours."""
-        found = np.zeros(len(rows), bool)
+    def lacking(self) -> BoolRow:
+        """Return which vans have too few parts, whichever of them go to which call."""
+        problem = self.problem
+        held = problem.stock[problem.vans[:, HOLDER]]
+        held = held + problem.vans[:, LOADS, None] * problem.stock[len(held)]
+        for _, store in problem.stores.tolist():
+            held += problem.stock[store]
+        used = np.zeros_like(held)
+        for van, order in self.stands.items():
+            calls = problem.visits[list(order), CALL]
+            used[van] = problem.must[calls[calls < problem.call_count]].sum(axis=0)
+        used += problem.must[self.row]
+        found: BoolRow = ((used > held) & (problem.reused == 0)).any(axis=1)
+        return found
+
+    def long_hours(self, rows: Ints, orders: Ints) -> tuple[BoolRow, BoolRow]:
+        """Return which trials look too long for a driver's hours, and which are."""
+        doubtful, hopeless = np.zeros(len(rows), bool), np.zeros(len(rows), bool)
+        fastest = max(1000, *self.travel.traffic.speed_permille)
         routes = {route.van_id: route for route in self.board.plan.routes}
         for van, out in enumerate(self.day.vans):
             if out.drive_limit_s is None and out.work_limit_s is None:
@@ -559,6 +602,11 @@ class _Part:
             some_rows, route = rows[mine], routes.get(out.id)
             leave_s = np.full(len(mine), out.shift.start_s)
             drive_s = self._driving_s(van, orders[mine], some_rows[:, LONG])
+            least_s = 1000 * drive_s // fastest - some_rows[:, LONG]  # rounded legs
+            busy_s = least_s + self._visiting_s(orders[mine], some_rows[:, LONG])
+            hopeless[mine] = (least_s > _or_never(out.drive_limit_s)) | (
+                busy_s > _or_never(out.work_limit_s)
+            )
             if route is not None and self.stands.get(van):
                 later = some_rows[:, [PLACE, HALT]] % NEVER  # no stop: never
                 leave_s[later.min(axis=1) > 0] = route.leave_s
@@ -568,10 +616,17 @@ class _Part:
                 drive_s = drive_s * route.drive_s // max(1, int(stands_s[0]))
             meal_s = 0 if out.meal is None else out.meal.length_s
             work_s = some_rows[:, RETURNS] - leave_s - meal_s
-            found[mine] = (work_s > _or_never(out.work_limit_s)) | (
+            doubtful[mine] = (work_s > _or_never(out.work_limit_s)) | (
                 drive_s > SLACK * _or_never(out.drive_limit_s)
             )
-        return found
+        return doubtful, hopeless
+
+    def _visiting_s(self, orders: Ints, sizes: Ints) -> Ints:
+        """Return how long the visits of routes take."""
+        lengths_s = self.problem.visits[orders, LENGTH]
+        lengths_s[np.arange(orders.shape[1]) >= sizes[:, None]] = 0
+        total: Ints = lengths_s.sum(axis=1)
+        return total
 
     def _driving_s(self, van: int, orders: Ints, sizes: Ints) -> Ints:
         """Return how long routes of a van drive at free flow."""
@@ -596,7 +651,7 @@ class _Part:
 
     # --- a short search
 
-    def search(self, orders: _Orders, by_s: int = NEVER) -> _Orders | None:
+    def search(self, orders: _Orders, by_s: int = NEVER) -> _Likely | None:
         """Search from routes with the call on one; it starts by a second."""
         problem, given = self.problem, self.problem.given.copy()
         weight = given[: problem.call_count, WEIGHT].sum()
@@ -619,7 +674,8 @@ class _Part:
         memory = memory_of(own, routes)
         heat = temperatures(usual_drive(own), (0.8, 1.0))
         chance = np.random.default_rng(self.ask.seed)
-        search(own, memory, chance, self.ask.rounds, heat)
+        rounds = min(self.ask.rounds, ROUNDS_PER_CALL * own.call_count)
+        search(own, memory, chance, rounds, heat, no_futures())
         best = memory.best
         if len(own.links):
             apply_terms(own, best)
@@ -633,13 +689,52 @@ class _Part:
             for van, order in found.items()
             if order != self.stands.get(van, ())
         }
-        return _Orders(changed, own.visits)
+        parts_units = int(best.facts[list(changed), PARTS].sum())
+        return self.lay_out(_Orders(changed, own.visits), parts_units)
+
+    def lay_out(self, orders: _Orders, parts_units: int) -> _Likely | None:
+        """Say what routes come to whose parts cost so much; ``None``: too long."""
+        board, routes = self.board, []
+        for van, visits in orders.visits.items():
+            tasks = [self._task(orders.table, visit) for visit in visits]
+            if tasks:
+                route = lay_out(self.day, self.travel, self.day.vans[van], tasks)
+                if route is None:
+                    return None
+                routes.append(route)
+        ids = {self.day.vans[van].id for van in orders.visits}
+        after = _stops(routes)
+        before = {c: stop for c, (v, stop) in board.stops.items() if v in ids}
+        dropped = self.customers(before.keys() - after.keys())
+        moved = self.customers(
+            c
+            for c, stop in before.items()
+            if c in after
+            and abs(after[c][1].start_s - stop.start_s) > self.day.tolerance_s
+        )
+        broken = sum(
+            stop.late_s > 0 and not (c in before and before[c].late_s)
+            for c, (_, stop) in after.items()
+        )
+        then = sum(_paid(route) for route in board.plan.routes if route.van_id in ids)
+        return _Likely(
+            orders=orders,
+            start_s=after[self.call.id][1].start_s,
+            cost_units=sum(map(_paid, routes)) + parts_units - then,
+            harm=(len(dropped), broken, len(moved)),
+            routes=tuple(routes),
+        )
+
+    def customers(self, call_ids: Iterable[str]) -> tuple[str, ...]:
+        """Return calls without those that keep time free: nobody has these."""
+        calls = self.day.calls
+        return tuple(c for c in call_ids if calls[self.rows[c]].kind != HELD)
 
     # --- written out
 
-    def build(self, orders: _Orders, *, whole: bool = False) -> _Made | None:
-        """Write routes out and have them judged; ``None``: they do not work."""
-        board, call = self.board, self.call
+    def build(self, likely: _Likely, *, whole: bool = False) -> _Made | None:
+        """Write a plan out and have it judged; ``None``: it does not work."""
+        board, call, orders = self.board, self.call, likely.orders
         ids = [van.id for van in self.day.vans]
         touched = ids
         if not whole:
@@ -655,13 +750,14 @@ class _Part:
             visits = orders.visits.get(van, self.stands.get(van, ()))
             if visits:
                 tasks[van_id] = [self._task(orders.table, visit) for visit in visits]
-        written = write_tasks(Asked(day, self.travel, day), tasks)
+        routes = likely.routes if len(touched) == len(orders.visits) else ()
+        written = write_tasks(Asked(day, self.travel, day), tasks, routes)
         if written is None:
             return None
         after = _stops(written.routes)
         before = {c: at for c, at in board.stops.items() if at[0] in touched}
         if not whole and len(touched) < len(ids) and self._frees(touched, written):
-            return self.build(orders, whole=True)
+            return self.build(likely, whole=True)
         if orders.long:
             day = _as_long(day, board.day, written.routes)
         dropped = tuple(c.id for c in day.calls if c.id in before.keys() - after.keys())
@@ -786,12 +882,11 @@ class _Part:
                 )
             ),
         )
-        held = {c.id for c in board.day.calls if c.kind == HELD}  # nobody's time
-        moved = tuple(
+        moved = self.customers(
             c
-            for c, (_, stop) in board.stops.items()
-            if c in after
-            and c not in held
+            for c, (van_id, stop) in board.stops.items()
+            if van_id in touched
+            and c in after
             and abs(after[c][1].start_s - stop.start_s) > whole.tolerance_s
         )
         stays = {
@@ -813,7 +908,7 @@ class _Part:
                 for c, (_, visit) in after.items()
                 if visit.late_s and not (c in board.stops and board.stops[c][1].late_s)
             ),
-            dropped=tuple(c for c in dropped if c not in held),
+            dropped=self.customers(dropped),
             agree=_agreement(board.day, routes),
         )
 
@@ -896,31 +991,68 @@ def _agreement(day: Day, routes: Sequence[Route]) -> str:
 # --- which of them are worth saying -----------------------------------------------
 
 
+class _Queue:
+    """Places for the call, the best by some measure first."""
+
+    def __init__(self, some: _Tried, rows: Iterable[int], *, long: bool) -> None:
+        self.some, self.long = some, long
+        self.rows = iter(rows)
+        self.head: _Likely | _Made | None = None
+        self.tries = 0
+
+    def following(self, table: Ints) -> Iterator[_Likely]:
+        """Yield what is left of them."""
+        some = self.some
+        for row in self.rows:
+            cells = some.rows[row].tolist()
+            visits = tuple(some.orders[row, : cells[LONG]].tolist())
+            yield _Likely(
+                orders=_Orders({cells[VAN]: visits}, table, self.long),
+                start_s=cells[STARTS],
+                cost_units=cells[COST],
+                harm=(0, cells[BREAKS], cells[MOVES]),
+                taken=bool(cells[TAKEN]),
+                doubtful=bool(some.doubtful[row]),
+            )
+
+
 class _Finder:
     """Looks for options that take the call."""
 
     def __init__(self, part: _Part) -> None:
         self.part = part
-        self.made: list[_Made] = []
-        self.seen: list[dict[int, tuple[int, ...]]] = []  # what is made already
-        self.failed: set[tuple[bool, int, tuple[int, ...]]] = set()
+        self.queues: list[_Queue] = []
+        self.searched: list[_Likely | _Made] = []
+        self.known: dict[object, _Likely | _Made | None] = {}  # None: does not work
         self.doubts: dict[int, int] = {}  # tries of a van's long days that failed
 
-    def run(self) -> list[_Made]:
-        """Return plans with the call, among them the best of each kind."""
+    def run(self) -> list[tuple[_Made, list[OptionKind]]]:
+        """Return plans with the call, and of what kind each is the best."""
         part = self.part
         seeds = part.trials(part.problem, omits=1)
         plain = seeds.those(seeds.rows[:, OMITS] == 0)
-        self._try(plain, (STARTS, BREAKS, MOVES, COST))
-        self._try(plain, (STARTS, MOVES, COST), breaks=0)
-        self._try(plain, (STARTS, COST), breaks=0, moves=0)
-        self._try(plain, (BREAKS, COST, MOVES, STARTS))
+        self._queue(plain, (STARTS, BREAKS, MOVES, COST))
+        self._queue(plain, (STARTS, MOVES, COST), breaks=0)
+        self._queue(plain, (STARTS, COST), breaks=0, moves=0)
+        self._queue(plain, (BREAKS, COST, MOVES, STARTS))
         if part.ask.rounds and part.steady and len(seeds.rows):
             self._move_others(plain, seeds)
         self._stay_longer()
-        return self.made
+        while True:
+            found = _sort(_pick(self._best()), part.ask)
+            made = [(one, kinds) for one, kinds in found if isinstance(one, _Made)]
+            if len(made) == len(found):
+                return made
+            for one, _ in found:  # only what is offered is worth writing out
+                if isinstance(one, _Likely):
+                    self._write(one)
 
-    def _try(
+    def _best(self) -> list[_Likely | _Made]:
+        """Return the best by each measure, and what was searched for."""
+        heads = [queue.head for queue in self.queues if queue.head is not None]
+        return [*heads, *self.searched]
+
+    def _queue(
         self,
         some: _Tried,
         by: Sequence[int],
@@ -929,61 +1061,80 @@ class _Finder:
         moves: int = NEVER,
         long: bool = False,
     ) -> None:
-        """Write out the best of some trials that works."""
+        """Put some trials in order, the best first, doubtful ones last."""
         rows = some.rows
-        right = np.flatnonzero((rows[:, BREAKS] <= breaks) & (rows[:, MOVES] <= moves))
-        doubtful = some.doubtful
+        right = np.flatnonzero(
+            (rows[:, BREAKS] <= breaks) & (rows[:, MOVES] <= moves) & ~some.hopeless
+        )
         keys = tuple(rows[right, column] for column in reversed((*by, TAKEN)))
-        tries = 0
-        for row in right[np.lexsort((*keys, doubtful[right]))].tolist():
-            van = int(rows[row, VAN])
-            order = self._orders(some, row, long=long)
-            key = (long, van, order.visits[van])
-            if (
-                key in self.failed
-                or (rows[row, TAKEN] and van in self.part.lacks)
-                or (doubtful[row] and self.doubts.get(van, 0) >= DOUBTS)
-            ):
-                continue
-            if tries == TRIES or order.visits in self.seen:
-                return
-            tries += 1
-            made = self.part.build(order)
-            if made is not None:
-                self.seen.append(order.visits)
-                self.made.append(made)
-                return
-            self.failed.add(key)
-            if rows[row, TAKEN]:
-                self.part.lacks.add(van)
-            if doubtful[row]:
-                self.doubts[van] = self.doubts.get(van, 0) + 1
+        order = right[np.lexsort((*keys, some.doubtful[right]))].tolist()
+        queue = _Queue(some, order, long=long)
+        self.queues.append(queue)
+        self._advance(queue)
 
-    def _orders(self, some: _Tried, row: int, *, long: bool = False) -> _Orders:
-        rows = some.rows
-        visits = tuple(some.orders[row, : rows[row, LONG]].tolist())
-        return _Orders({int(rows[row, VAN]): visits}, self.part.problem.visits, long)
+    def _advance(self, queue: _Queue) -> None:
+        """Go on to the next place that may work."""
+        queue.head = None
+        for likely in queue.following(self.part.problem.visits):
+            known = self.known.setdefault(likely.orders.key, likely)
+            (van,) = likely.orders.visits
+            if (
+                known is not None
+                and not (likely.taken and van in self.part.lacks)
+                and not (likely.doubtful and self.doubts.get(van, 0) >= DOUBTS)
+            ):
+                queue.head = known
+                return
+
+    def _write(self, likely: _Likely) -> None:
+        """Write a plan out; where it does not work, the next ones take its place."""
+        made = self.part.build(likely)
+        self.known[likely.orders.key] = made
+        if made is None:
+            for van in likely.orders.visits:
+                if likely.taken:
+                    self.part.lacks.add(van)
+                if likely.doubtful:
+                    self.doubts[van] = self.doubts.get(van, 0) + 1
+        found = [made] if made is not None else []
+        self.searched = [
+            other
+            for one in self.searched
+            for other in (found if one is likely else [one])
+        ]
+        for queue in self.queues:
+            if queue.head is not likely:
+                continue
+            queue.head = made
+            queue.tries += 1
+            if made is None and queue.tries < TRIES:
+                self._advance(queue)
 
     def _move_others(self, plain: _Tried, seeds: _Tried) -> None:
         """Look for plans in which others make room."""
         soonest_s = self._search(seeds, NEVER)
         if soonest_s is None:
             return
-        safe = [one.start_s for one in self.made if one.harm[:2] == (0, 0)]
-        low_s, high_s = soonest_s, min(safe, default=soonest_s + LOOK_S)
+        low_s, high_s = soonest_s, self._safe_s()
+        if high_s == NEVER:
+            high_s = soonest_s + LOOK_S
         for _ in range(LOOKS):
             if high_s - low_s <= self.part.ask.apart_s:
                 break
             middle_s = (low_s + high_s) // 2
             self._search(seeds, middle_s)
-            safe = [one.start_s for one in self.made if one.harm[:2] == (0, 0)]
-            if min(safe, default=NEVER) <= middle_s:
-                high_s = min(safe)
+            if self._safe_s() <= middle_s:
+                high_s = self._safe_s()
             else:
                 low_s = middle_s
         if len(plain.rows):
             cheap = np.lexsort((plain.rows[:, COST], plain.rows[:, BREAKS]))
             self._add(self.part.search(self._orders(plain, int(cheap[0]))))
+
+    def _safe_s(self) -> int:
+        """Return the soonest start that drops nobody and breaks no promise."""
+        safe = (one.start_s for one in self._best() if one.harm[:2] == (0, 0))
+        return min(safe, default=NEVER)
 
     def _search(self, seeds: _Tried, by_s: int) -> int | None:
         """Search with the call by a second, or else as soon as can be."""
@@ -1002,13 +1153,15 @@ class _Finder:
         self._add(self.part.search(self._orders(seeds, row), limit_s))
         return start_s
 
-    def _add(self, orders: _Orders | None) -> None:
-        if orders is None or any(orders.visits == other for other in self.seen):
-            return
-        made = self.part.build(orders)
-        if made is not None:
-            self.seen.append(orders.visits)
-            self.made.append(made)
+    def _orders(self, some: _Tried, row: int) -> _Orders:
+        rows = some.rows
+        visits = tuple(some.orders[row, : rows[row, LONG]].tolist())
+        return _Orders({int(rows[row, VAN]): visits}, self.part.problem.visits)
+
+    def _add(self, likely: _Likely | None) -> None:
+        if likely is not None and likely.orders.key not in self.known:
+            self.known[likely.orders.key] = likely
+            self.searched.append(likely)
 
     def _stay_longer(self) -> None:
         """Look for plans in which a driver stays longer than agreed."""
@@ -1016,20 +1169,21 @@ class _Finder:
         some = part.trials(part.longer(), omits=0)
         agreed_s = part.problem.vans[some.rows[:, VAN], SHIFT_HI]
         some = some.those(some.rows[:, RETURNS] > agreed_s)
-        self._try(some, (BREAKS, MOVES, STARTS, COST), long=True)
+        self._queue(some, (BREAKS, MOVES, STARTS, COST), long=True)
 
 
-Key = Callable[[_Made], tuple[int, ...]]
+_Some = _Likely | _Made
+_Key = Callable[[_Some], tuple[int, ...]]
 
 
-def _pick(made: Sequence[_Made]) -> dict[OptionKind, _Made]:
+def _pick(some: Sequence[_Some]) -> dict[OptionKind, _Some]:
     """Return the best of each kind."""
-    usual = [one for one in made if not one.agree]
-    best: list[tuple[OptionKind, list[_Made], Key]] = [
+    usual = [one for one in some if not one.long]
+    best: list[tuple[OptionKind, list[_Some], _Key]] = [
         (
             OptionKind.KEEPING,
             [one for one in usual if one.harm[:2] == (0, 0)],
-            lambda one: (one.start_s, len(one.moved), one.cost_units),
+            lambda one: (one.start_s, one.harm[2], one.cost_units),
         ),
         (
             OptionKind.SOONEST,
@@ -1044,26 +1198,28 @@ def _pick(made: Sequence[_Made]) -> dict[OptionKind, _Made]:
         (
             OptionKind.CHEAPEST,
             usual,
-            lambda one: (*one.harm[:2], one.cost_units, len(one.moved), one.start_s),
+            lambda one: (*one.harm[:2], one.cost_units, one.harm[2], one.start_s),
         ),
         (
             OptionKind.AFTER_HOURS,
-            [one for one in made if one.agree],
+            [one for one in some if one.long],
             lambda one: (*one.harm, one.start_s, one.cost_units),
         ),
     ]
-    return {kind: min(some, key=key) for kind, some, key in best if some}
+    return {kind: min(found, key=key) for kind, found, key in best if found}
 
 
-def _sort(picked: Mapping[OptionKind, _Made], ask: Ask) -> list[list[OptionKind]]:
-    """Return kinds that are one option together; what differs in seconds is left out.
+def _sort(
+    picked: Mapping[OptionKind, _Some], ask: Ask
+) -> list[tuple[_Some, list[OptionKind]]]:
+    """Return each option with its kinds; what differs in seconds is left out.
 
     The option that harms least comes first; where somebody is in danger, the soonest.
     """
     kinds = sorted(
         picked,
         key=lambda kind: (
-            bool(picked[kind].agree),
+            picked[kind].long,
             picked[kind].harm,
             picked[kind].start_s,
         ),
@@ -1084,18 +1240,19 @@ def _sort(picked: Mapping[OptionKind, _Made], ask: Ask) -> list[list[OptionKind]
     def order(group: list[OptionKind]) -> tuple[int, ...]:
         one = picked[group[0]]
         late = (one.start_s, 0, 0) if ask.danger else (*one.harm[:2], one.start_s)
-        return (int(bool(one.agree)), *late, one.cost_units)
+        return (int(one.long), *late, one.cost_units)
 
-    for group in kept:
-        group.sort(key=rank.__getitem__)
-    return sorted(kept, key=order)
+    return [
+        (picked[group[0]], sorted(group, key=rank.__getitem__))
+        for group in sorted(kept, key=order)
+    ]
 
 
-def _covers(one: _Made, other: _Made, ask: Ask) -> bool:
+def _covers(one: _Some, other: _Some, ask: Ask) -> bool:
     """Return whether an option is as good as another in all but seconds and cents."""
     return (
         all(x <= y for x, y in zip(one.harm, other.harm, strict=True))
-        and bool(one.agree) <= bool(other.agree)
+        and one.long <= other.long
         and one.start_s - other.start_s <= ask.apart_s
         and one.cost_units - other.cost_units <= ask.apart_cents * UNITS_PER_CENT
     )
@@ -1133,10 +1290,7 @@ def options(rest: Rest | Board, call: Call, ask: Ask | None = None) -> Options:
     if any(call.id == other.id for other in board.day.calls):
         raise Conflict(f"call {call.id} is there already")
     part = _Part(board, call, ask)
-    picked = _pick(_Finder(part).run())
-    found = [
-        _option(board, call, picked[kinds[0]], kinds) for kinds in _sort(picked, ask)
-    ]
+    found = [_option(board, call, made, kinds) for made, kinds in _Finder(part).run()]
     reasons = () if found or able_vans(board.day, call) else _reasons(part)
     return Options(
         first=dangers(board.day, call, ask),

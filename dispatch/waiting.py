@@ -14,7 +14,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from dispatch.travel import StraightLine
+from dispatch.travel import measure_between
 from dispatch.travel.profile import arrive_s, depart_latest_s
 from dispatch.travel.roads import Roads
 from shared.model import Day, Place, Plan, Route, Stop
@@ -139,7 +139,7 @@ class _Map:
         self.traffic = day.travel.traffic
         self.places = list(dict.fromkeys(places))
         self.rows = {place: row for row, place in enumerate(self.places)}
-        self.legs = (roads or StraightLine(rules=day.travel)).measure(self.places)
+        self.legs = measure_between(day, self.places, roads)
 
     def metres(self, here: Place, there: Place) -> int:
         return int(self.legs.distance_m[self.rows[here], self.rows[there]])
@@ -181,7 +181,8 @@ def find_waits(
         How many of them come in an hour. A detour to wait elsewhere has to be worth
         it: minutes saved times the chance of a call, at ``MINUTE_CENTS``.
     roads : Roads, optional
-        Who measures drives; the straight line by default.
+        Who measures drives that the day's matrix does not know; the straight line by
+        default.
 
     Returns
     -------

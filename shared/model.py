@@ -623,12 +623,18 @@ class Day:
         What being late for a promise costs by the hour, see :meth:`late_units`.
     preference_cents : int
         What starting outside a customer's preference costs.
+    keep_percent : int or None
+        Of the promises, so many in a hundred are to be kept on the average, 1 to 99;
+        ``None``: as it comes. See :func:`dispatch.wish.keep_promises`.
     horizon : int
         How many days are planned, from ``date`` on; 1 to 7.
     reserve : Reserve or None
         Time to hold free for emergencies, see :func:`dispatch.reserve.hold`.
     change : ChangePrices
         What it costs to change what stands, see :meth:`change_units`.
+    learnt : str
+        Where lengths and driving were learnt from, in words; empty: nothing was, they
+        are the folder's own and the trade table's.
     """
 
     date: date
@@ -655,9 +661,11 @@ class Day:
     promises_may_break: bool = False
     late_hour_cents: int = 6000
     preference_cents: int = 300
+    keep_percent: int | None = None
     horizon: int = 1
     reserve: Reserve | None = None
     change: ChangePrices = ChangePrices()
+    learnt: str = ""
 
     @property
     def clock(self) -> DayClock:
@@ -756,6 +764,42 @@ class Day:
         ]
         slowest = max(leads, default=0)
         return self.planned_at_s + slowest if slowest > 0 else None
+
+
+# --- what may come of it ------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Risk:
+    """What lateness to be expected of a plan costs, and the futures it is expected in.
+
+    Parameters
+    ----------
+    hour_cents : int
+        Price of an hour after the end of what a customer was told, in one future.
+    broken_s : int
+        Each visit that starts after it counts so many seconds more.
+    lengths_s : mapping of str to tuple of int
+        Call id to how long the visit takes a driver of usual pace in each future.
+    pace_permille : tuple of int
+        How long drives take in each future, in permille of the expected; one at least.
+    """
+
+    hour_cents: int
+    broken_s: int
+    lengths_s: Mapping[str, tuple[int, ...]]
+    pace_permille: tuple[int, ...]
+
+    @property
+    def units_s(self) -> int:
+        """Price of one second.
+
+        Returns
+        -------
+        int
+            Cost units.
+        """
+        return self.hour_cents * UNITS_PER_SECOND
 
 
 # --- the plan --------------------------------------------------------------
@@ -1192,6 +1236,112 @@ class Plan:
         return cents(self.cost_units)
 
 
+# --- how the plan comes out ---------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StopKept:
+    """How one planned call comes out.
+
+    Parameters
+    ----------
+    call_id, van_id : str
+        Which call, and who comes.
+    kept : float or None
+        Chance that it starts inside its promise; where none was given, that the whole
+        visit lies inside one of its windows. ``None``: there is neither, or it is time
+        that is held free.
+    again : float
+        Chance that a second visit is due.
+    arrive_s : tuple of int
+        Arrival: one day in ten is earlier than the first, half are earlier than the
+        second, nine in ten are earlier than the third.
+    """
+
+    call_id: str
+    van_id: str
+    kept: float | None
+    again: float
+    arrive_s: tuple[int, int, int]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Kept:
+    """How a plan comes out.
+
+    Parameters
+    ----------
+    stops : tuple of StopKept
+        Every planned call, by van and in its order.
+    all_kept : float
+        Chance that every promise of the plan is kept.
+    draws : int
+        How many days were drawn.
+    source : str
+        What the lengths and the traffic vary by: 'the log', 'the trade table'.
+    """
+
+    stops: tuple[StopKept, ...]
+    all_kept: float
+    draws: int
+    source: str = "the trade table"
+
+    @property
+    def promises(self) -> int:
+        """How many of the planned calls have something to keep.
+
+        Returns
+        -------
+        int
+            Those with a promise or a window.
+        """
+        return sum(stop.kept is not None for stop in self.stops)
+
+    @property
+    def expected(self) -> float:
+        """How many of them are kept on the average.
+
+        Returns
+        -------
+        float
+            0 to :attr:`promises`.
+        """
+        return sum(stop.kept for stop in self.stops if stop.kept is not None)
+
+    @property
+    def kept(self) -> float:
+        """What share of them is kept on the average.
+
+        Returns
+        -------
+        float
+            0 to 1; 1 where there is nothing to keep.
+        """
+        return self.expected / self.promises if self.promises else 1.0
+
+    @property
+    def again(self) -> float:
+        """How many second visits are due on the average.
+
+        Returns
+        -------
+        float
+            0 to the number of planned calls.
+        """
+        return sum(stop.again for stop in self.stops)
+
+    @property
+    def of_call(self) -> dict[str, StopKept]:
+        """Each planned call.
+
+        Returns
+        -------
+        dict of str to StopKept
+            By call id.
+        """
+        return {stop.call_id: stop for stop in self.stops}
+
+
 # --- the answer a person reads ----------------------------------------------
 
 
@@ -1381,6 +1531,46 @@ class Tonight:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Wish:
+    """A share of the promises that was to be kept, and what that costs.
+
+    The plan is held against the one that is made without the wish.
+
+    Parameters
+    ----------
+    percent : int
+        What was wished: so many promises in a hundred, on the average.
+    kept, plain_kept : float
+        The share that is kept, 0 to 1, with the wish and without.
+    drive_s : int
+        Seconds of driving more; negative: less.
+    cost_units : int
+        Cost units more.
+    short : tuple of str
+        Where the wish is not fulfilled, the planned calls with a lesser chance than
+        that, by van and in its order.
+    """
+
+    percent: int
+    kept: float
+    plain_kept: float
+    drive_s: int
+    cost_units: int
+    short: tuple[str, ...] = ()
+
+    @property
+    def fulfilled(self) -> bool:
+        """Whether the share is kept.
+
+        Returns
+        -------
+        bool
+            By :attr:`kept`.
+        """
+        return 100 * self.kept >= self.percent
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Answer:
     """Everything a person gets to read about one day.
 
@@ -1398,6 +1588,10 @@ class Answer:
         Those that apply to the day's kinds, emergencies first.
     at_risk : tuple of AtRisk
         Money spent, or about to be, that the plan makes no use of.
+    kept : Kept or None
+        How likely its promises are kept; ``None``: nobody asked.
+    wish : Wish or None
+        What share of them was to be kept; ``None``: nobody asked.
     """
 
     day: Day
@@ -1408,6 +1602,8 @@ class Answer:
     tonight: tuple[Tonight, ...]
     cautions: tuple[Caution, ...]
     at_risk: tuple[AtRisk, ...] = ()
+    kept: Kept | None = None
+    wish: Wish | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -258,3 +258,21 @@ class DayClock:
         near = {1: "the next day", -1: "the day before"}
         far = f"{abs(days)} days {'later' if days > 0 else 'before'}"
         return f"{local:%H:%M} {near.get(days, far)}"
+
+
+def as_percent(chance: float) -> int:
+    """Return a chance as a whole percentage that says neither never nor always.
+
+    Parameters
+    ----------
+    chance : float
+        0 to 1.
+
+    Returns
+    -------
+    int
+        0 and 100 only where the chance is exactly that; otherwise 1 to 99.
+    """
+    if chance <= 0.0 or chance >= 1.0:
+        return round(100 * chance)
+    return min(99, max(1, round(100 * chance)))

@@ -31,10 +31,10 @@ class Firm:
         """Return true, finished visits of some days, in order of time."""
         groups, drivers = self.log_median.shape[1:]
         kind = rng.choice(len(self.kind_share), rows, p=self.kind_share)
-        group = rng.choice(groups, rows, p=_falling(groups))
-        driver = rng.choice(drivers, rows, p=_falling(drivers))
+        group = rng.choice(groups, rows, p=falling(groups))
+        driver = rng.choice(drivers, rows, p=falling(drivers))
         day = np.sort(rng.integers(*days, rows))
-        noise = self._noise(rng, kind)
+        noise = self.noise(rng, kind)
         logs = self.log_median[kind, group, driver] + noise
         logs += self.drift[kind] * day / DAYS
         none = np.full(rows, -1, np.int64)
@@ -52,9 +52,10 @@ class Firm:
             np.full(rows, np.nan),
         )
 
-    def _noise(
+    def noise(
         self, rng: np.random.Generator, kind: NDArray[np.int64]
     ) -> NDArray[np.float64]:
+        """Return by how much the logarithms of some visits' lengths are off."""
         scale = self.scale[kind]
         if self.shape == "gamma":  # skewed to the left on the logarithm
             form = 1 / scale**2
@@ -120,6 +121,7 @@ def spoil(
     )
 
 
-def _falling(number: int) -> NDArray[np.float64]:
+def falling(number: int) -> NDArray[np.float64]:
+    """Return shares of which each is smaller than the one before."""
     share = 1 / np.arange(1, number + 1)
     return share / share.sum()

@@ -59,7 +59,7 @@ ETAGGED: dict[int | str, dict[str, Any]] = {
 }
 
 
-def the_feed(request: Request) -> Feed:
+async def the_feed(request: Request) -> Feed:
     """Return the feed of the app.
 
     Parameters

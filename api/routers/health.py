@@ -13,7 +13,7 @@ from shared.errors import Unavailable
 router = APIRouter(tags=["operation"])
 
 
-def the_desk(request: Request) -> Desk:
+async def the_desk(request: Request) -> Desk:
     """Return the desk of the app.
 
     Parameters

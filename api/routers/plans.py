@@ -30,6 +30,32 @@ ONE = refusals(*SIGNED_IN, Slug.INVALID_INPUT, Slug.NOT_FOUND)
 FOREVER = "private, max-age=31536000, immutable"
 
 
+def _sheet(request: Request, sheet: Sheet) -> Response:
+    etag = f'"{sheet.etag}"'
+    headers = {
+        "ETag": etag,
+        "Cache-Control": "private, no-cache",
+        "Keyround-Plan": f"{sheet.day_id}/{sheet.version}",
+    }
+    if matches(request.headers.get("if-none-match"), etag):
+        return Response(status_code=304, headers=headers)
+    return Response(sheet.body, media_type=JSON, headers=headers)
+
+
+@router.get(
+    "/v1/vans/{van}/sheet",
+    summary="Fetch a van's sheet of today",
+    response_model=SheetDocument,
+    responses={**ONE, **ETAGGED},
+)
+async def show_sheet_now(
+    request: Request, van: str, who: Anyone, feed: TheFeed
+) -> Response:
+    """Fetch a van's sheet: of today, else of the next day, else of the last one."""
+    owns(who, van)
+    return _sheet(request, await feed.sheet_of(van))
+
+
 def _view(clock: DayClock, day: str, found: Documents) -> bytes:
     """Return a plan as it goes out; its documents are JSON already."""
     head = found.version
@@ -107,32 +133,6 @@ def show_version(
         raise NotFound("there is no such plan")
     kept = "private, no-cache" if found.version.current else FOREVER
     return shown(request, _view(clock, day, found), kept=kept)
-
-
-def _sheet(request: Request, sheet: Sheet) -> Response:
-    etag = f'"{sheet.etag}"'
-    headers = {
-        "ETag": etag,
-        "Cache-Control": "private, no-cache",
-        "Keyround-Plan": f"{sheet.day_id}/{sheet.version}",
-    }
-    if matches(request.headers.get("if-none-match"), etag):
-        return Response(status_code=304, headers=headers)
-    return Response(sheet.body, media_type=JSON, headers=headers)
-
-
-@router.get(
-    "/v1/vans/{van}/sheet",
-    summary="Fetch a van's sheet of today",
-    response_model=SheetDocument,
-    responses={**ONE, **ETAGGED},
-)
-async def show_sheet_now(
-    request: Request, van: str, who: Anyone, feed: TheFeed
-) -> Response:
-    """Fetch a van's sheet: of today, else of the next day, else of the last one."""
-    owns(who, van)
-    return _sheet(request, await feed.sheet_of(van))
 
 
 @router.get(

@@ -21,7 +21,7 @@ class Inquiry:
     call : str
         JSON of the call.
     document : bytes
-        keyround urgent.
+        JSON of keyround urgent.
     options : str
         JSON: for each option the whole plan once it is taken.
     expires_ms : int

@@ -53,9 +53,9 @@ class Documents:
     version : Version
         Which.
     document : bytes
-        keyround plan.
+        JSON of keyround plan.
     outlook, rest : bytes or None
-        keyround outlook, keyround rest.
+        JSON of keyround outlook, of keyround rest.
     """
 
     version: Version
@@ -100,9 +100,9 @@ class NewPlan:
     said : mapping of str to int
         Call id to the start that was last spoken of.
     document : bytes
-        keyround plan.
+        JSON of keyround plan.
     outlook, rest : bytes or None
-        keyround outlook, keyround rest.
+        JSON of keyround outlook, of keyround rest.
     """
 
     kind: str

@@ -29,7 +29,7 @@ from dispatch.report.document import (
 from dispatch.report.shelf import ShelvesDocument
 from dispatch.report.words import clean
 from shared.dialect import USUAL, Dialect
-from shared.units import money
+from shared.units import as_percent, money
 
 Cell = str | int | float | Decimal | bool | date | datetime | None
 Table = tuple[Sequence[str], Sequence[Sequence[Cell]]]  # header and rows
@@ -102,6 +102,8 @@ def _stops(plan: PlanDocument) -> Table:
             "after_calls",
             "store",
             "to_pay",
+            "on_time_percent",
+            "second_visit_percent",
         ),
         [row for van in plan.vans for row in _van_stops(plan, van)],
     )
@@ -130,7 +132,7 @@ def _van_stops(plan: PlanDocument, van: VanDocument) -> list[Sequence[Cell]]:
                 Decimal(unit.number(van.last_drive_m)),
                 _minutes(van.last_drive_s),
                 van.finish_at,
-                *[None] * 14,
+                *[None] * 16,
             )
         )
     return rows
@@ -174,6 +176,8 @@ def _stop(plan: PlanDocument, van: VanDocument, stop: StopDocument) -> Sequence[
         " ".join(earlier),
         restock.name if restock else None,
         Decimal(money(restock.pay_cents)) if restock else None,
+        None if stop.on_time is None else as_percent(stop.on_time),
+        as_percent(stop.second_visit) if stop.second_visit else None,
     )
 
 

@@ -23,6 +23,7 @@ from dispatch.report.words import (
     held_ids,
     is_off_preference,
     is_tight,
+    kept_words,
     name_kind,
     name_part,
     name_store,
@@ -31,6 +32,7 @@ from dispatch.report.words import (
     status_words,
     travel_words,
     visits,
+    wish_words,
 )
 from dispatch.supply import counter_name
 from shared.model import (
@@ -38,6 +40,7 @@ from shared.model import (
     Call,
     Caution,
     Day,
+    Kept,
     Origin,
     Outlook,
     PickLine,
@@ -60,11 +63,13 @@ from shared.model import (
     Unplaced,
     Van,
     Window,
+    Wish,
 )
 from shared.units import DistanceUnit, cents
 
 FORMAT: Literal["keyround plan"] = "keyround plan"
 VERSION: Literal[1] = 1
+SHARE_DIGITS = 4  # of sums over drawn days: what is behind is noise
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -316,6 +321,15 @@ class StopDocument:
         How long after the end of the promise it begins; 0: no promise is broken.
     off_preference : bool
         It begins outside the hours that the customer would rather have.
+    on_time : float or None
+        Chance, 0 to 1, that it begins inside its promise, or without one that the
+        whole visit lies inside a window; null where there is neither, or where nobody
+        drew days.
+    second_visit : float or None
+        Chance, 0 to 1, that a second visit is due; null where nobody drew days.
+    early_at, late_at : datetime or None
+        On one drawn day in ten the van is there before the first, on one in ten after
+        the second; null where nobody drew days.
     """
 
     kind: StopKind
@@ -335,6 +349,10 @@ class StopDocument:
     tight: bool
     late_s: int
     off_preference: bool
+    on_time: float | None
+    second_visit: float | None
+    early_at: datetime | None
+    late_at: datetime | None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -792,6 +810,8 @@ class DayDocument:
         What was read but not understood.
     promises_may_break : bool
         Whether a call may start after its promise rather than stay out.
+    learnt : str
+        Where lengths and driving were learnt from; empty: nothing was learnt.
     """
 
     date: date
@@ -808,6 +828,68 @@ class DayDocument:
     travel: tuple[str, ...]
     notices: tuple[str, ...]
     promises_may_break: bool
+    learnt: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class KeptDocument:
+    """How the plan comes out if lengths and traffic vary.
+
+    Parameters
+    ----------
+    promises : int
+        Planned calls with a promise or a window.
+    expected : float
+        How many of them are kept on the average.
+    all_kept : float
+        Chance, 0 to 1, that every one is kept.
+    second_visits : float
+        How many second visits are due on the average.
+    draws : int
+        How many days were drawn.
+    source : str
+        What lengths and traffic vary by, in words.
+    words : tuple of str
+        All that for people.
+    """
+
+    promises: int
+    expected: float
+    all_kept: float
+    second_visits: float
+    draws: int
+    source: str
+    words: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WishDocument:
+    """A share of the promises that was to be kept, and what that costs.
+
+    Parameters
+    ----------
+    percent : int
+        What was wished: so many promises and windows in a hundred, on the average.
+    fulfilled : bool
+        Whether so many are kept.
+    kept, plain_kept : float
+        The share that is kept, 0 to 1, with the wish and without.
+    drive_s, cost_cents : int
+        What it costs more than the plan without the wish; negative: less.
+    short : tuple of str
+        Where it is not fulfilled, planned calls with a lesser chance than that.
+    words : tuple of str
+        All that for people.
+    """
+
+    percent: int
+    fulfilled: bool
+    kept: float
+    plain_kept: float
+    drive_s: int
+    cost_cents: int
+    short: tuple[str, ...]
+    words: tuple[str, ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -830,6 +912,10 @@ class PlanDocument:
         Of the cost, as for a van.
     late_cents, preference_cents, change_cents, parts_cents : int
         Of the cost, as for a van.
+    kept : KeptDocument or None
+        How likely the promises are kept; null where nobody drew days.
+    wish : WishDocument or None
+        What share of them was to be kept; null where nobody wished anything.
     broken : tuple of BrokenDocument
         Broken promises, most urgent first.
     vans : tuple of VanDocument
@@ -875,6 +961,8 @@ class PlanDocument:
     preference_cents: int
     change_cents: int
     parts_cents: int
+    kept: KeptDocument | None
+    wish: WishDocument | None
     broken: tuple[BrokenDocument, ...]
     vans: tuple[VanDocument, ...]
     idle_vans: tuple[str, ...]
@@ -917,6 +1005,8 @@ def document(answer: Answer) -> PlanDocument:
         distance_m=sum(route.distance_m for route in plan.routes),
         overtime_s=sum(route.overtime_s for route in plan.routes),
         **_split(plan.routes),
+        kept=None if answer.kept is None else _kept(answer.kept),
+        wish=None if answer.wish is None else _wish(answer.wish),
         broken=tuple(_broken(day, entry) for entry in broken(day, plan)),
         vans=tuple(
             _van(answer, route, picks.get(route.van_id, ())) for route in plan.routes
@@ -1166,9 +1256,37 @@ def call_document(day: Day, call: Call, van: Van | None = None) -> CallDocument:
     )
 
 
+def _kept(kept: Kept) -> KeptDocument:
+    return KeptDocument(
+        promises=kept.promises,
+        expected=round(kept.expected, SHARE_DIGITS),
+        all_kept=kept.all_kept,
+        second_visits=round(kept.again, SHARE_DIGITS),
+        draws=kept.draws,
+        source=kept.source,
+        words=kept_words(kept),
+    )
+
+
+def _wish(wish: Wish) -> WishDocument:
+    return WishDocument(
+        percent=wish.percent,
+        fulfilled=wish.fulfilled,
+        kept=round(wish.kept, SHARE_DIGITS),
+        plain_kept=round(wish.plain_kept, SHARE_DIGITS),
+        drive_s=wish.drive_s,
+        cost_cents=cents(wish.cost_units),
+        short=wish.short,
+        words=wish_words(wish),
+    )
+
+
 def _stop(answer: Answer, van: Van, visit: Visit) -> StopDocument:
     day, clock = answer.day, answer.day.clock
     stop, call, store = visit.stop, visit.call, visit.store
+    kept = None
+    if answer.kept is not None and call is not None:
+        kept = answer.kept.of_call.get(call.id)
     return StopDocument(
         kind=stop.kind,
         number=visit.number,
@@ -1189,6 +1307,10 @@ def _stop(answer: Answer, van: Van, visit: Visit) -> StopDocument:
         tight=call is not None and is_tight(day, call, stop),
         late_s=stop.late_s,
         off_preference=call is not None and is_off_preference(call, stop),
+        on_time=None if kept is None else kept.kept,
+        second_visit=None if kept is None else kept.again,
+        early_at=None if kept is None else clock.instant(kept.arrive_s[0]),
+        late_at=None if kept is None else clock.instant(kept.arrive_s[-1]),
     )
 
 
@@ -1411,4 +1533,5 @@ def _day(day: Day) -> DayDocument:
         travel=travel_words(day),
         notices=day.notices,
         promises_may_break=day.promises_may_break,
+        learnt=day.learnt,
     )

@@ -111,7 +111,7 @@ def write_shelves(
     made : Shelves
         What should lie where.
     folder : Path
-        Where; it is made if it is not there.
+        Where; it is made if it is not there. A plan that lies there stays.
     dialect : Dialect, optional
         How the reader's spreadsheet writes tables.
 
@@ -135,7 +135,7 @@ def write_shelves(
         **{name: text.encode("utf-8-sig") for name, text in made_tables.items()},
         "shelves.json": shelves_json(day, made).encode(),
     }
-    return _put(contents, folder)
+    return write_files(contents, folder)
 
 
 def write_files(contents: Mapping[str, bytes], folder: Path) -> list[Path]:

@@ -10,7 +10,7 @@ from dataclasses import replace
 from dispatch.difference import Change, ChangeKind, Ring
 from dispatch.evening import cautions
 from dispatch.live import Errand, Moment, waits
-from dispatch.report.text import _alarm, _Page
+from dispatch.report.page import Page, alarm
 from dispatch.report.words import (
     clean,
     count,
@@ -284,11 +284,11 @@ def replay_text(
     str
         Lines that end in a line feed.
     """
-    page = _Page(min(width, COLUMNS), encoding, bold=bold)
+    page = Page(min(width, COLUMNS), encoding, bold=bold)
     _title(page, day)
     known = moments[-1].state.calls.values() if moments else ()
     calls = tuple(now.call for now in known) or day.calls
-    _alarm(page, cautions(replace(day, calls=calls)))
+    alarm(page, cautions(replace(day, calls=calls)))
     page.gap()
     page.say("Planned the evening before:")
     _starts(page, day, plan)
@@ -327,9 +327,9 @@ def reshuffle_text(
     str
         Lines that end in a line feed.
     """
-    page = _Page(min(width, COLUMNS), encoding, bold=bold)
+    page = Page(min(width, COLUMNS), encoding, bold=bold)
     _title(page, day)
-    _alarm(page, cautions(moment.rest.day))
+    alarm(page, cautions(moment.rest.day))
     page.gap()
     page.say(f"It is {day.clock.hhmm(moment.rest.now_s)}.", bold=True)
     page.gap()
@@ -375,8 +375,8 @@ def urgent_text(
     str
         Lines that end in a line feed.
     """
-    page = _Page(min(width, COLUMNS), encoding, bold=bold)
-    _alarm(page, found.first)
+    page = Page(min(width, COLUMNS), encoding, bold=bold)
+    alarm(page, found.first)
     page.gap()
     day = moment.rest.day
     words = _Words(day, (*(now.call for now in moment.state.calls.values()), call))
@@ -424,7 +424,7 @@ def option_words(option: Option) -> str:
     return points[:1].upper() + points[1:]
 
 
-def _option(page: _Page, words: _Words, number: int, option: Option) -> None:
+def _option(page: Page, words: _Words, number: int, option: Option) -> None:
     page.gap()
     mark = f" {number}"
     if option.van_id is None:
@@ -442,14 +442,14 @@ def _option(page: _Page, words: _Words, number: int, option: Option) -> None:
         page.say(f"To ring: {join(names)}.", 4)
 
 
-def _title(page: _Page, day: Day) -> None:
+def _title(page: Page, day: Day) -> None:
     page.say(f"{date_words(day)}, times in {day.zone.key}", bold=True)
     for words in (day.name, day.note):
         if clean(words):
             page.say(words)
 
 
-def _starts(page: _Page, day: Day, plan: Plan) -> None:
+def _starts(page: Page, day: Day, plan: Plan) -> None:
     """Say in one line per van who is where when."""
     words = _Words(day, day.calls)
     for route in plan.routes:
@@ -465,7 +465,7 @@ def _words(day: Day, moment: Moment) -> _Words:
     return _Words(day, (now.call for now in moment.state.calls.values()))
 
 
-def _moment(page: _Page, day: Day, moment: Moment, *, whole: bool = False) -> None:
+def _moment(page: Page, day: Day, moment: Moment, *, whole: bool = False) -> None:
     """Say what happened and what changes."""
     words, fact = _words(day, moment), moment.fact
     calls = tuple(words.calls.values())
@@ -506,7 +506,7 @@ def _news(words: _Words, fact: Fact | None, change: Change) -> str:
     return change_words(words.day, words.calls.values(), change)
 
 
-def _ring(page: _Page, words: _Words, ring: Ring) -> None:
+def _ring(page: Page, words: _Words, ring: Ring) -> None:
     phone = f", tel {clean(ring.phone)}" if clean(ring.phone) else ""
     page.say(f"Ring {words.call(ring.call_id)}{phone}:", 7, 2, bold=True)
     page.say(f"“{ring.message}”", 9)
@@ -547,7 +547,7 @@ def _is_late(moment: Moment, call: Call) -> bool:
 
 
 def _van(
-    page: _Page, words: _Words, moment: Moment, van_id: str, found: Sequence[Wait]
+    page: Page, words: _Words, moment: Moment, van_id: str, found: Sequence[Wait]
 ) -> None:
     now = moment.state.vans[van_id]
     page.head(words.who(van_id) + f" (van {van_id})")
@@ -613,7 +613,7 @@ def _last(frozen: Sequence[FrozenStop]) -> FrozenStop | None:
     return stops[-1] if stops else None
 
 
-def _stop(page: _Page, words: _Words, stop: Stop, moment: Moment) -> None:
+def _stop(page: Page, words: _Words, stop: Stop, moment: Moment) -> None:
     clock = words.clock
     time, until = clock.hhmm(stop.start_s), clock.hhmm(stop.finish_s)
     if stop.kind is StopKind.BREAK:
@@ -651,7 +651,7 @@ def _wait_words(words: _Words, wait: Wait) -> str:
     )
 
 
-def _left_out(page: _Page, words: _Words, moment: Moment) -> None:
+def _left_out(page: Page, words: _Words, moment: Moment) -> None:
     if not moment.left_out:
         return
     page.head(f"Nobody comes: {count(len(moment.left_out), 'call')}")

@@ -11,6 +11,8 @@ from dispatch.report.words import (
     PROVISIONAL_WORDS,
     SHEET_LIMITS,
     Visit,
+    again_words,
+    arrival_words,
     broken_words,
     clean,
     date_words,
@@ -18,11 +20,13 @@ from dispatch.report.words import (
     fetch_at,
     held_ids,
     is_tight,
+    kept_words,
     lead_words,
     line_uses,
     link_words,
     name_kind,
     name_part,
+    on_time_words,
     place_words,
     promise_words,
     rather_words,
@@ -35,12 +39,16 @@ from dispatch.report.words import (
     travel_words,
     visits,
     wait_words,
+    wish_words,
 )
 from shared.model import Answer, Caution, PickList, ReadyState, Route, Store, Van
 from shared.units import money
 
 if TYPE_CHECKING:
     from jinja2 import Template
+
+
+DOUBTFUL = 0.8  # own choice: one in five is late; worth a call ahead
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -77,6 +85,10 @@ class StopRow:
     rather: str
     slack: str
     tight: bool
+    on_time: str
+    doubtful: bool
+    there: str
+    again: str
     links: tuple[str, ...]
     parts: tuple[str, ...]
     ready: tuple[ReadyRow, ...]
@@ -116,6 +128,7 @@ class Sheet:
     back: str
     strip: StripDrawing
     picture: RouteDrawing
+    kept: tuple[str, ...]
     limits: tuple[str, ...]
 
 
@@ -203,7 +216,8 @@ def make_sheet(answer: Answer, route: Route, *, provisional: bool = False) -> Sh
         back=back,
         strip=draw_strip(day, route),
         picture=draw_route(day, route),
-        limits=(*travel_words(day), SHEET_LIMITS),
+        kept=(*kept_words(answer.kept), *wish_words(answer.wish)),
+        limits=(*filter(None, [day.learnt]), *travel_words(day), SHEET_LIMITS),
     )
 
 
@@ -300,6 +314,10 @@ def _stop(
         rather=rather_words(day, call, stop) if call else "",
         slack=slack,
         tight=call is not None and is_tight(day, call, stop),
+        on_time=on_time_words(answer, call.id) if call else "",
+        doubtful=call is not None and _is_doubtful(answer, call.id),
+        there=arrival_words(answer, call.id) if call else "",
+        again=again_words(answer, call.id) if call else "",
         links=tuple(map(clean, link_words(answer, call.id))) if call else (),
         parts=_parts(answer, call.id) if call else (),
         ready=tuple(
@@ -309,6 +327,11 @@ def _stop(
         fetch=fetch,
         pay=pay,
     )
+
+
+def _is_doubtful(answer: Answer, call_id: str) -> bool:
+    stop = None if answer.kept is None else answer.kept.of_call.get(call_id)
+    return stop is not None and stop.kept is not None and stop.kept < DOUBTFUL
 
 
 def _fetch(answer: Answer, van: Van, store: Store) -> tuple[tuple[str, ...], str]:

@@ -5,18 +5,19 @@ somebody typed can steer the terminal.
 """
 
 import re
-import unicodedata
-from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING
 
 from dispatch.evening import Broken, broken
+from dispatch.report.page import NARROWEST, Column, Page, alarm, measure
 from dispatch.report.words import (
     FIRM,
     PROVISIONAL,
     PROVISIONAL_WORDS,
     SHEET_LIMITS,
     Visit,
+    again_words,
+    arrival_words,
     broken_title,
     broken_words,
     calls_words,
@@ -33,6 +34,7 @@ from dispatch.report.words import (
     held_ids,
     is_tight,
     join,
+    kept_words,
     lead_words,
     limit_words,
     line_uses,
@@ -40,6 +42,7 @@ from dispatch.report.words import (
     name_kind,
     name_part,
     name_van,
+    on_time_words,
     outlook_words,
     place_words,
     promise_words,
@@ -57,6 +60,7 @@ from dispatch.report.words import (
     travel_words,
     visits,
     wait_words,
+    wish_words,
 )
 from dispatch.supply import counter_name
 from shared.model import (
@@ -82,193 +86,13 @@ if TYPE_CHECKING:  # whoever has shelves or a van check has imported it
     from dispatch.shelves import ParLine, ShelfOrder, Shelves, VanShelf
     from dispatch.vancheck import PartCheck, VanCheck
 
-NARROWEST = 72
-
-_BOLD, _PLAIN = "\x1b[1m", "\x1b[0m"
 _STOP_COLUMNS = (4, 18, 35, 46, 61)
-# The few characters of our own that not every terminal can write.
-_SIMPLER = str.maketrans({"─": "-", "\u00d7": "x", "\u00b7": "-", "“": '"', "”": '"'})
-
-
-def measure(text: str) -> int:
-    """Return how many terminal columns a text takes.
-
-    Parameters
-    ----------
-    text : str
-        One line.
-
-    Returns
-    -------
-    int
-        Columns: wide East Asian characters are two, combining marks none.
-    """
-    if text.isascii():
-        return len(text)
-    return sum(
-        0
-        if unicodedata.category(character) in {"Mn", "Me", "Cf"}
-        else 2
-        if unicodedata.east_asian_width(character) in "WF"
-        else 1
-        for character in text
-    )
-
-
-def wrap(text: str, width: int) -> list[str]:
-    """Return a text broken into lines that fit, at spaces where there are any.
-
-    Parameters
-    ----------
-    text : str
-        Any text; it is cleaned first.
-    width : int
-        Columns, at least 2.
-
-    Returns
-    -------
-    list of str
-        At least one line. A word longer than a line is broken, never cut off.
-    """
-    lines: list[str] = []
-    line = ""
-    for word in clean(text).split(" "):
-        joined = f"{line} {word}" if line else word
-        if measure(joined) <= width:
-            line = joined
-            continue
-        if line:
-            lines.append(line)
-        *full, line = _chop(word, width)
-        lines.extend(full)
-    return [*lines, line]
-
-
-def _chop(word: str, width: int) -> Iterator[str]:
-    piece = ""
-    for character in word:
-        if piece and measure(piece + character) > width:
-            yield piece
-            piece = ""
-        piece += character
-    yield piece
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Column:
-    """One column of a table; width 0 takes what the others leave."""
-
-    title: str
-    width: int
-    right: bool = False
-
-
 _PICK_COLUMNS = (
-    _Column(title="Bin", width=8),
-    _Column(title="Load", width=4, right=True),
-    _Column(title="Aboard", width=6, right=True),
-    _Column(title="Part", width=0),
+    Column(title="Bin", width=8),
+    Column(title="Load", width=4, right=True),
+    Column(title="Aboard", width=6, right=True),
+    Column(title="Part", width=0),
 )
-
-
-class _Page:
-    """Collects lines that are at most ``width`` columns wide."""
-
-    def __init__(self, width: int, encoding: str, *, bold: bool) -> None:
-        self.width = max(width, NARROWEST)
-        self._encoding = encoding
-        self._bold = bold
-        self._lines: list[str] = []
-        self._rule = self.spell("─" * self.width)
-
-    def spell(self, text: str) -> str:
-        """Return text in characters that the terminal can write."""
-        text = clean(text)
-        if text.isascii():
-            return text
-        for simpler in (text, text.translate(_SIMPLER)):
-            try:
-                simpler.encode(self._encoding)
-            except UnicodeEncodeError:
-                continue
-            return simpler
-        plain = unicodedata.normalize("NFKD", text.translate(_SIMPLER))
-        return (
-            "".join(
-                character for character in plain if not unicodedata.combining(character)
-            )
-            .encode(self._encoding, "backslashreplace")
-            .decode(self._encoding)
-        )
-
-    def gap(self) -> None:
-        """Leave one line free, but none under a heading."""
-        if self._lines and self._lines[-1] not in {"", self._rule}:
-            self._lines.append("")
-
-    def say(
-        self,
-        text: str,
-        indent: int = 0,
-        hang: int = 0,
-        *,
-        mark: str = "",
-        bold: bool = False,
-    ) -> None:
-        """Write a paragraph; later lines hang by so many columns more.
-
-        A mark stands in the indent of the first line.
-        """
-        start = mark.ljust(indent)
-        for line in wrap(self.spell(text), self.width - indent - hang):
-            self._write(start + line, bold=bold)
-            start = " " * (indent + hang)
-
-    def head(self, title: str) -> None:
-        """Write a section's heading with a rule below."""
-        self.gap()
-        self.say(title, bold=True)
-        self._write(self._rule)
-
-    def grid(self, cells: Sequence[str], columns: Sequence[int]) -> None:
-        """Write short facts side by side in given columns, or one after another."""
-        line, fits = "", True
-        for cell, column in zip(cells, columns, strict=False):
-            if cell:
-                fits = fits and measure(line) < column
-                line = line + " " * (column - measure(line)) + self.spell(cell)
-        if fits and measure(line) <= self.width:
-            self._write(line)
-        else:
-            self.say("; ".join(cell for cell in cells if cell), columns[0])
-
-    def table(
-        self, columns: Sequence[_Column], rows: Iterable[Sequence[str]], indent: int = 2
-    ) -> None:
-        """Write a table; a long cell goes on in the lines below."""
-        spare = self.width - indent - 2 * (len(columns) - 1)
-        spare -= sum(column.width for column in columns)
-        widths = [column.width or spare for column in columns]
-        for row in ([column.title for column in columns], *rows):
-            wrapped = [
-                wrap(self.spell(cell), width)
-                for cell, width in zip(row, widths, strict=True)
-            ]
-            for number in range(max(map(len, wrapped))):
-                cells = []
-                for column, lines, width in zip(columns, wrapped, widths, strict=True):
-                    words = lines[number] if number < len(lines) else ""
-                    space = " " * (width - measure(words))
-                    cells.append(space + words if column.right else words + space)
-                self._write(" " * indent + "  ".join(cells))
-
-    def _write(self, line: str, *, bold: bool = False) -> None:
-        line = line.rstrip()
-        self._lines.append(f"{_BOLD}{line}{_PLAIN}" if bold and self._bold else line)
-
-    def text(self) -> str:
-        """Return all lines."""
-        return "\n".join(self._lines).strip("\n") + "\n"
 
 
 def plan_text(
@@ -300,14 +124,14 @@ def plan_text(
     str
         Lines that end in a line feed.
     """
-    page = _Page(width, encoding, bold=bold)
+    page = Page(width, encoding, bold=bold)
     if provisional:
         page.say(PROVISIONAL_WORDS, bold=True)
     _plan(page, answer)
     return page.text()
 
 
-def _plan(page: _Page, answer: Answer, state: str = "") -> None:
+def _plan(page: Page, answer: Answer, state: str = "") -> None:
     _open(page, answer, state)
     _vans(page, answer)
     _shared(page, answer)
@@ -323,14 +147,7 @@ def _plan(page: _Page, answer: Answer, state: str = "") -> None:
     _close(page, answer)
 
 
-def _alarm(page: _Page, cautions: Iterable[Caution]) -> None:
-    for caution in cautions:
-        if caution.emergency:
-            page.gap()
-            page.say(f"EMERGENCY FIRST. {caution.text}", hang=2, bold=True)
-
-
-def _open(page: _Page, answer: Answer, state: str) -> None:
+def _open(page: Page, answer: Answer, state: str) -> None:
     day = answer.day
     title = f"{date_words(day)}, times in {day.zone.key}"
     if state:
@@ -341,7 +158,7 @@ def _open(page: _Page, answer: Answer, state: str) -> None:
         if clean(words):
             page.say(words)
     if not state:  # of several days they stand before the first one
-        _alarm(page, answer.cautions)
+        alarm(page, answer.cautions)
     page.gap()
     page.say(sums_words(answer) + ".")
     _broken(page, answer)
@@ -350,10 +167,13 @@ def _open(page: _Page, answer: Answer, state: str) -> None:
     split = split_words(answer.plan.routes)
     if split:
         page.say(f"Cost in detail: {split}.")
+    for words in (*kept_words(answer.kept), *wish_words(answer.wish), day.learnt):
+        if words:
+            page.say(words)
     _notices(page, day)
 
 
-def _broken(page: _Page, answer: Answer, *, provisional: bool = False) -> None:
+def _broken(page: Page, answer: Answer, *, provisional: bool = False) -> None:
     """Say which promises are broken, before anything else about the plan."""
     day = answer.day
     entries = broken(day, answer.plan)
@@ -373,7 +193,7 @@ def _broken(page: _Page, answer: Answer, *, provisional: bool = False) -> None:
     page.gap()
 
 
-def _notices(page: _Page, day: Day) -> None:
+def _notices(page: Page, day: Day) -> None:
     """Say what was left aside: a misspelt 'promise' makes another plan."""
     if day.notices:
         page.gap()
@@ -381,7 +201,7 @@ def _notices(page: _Page, day: Day) -> None:
         page.say(f"Notice: {notice}", hang=2)
 
 
-def _vans(page: _Page, answer: Answer) -> None:
+def _vans(page: Page, answer: Answer) -> None:
     day, routes = answer.day, answer.plan.routes
     if len(routes) > 1:
         clock = day.clock
@@ -390,14 +210,14 @@ def _vans(page: _Page, answer: Answer) -> None:
         page.gap()
         page.table(
             (
-                _Column(title="Van", width=10),
-                _Column(title="Driver", width=0),
-                _Column(title="Calls", width=5, right=True),
-                _Column(title="Out", width=5),
-                _Column(title="Back", width=5),
-                _Column(title=day.distance.title(), width=6, right=True),
-                _Column(title="Overtime", width=8, right=True),
-                _Column(title="Cost", width=8, right=True),
+                Column(title="Van", width=10),
+                Column(title="Driver", width=0),
+                Column(title="Calls", width=5, right=True),
+                Column(title="Out", width=5),
+                Column(title="Back", width=5),
+                Column(title=day.distance.title(), width=6, right=True),
+                Column(title="Overtime", width=8, right=True),
+                Column(title="Cost", width=8, right=True),
             ),
             (
                 (
@@ -421,7 +241,7 @@ def _vans(page: _Page, answer: Answer) -> None:
         page.say(f"Without calls: {'; '.join(idle)}.")
 
 
-def _shared(page: _Page, answer: Answer) -> None:
+def _shared(page: Page, answer: Answer) -> None:
     """Say what vans hand each other before they leave, and who has which tool."""
     day, plan = answer.day, answer.plan
     handed = handovers(plan)
@@ -446,7 +266,7 @@ def _shared(page: _Page, answer: Answer) -> None:
             )
 
 
-def _route(page: _Page, answer: Answer, route: Route) -> None:
+def _route(page: Page, answer: Answer, route: Route) -> None:
     day = answer.day
     clock = day.clock
     van = next(van for van in day.vans if van.id == route.van_id)
@@ -512,7 +332,7 @@ def _title(day: Day, visit: Visit) -> str:
     return words
 
 
-def _visit(page: _Page, answer: Answer, visit: Visit, late: Broken | None) -> None:
+def _visit(page: Page, answer: Answer, visit: Visit, late: Broken | None) -> None:
     day, stop, call = answer.day, visit.stop, visit.call
     if call is None:
         return
@@ -538,7 +358,13 @@ def _visit(page: _Page, answer: Answer, visit: Visit, late: Broken | None) -> No
         page.say(promise, 4, 2)
     if late is not None:
         page.say(f"PROMISE BROKEN: {broken_words(day, late)}", 4, 2, bold=True)
-    for words in (*link_words(answer, call.id), rather_words(day, call, stop)):
+    chances = (on_time_words, arrival_words, again_words)
+    foretold = ", ".join(filter(None, (say(answer, call.id) for say in chances)))
+    for words in (
+        foretold,
+        *link_words(answer, call.id),
+        rather_words(day, call, stop),
+    ):
         if words:
             page.say(words, 4, 2)
     who = [call.customer, call.place.name, call.phone and f"tel {call.phone}"]
@@ -551,7 +377,7 @@ def _visit(page: _Page, answer: Answer, visit: Visit, late: Broken | None) -> No
             page.say(words, 4, 2)
 
 
-def _restock(page: _Page, answer: Answer, van_id: str, store: Store) -> None:
+def _restock(page: Page, answer: Answer, van_id: str, store: Store) -> None:
     day = answer.day
     if store.opening is not None:
         page.say(f"open {span(day, store.opening)}", 4, 2)
@@ -571,7 +397,7 @@ def _restock(page: _Page, answer: Answer, van_id: str, store: Store) -> None:
         page.say(f"to pay there: {money(fetch.cost_cents)}", 4, 2)
 
 
-def _arrive(page: _Page, day: Day, visit: Visit, *, already_there: bool) -> None:
+def _arrive(page: Page, day: Day, visit: Visit, *, already_there: bool) -> None:
     stop, clock = visit.stop, day.clock
     wait = wait_words(day, visit)
     beside = wait if measure(wait) <= NARROWEST - _STOP_COLUMNS[4] else ""
@@ -601,7 +427,7 @@ def _arrive(page: _Page, day: Day, visit: Visit, *, already_there: bool) -> None
         page.say(wait, 4, 2)
 
 
-def _picks(page: _Page, answer: Answer, picks: PickList) -> None:
+def _picks(page: Page, answer: Answer, picks: PickList) -> None:
     page.gap()
     if not picks.lines and not picks.gives and not picks.tools:
         page.say(f"Pick list for {picks.van_id}: no parts.", 2)
@@ -636,7 +462,7 @@ def _line_words(day: Day, line: PickLine) -> str:
     return f"{line.name} ({line.part_id}): {line_uses(day, line)}".removesuffix(": ")
 
 
-def _unplaced(page: _Page, answer: Answer) -> None:
+def _unplaced(page: Page, answer: Answer) -> None:
     day = answer.day
     if not answer.plan.unplaced:
         return
@@ -666,7 +492,7 @@ def _unplaced(page: _Page, answer: Answer) -> None:
         _reasons(page, day, unplaced.reasons, 4)
 
 
-def _reasons(page: _Page, day: Day, reasons: Sequence[Reason], indent: int) -> None:
+def _reasons(page: Page, day: Day, reasons: Sequence[Reason], indent: int) -> None:
     for why in group_reasons(day, reasons):
         text = f"{why.who}: {why.text}" if why.who else why.text
         page.say(text, indent + 2, mark="-".rjust(indent + 1))
@@ -674,7 +500,7 @@ def _reasons(page: _Page, day: Day, reasons: Sequence[Reason], indent: int) -> N
             page.say(f"would help: {why.remedy}", indent + 2, 2)
 
 
-def _conflicts(page: _Page, answer: Answer) -> None:
+def _conflicts(page: Page, answer: Answer) -> None:
     if not answer.plan.conflicts:
         return
     page.head("Calls that cannot all be served")
@@ -682,7 +508,7 @@ def _conflicts(page: _Page, answer: Answer) -> None:
         page.say(f"{clean(conflict.text).rstrip('.')}.", 4, mark="  -")
 
 
-def _at_risk(page: _Page, answer: Answer) -> None:
+def _at_risk(page: Page, answer: Answer) -> None:
     if not answer.at_risk:
         return
     page.head("Money at risk")
@@ -694,7 +520,7 @@ def _at_risk(page: _Page, answer: Answer) -> None:
         )
 
 
-def _missing(page: _Page, answer: Answer) -> None:
+def _missing(page: Page, answer: Answer) -> None:
     if not answer.shortages and not answer.purchases:
         return
     page.head("Parts to get")
@@ -718,7 +544,7 @@ def _missing(page: _Page, answer: Answer) -> None:
                 page.say(words, 6, 2)
 
 
-def _short(page: _Page, short: Shortage, indent: int, day: Day) -> None:
+def _short(page: Page, short: Shortage, indent: int, day: Day) -> None:
     missing = f"; {count(short.spares, 'spare')} missing" if short.spares else ""
     page.say(
         f"{short.name} ({short.part_id}): {short.wanted} wanted, "
@@ -755,7 +581,7 @@ def _purchase_words(day: Day, purchase: Purchase) -> tuple[str, ...]:
     return tuple(words)
 
 
-def _evening(page: _Page, answer: Answer) -> None:
+def _evening(page: Page, answer: Answer) -> None:
     late = broken(answer.day, answer.plan)
     if not answer.tonight and not late:
         return
@@ -783,7 +609,7 @@ def _evening(page: _Page, answer: Answer) -> None:
             _errands(page, answer, entries)
 
 
-def _errands(page: _Page, answer: Answer, entries: Sequence[Tonight]) -> None:
+def _errands(page: Page, answer: Answer, entries: Sequence[Tonight]) -> None:
     calls: dict[str, list[Tonight]] = {}
     for entry in entries:
         calls.setdefault(entry.call_id, []).append(entry)
@@ -822,14 +648,14 @@ def _opening(asks: Sequence[str]) -> str:
     return max(shared, key=len, default="")
 
 
-def _close(page: _Page, answer: Answer) -> None:
+def _close(page: Page, answer: Answer) -> None:
     _care(page, "Take care", answer.cautions)
     page.head("About this plan")
     for words in (*travel_words(answer.day), SHEET_LIMITS):
         page.say(words, 2)
 
 
-def _care(page: _Page, title: str, cautions: Iterable[Caution]) -> None:
+def _care(page: Page, title: str, cautions: Iterable[Caution]) -> None:
     others = [caution for caution in cautions if not caution.emergency]
     if others:
         page.head(title)
@@ -860,12 +686,12 @@ def outlook_text(
     str
         Lines that end in a line feed.
     """
-    page = _Page(width, encoding, bold=bold)
+    page = Page(width, encoding, bold=bold)
     first, *later = outlook.answers
     cautions = {caution.id: caution for answer in later for caution in answer.cautions}
     known = {caution.id for caution in first.cautions}
     new = [caution for key, caution in cautions.items() if key not in known]
-    _alarm(page, (*first.cautions, *new))
+    alarm(page, (*first.cautions, *new))
     page.gap()
     page.say(outlook_words(outlook) + ".", bold=True)
     for answer in outlook.answers:
@@ -889,10 +715,12 @@ def outlook_text(
     return page.text()
 
 
-def _sketch(page: _Page, answer: Answer) -> None:
+def _sketch(page: Page, answer: Answer) -> None:
     """Show a later day shortly: who goes where when, and what cannot wait."""
     day, clock = answer.day, answer.day.clock
     page.say(sums_words(answer) + ".")
+    for line in kept_words(answer.kept):
+        page.say(line)
     _broken(page, answer, provisional=True)
     for route in answer.plan.routes:
         van = next(van for van in day.vans if van.id == route.van_id)
@@ -936,13 +764,13 @@ def _sketch(page: _Page, answer: Answer) -> None:
 
 
 _PAR_COLUMNS = (
-    _Column(title="Bin", width=6),
-    _Column(title="Par", width=3, right=True),
-    _Column(title="Aboard", width=6, right=True),
-    _Column(title="Load", width=4, right=True),
-    _Column(title="Lasts", width=5, right=True),
-    _Column(title="At par", width=6, right=True),
-    _Column(title="Part", width=0),
+    Column(title="Bin", width=6),
+    Column(title="Par", width=3, right=True),
+    Column(title="Aboard", width=6, right=True),
+    Column(title="Load", width=4, right=True),
+    Column(title="Lasts", width=5, right=True),
+    Column(title="At par", width=6, right=True),
+    Column(title="Part", width=0),
 )
 _MATTERS = 3  # what a tired person reads
 
@@ -975,7 +803,7 @@ def shelves_text(
     str
         Lines that end in a line feed.
     """
-    page = _Page(width, encoding, bold=bold)
+    page = Page(width, encoding, bold=bold)
     page.say(
         "Shelves: every van has what it should carry."
         if made.done
@@ -1039,7 +867,7 @@ def _money_words(made: "Shelves") -> str:
     return words
 
 
-def _matters(page: _Page, made: "Shelves") -> None:
+def _matters(page: Page, made: "Shelves") -> None:
     """Say first what risks most."""
     lines = [
         (line, van) for van in made.vans for line in van.lines if line.lost_cents > 0
@@ -1078,7 +906,7 @@ def _doing(made: "Shelves", van: "VanShelf", line: "ParLine") -> list[str]:
     return words
 
 
-def _shelf(page: _Page, made: "Shelves", van: "VanShelf") -> None:
+def _shelf(page: Page, made: "Shelves", van: "VanShelf") -> None:
     driver = clean(van.driver)
     page.head(f"Van {van.van_id}" + (f", {driver}" if driver else ""))
     loads = "every day" if van.load_days == 1 else f"every {van.load_days} days"
@@ -1189,7 +1017,7 @@ def check_text(
     str
         Lines that end in a line feed.
     """
-    page = _Page(width, encoding, bold=bold)
+    page = Page(width, encoding, bold=bold)
     page.say(
         "Van check: every call has a van with all it needs."
         if check.ready

@@ -2,7 +2,7 @@
 
 import math
 import unicodedata
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import timedelta
 
@@ -13,6 +13,7 @@ from shared.model import (
     Call,
     Day,
     Fetch,
+    Kept,
     Origin,
     Outlook,
     PickLine,
@@ -30,9 +31,10 @@ from shared.model import (
     ToolUse,
     Van,
     Window,
+    Wish,
 )
 from shared.trade import HELD
-from shared.units import cents, money
+from shared.units import as_percent, cents, minutes, money
 
 FIRM, PROVISIONAL = "firm", "provisional"
 PROVISIONAL_WORDS = "Provisional: this day will be planned anew before it comes."
@@ -789,6 +791,145 @@ def sums_words(answer: Answer) -> str:
         words.append(f"overtime {span_words(overtime_s)}")
     words.append(f"cost {money(plan.cost_cents)}")
     return ", ".join(words)
+
+
+def kept_words(kept: Kept | None) -> tuple[str, ...]:
+    """Return how a day's promises come out.
+
+    Parameters
+    ----------
+    kept : Kept or None
+        What was foretold, if anything.
+
+    Returns
+    -------
+    tuple of str
+        How many are kept on the average, and how many second visits are due; empty
+        where there is nothing to keep, or to come again for.
+    """
+    found = []
+    if kept is not None and kept.promises:
+        found.append(
+            f"On time: {kept.expected:.1f} of "
+            f"{count(kept.promises, 'promise or window', 'promises and windows')} "
+            f"expected kept, all hold: {as_percent(kept.all_kept)} %, if lengths and "
+            f"traffic vary as {kept.source} says ({kept.draws:,} days drawn)."
+        )
+    if kept is not None and kept.again:
+        calls = [stop.call_id for stop in kept.stops if stop.again]
+        found.append(
+            f"Second visits: {kept.again:.1f} expected; "
+            f"{'no code is' if len(calls) > 1 else 'the code is not'} bought for "
+            f"{calls_words(calls)}, and a code cannot always be read from the vehicle."
+        )
+    return tuple(found)
+
+
+def on_time_words(answer: Answer, call_id: str) -> str:
+    """Return how likely a call's promise is kept.
+
+    Parameters
+    ----------
+    answer : Answer
+        The day and its plan.
+    call_id : str
+        The call.
+
+    Returns
+    -------
+    str
+        ``on time 93 %``; empty where there is nothing to keep, or nobody asked.
+    """
+    stop = None if answer.kept is None else answer.kept.of_call.get(call_id)
+    if stop is None or stop.kept is None:
+        return ""
+    return f"on time {as_percent(stop.kept)} %"
+
+
+def arrival_words(answer: Answer, call_id: str) -> str:
+    """Return when the van is there on most days.
+
+    Parameters
+    ----------
+    answer : Answer
+        The day and its plan.
+    call_id : str
+        The call.
+
+    Returns
+    -------
+    str
+        ``there 09:10 to 09:52 on 8 days in 10``; empty where nobody asked.
+    """
+    stop = None if answer.kept is None else answer.kept.of_call.get(call_id)
+    if stop is None:
+        return ""
+    clock = answer.day.clock
+    early, _, late = map(clock.hhmm, stop.arrive_s)
+    return f"there {early} to {late} on 8 days in 10" if early != late else ""
+
+
+def again_words(answer: Answer, call_id: str) -> str:
+    """Return how likely a second visit is due.
+
+    Parameters
+    ----------
+    answer : Answer
+        The day and its plan.
+    call_id : str
+        The call.
+
+    Returns
+    -------
+    str
+        ``second visit 15 %, no code is bought``; empty where none can be due.
+    """
+    stop = None if answer.kept is None else answer.kept.of_call.get(call_id)
+    if stop is None or not stop.again:
+        return ""
+    return f"second visit {as_percent(stop.again)} %, no code is bought"
+
+
+def wish_words(wish: Wish | None) -> tuple[str, ...]:
+    """Return what became of the wish that so many promises are kept, and its price.
+
+    Parameters
+    ----------
+    wish : Wish or None
+        What was wished, if anything.
+
+    Returns
+    -------
+    tuple of str
+        One line; another one with the calls that fall short, where it is not fulfilled.
+    """
+    if wish is None:
+        return ()
+    kept, plain = (  # rounded down: what falls short shows it
+        f"{math.floor(1000 * share) / 10:.1f} %"
+        for share in (wish.kept, wish.plain_kept)
+    )
+    aim = f"keep {wish.percent} % of promises and windows"
+    if wish.drive_s == wish.cost_units == 0 and wish.kept == wish.plain_kept:
+        price = "nothing found is safer"
+        if wish.fulfilled:
+            price = "no more driving for it"
+    else:
+        price = (
+            f"without the wish {plain}; its price: {_more(wish.drive_s, minutes)} "
+            f"driving, {_more(cents(wish.cost_units), money)}"
+        )
+    if wish.fulfilled:
+        return (f"Wish: {aim}: {kept} expected, {price}.",)
+    return (
+        f"WISH NOT FULFILLED: {aim}: {kept} expected, {price}.",
+        f"Less likely than that: {calls_words(list(wish.short))}.",
+    )
+
+
+def _more(amount: int, words: Callable[[int], str]) -> str:
+    """Return an amount with its sign."""
+    return f"{'-' if amount < 0 else '+'}{words(abs(amount))}"
 
 
 def split_words(routes: Sequence[Route], *, usual: bool = True) -> str:

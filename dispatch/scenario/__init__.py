@@ -5,13 +5,14 @@ fault of the whole folder into one :class:`~shared.errors.InvalidInput`.
 """
 
 from dispatch.scenario.facts import read_facts, read_happened, write_facts
-from dispatch.scenario.read import read_scenario, resolve_traffic
+from dispatch.scenario.read import read_caller, read_scenario, resolve_traffic
 from dispatch.scenario.source import find_dialect
 from dispatch.scenario.uses import read_shelves
 from dispatch.scenario.write import write_scenario
 
 __all__ = [
     "find_dialect",
+    "read_caller",
     "read_facts",
     "read_happened",
     "read_scenario",

@@ -307,6 +307,24 @@ def days(text: str) -> int:
     return int(text)
 
 
+def percent(text: str) -> int:
+    """Return a wished share.
+
+    Parameters
+    ----------
+    text : str
+        1 to 99.
+
+    Returns
+    -------
+    int
+        The same.
+    """
+    if not re.fullmatch("[1-9][0-9]?", text):
+        raise Refused("a whole number of percent from 1 to 99, such as 90")
+    return int(text)
+
+
 def pace(text: str) -> float:
     """Return a driver's pace.
 

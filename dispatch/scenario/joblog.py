@@ -294,6 +294,33 @@ def read_log(folder: Path, zone: ZoneInfo) -> JobLog:
     return _Reader(sheet=sheet, settings=settings, zone=zone, findings=findings).read()
 
 
+def tells_lengths(folder: Path) -> bool:
+    """Return whether a folder's log says anything about how long visits took.
+
+    Parameters
+    ----------
+    folder : Path
+        A scenario's.
+
+    Returns
+    -------
+    bool
+        ``False`` for a log of used parts alone, and where there is none: neither a
+        kind of work nor a time stands in its header.
+    """
+    findings = Findings()
+    settings = _read_settings(folder / SETTINGS, findings)
+    if not (folder / LOG).exists():
+        return bool(settings.estimates or findings.faults)
+    frame = read_cells(folder / LOG, findings)
+    if frame is None or frame.empty or findings.faults:
+        return True  # what is wrong with it is said when it is read
+    filled = (frame != "").any(axis=1)
+    header = [column_name(str(cell)) for cell in frame[filled].iloc[:1].to_numpy().flat]
+    names = {settings.columns.get(name, name) for name in header}
+    return bool(names & {"kind", "start", "finish", "minutes"})
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Settings:
     """How this firm's log is written: ``log.toml``."""

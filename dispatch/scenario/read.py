@@ -75,6 +75,7 @@ HEAD_KEYS = (
     "distance",
     "exchange",
     "promises",
+    "keep_percent",
     "days",
 )
 READY_DETAILS = ("lead_h", "cost", "owner", "note")
@@ -303,8 +304,11 @@ def _read_head(folder: Path, findings: Findings) -> _Head:
             "promises", cells.one_of(PROMISES, "'keep' or 'may break'"), PROMISES[0]
         )
         == PROMISES[1],
+        keep_percent=row.read("keep_percent", cells.percent, DEFAULTS["keep_percent"]),
         horizon=row.read("days", cells.days, DEFAULTS["horizon"]),
     )
+    if day.keep_percent is not None and day.horizon > 1:
+        row.refuse("keep_percent", str(day.keep_percent), "days = 1, or no such wish")
     before = len(findings.faults)
     shop = tree.table("shop")
     if shop is None and "shop" not in tree.values:
@@ -1055,6 +1059,38 @@ def read_booked(path: Path, day: Day, findings: Findings) -> dict[str, Call]:
         first.setdefault(call.id, row)
         booked.setdefault(call.id, call)
     return booked
+
+
+def read_caller(day: Day, cells_of: Mapping[str, str]) -> Call:
+    """Return the call that a caller on the telephone asks about.
+
+    Parameters
+    ----------
+    day : Day
+        The day, as it was read.
+    cells_of : mapping of str to str
+        Cells by the columns of ``calls.csv``; what is empty is left out.
+
+    Returns
+    -------
+    Call
+        Not among the day's.
+
+    Raises
+    ------
+    InvalidInput
+        With everything that is wrong.
+    """
+    findings = Findings()
+    cells_said = {name: text for name, text in cells_of.items() if text}
+    row = Row(file="the caller", line=None, cells=cells_said, findings=findings)
+    head = _Head(
+        day=day, rates=USUAL_RATES, matrix="", tools=(), placed=True, dated=True
+    )
+    call = _read_call(row, head, day.vans, dict(day.parts))
+    if findings.faults:
+        raise InvalidInput(findings.faults)
+    return call
 
 
 def _read_call(

@@ -268,6 +268,7 @@ def _day_text(day: Day) -> str:
         f'distance = "{day.distance}"',
         *(["exchange = true"] if day.exchange else []),
         *([f'promises = "{PROMISES[1]}"'] if day.promises_may_break else []),
+        *([f"keep_percent = {day.keep_percent}"] if day.keep_percent else []),
         *([f"days = {day.horizon}"] if day.horizon > 1 else []),
         "",
         "[shop]",

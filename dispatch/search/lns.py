@@ -46,9 +46,11 @@ from dispatch.problem import (
     WEIGHT,
     WINDOW,
     WINDOWS,
+    Futures,
     Problem,
 )
 from dispatch.search._jit import entry, kernel, leaf
+from dispatch.search.risk import expect
 from dispatch.search.schedule import (
     BACK,
     FREE_DONE,
@@ -58,6 +60,7 @@ from dispatch.search.schedule import (
     LATEST_DUE,
     MONEY,
     PARTS,
+    RISK,
     SIZE,
     STOPS,
     VERSION,
@@ -86,6 +89,10 @@ TRIES = 40  # pairs of calls looked at in such a round
 NEXT_TO = 30  # the second of a pair is one of so many nearest
 WHOLE = 0.01  # rounds that empty one whole route instead (keyround's own addition:
 # long routes are otherwise never given up)
+SHY = (
+    0.2  # rounds that put nothing on one van, where the risk is priced: insertion does
+)
+# not see it, and would never leave the van that is cheapest (keyround's own addition)
 RETRIED = 10  # left-out calls tried again in one round
 POOL_ROWS = 3_000  # routes remembered, the newest
 RECENT = 1 << 13  # cells
@@ -2124,7 +2131,7 @@ def copy_route(problem: Problem, source: Routes, target: Routes, van: int) -> No
     for index in range(size + 1):
         for column in range(4):
             target.labels[van, index, column] = source.labels[van, index, column]
-    for column in range(9):
+    for column in range(10):
         target.facts[van, column] = source.facts[van, column]
     holder = problem.vans[van, HOLDER]
     for part in range(source.used.shape[1]):
@@ -2201,7 +2208,7 @@ def remember(problem: Problem, memory: Memory) -> None:
     pool, score, facts = memory.pool, memory.notes.score, memory.kept.facts
     for van in range(len(problem.vans)):
         size = facts[van, SIZE]
-        money = facts[van, MONEY] - facts[van, PARTS]
+        money = facts[van, MONEY] - facts[van, PARTS] + facts[van, RISK]
         if memory.notes.touched[van] == 0 or size == 0:
             continue
         mark = problem.vans[van, TWIN] * (1 << 40)
@@ -2232,8 +2239,12 @@ def search(
     rng: np.random.Generator,
     rounds: int,
     heat: tuple[float, float],
+    futures: Futures,
 ) -> None:
     """Run some rounds: ruin and recreate, or a swap of tails.
+
+    Where futures are given, what lateness is to be expected of a solution counts when
+    it is accepted or not; where a call is put in is decided without it.
 
     Parameters
     ----------
@@ -2247,8 +2258,11 @@ def search(
         How many.
     heat : tuple of float
         Temperature (cost units) at the first and after the last of these rounds.
+    futures : Futures
+        What the risk is priced by.
     """
     vans = len(problem.vans)
+    risky = len(futures.pace) > 0
     cooling = (heat[1] / heat[0]) ** (1.0 / max(1, rounds))
     temperature = heat[0]
     score = memory.notes.score
@@ -2257,15 +2271,24 @@ def search(
         allowance = -temperature * np.log(1.0 - rng.random())
         waiting = 0
         if rng.random() < TAILS:
-            driveable = swap_tails(problem, memory.now, memory.notes, rng, allowance)
+            room = allowance
+            for van in range(vans if risky else 0):
+                room += memory.kept.facts[van, RISK]  # a longer way may be safer
+            driveable = swap_tails(problem, memory.now, memory.notes, rng, room)
         else:
             waiting = ruin(problem, memory.now, memory.notes, rng)
             driveable = waiting >= 0
             if driveable:
+                shy = -1
+                if risky and vans > 1 and rng.random() < SHY:
+                    shy = int(rng.random() * vans)
+                    memory.notes.barred[shy] = 1
                 sort_queue(problem, memory.notes, rng, waiting)
                 driveable = recreate(
                     problem, memory.now, memory.notes, rng, waiting, allowance
                 )
+                if shy >= 0:
+                    memory.notes.barred[shy] = 0
         better = False
         accepted = False
         left_out, money = memory.now.left[0], score[NOW_MONEY]
@@ -2281,6 +2304,18 @@ def search(
                     money += (
                         memory.now.facts[van, MONEY] - memory.kept.facts[van, MONEY]
                     )
+                    money -= memory.kept.facts[van, RISK]
+            # Most rounds are too dear without their risk, which takes long to reckon.
+            for van in range(vans if risky else 0):
+                if memory.notes.touched[van] == 1 and (
+                    left_out < score[NOW_LEFT]
+                    or (
+                        left_out == score[NOW_LEFT]
+                        and money < score[NOW_MONEY] + allowance
+                    )
+                ):
+                    expect(problem, futures, memory.now, van)
+                    money += memory.now.facts[van, RISK]
             better = left_out < score[BEST_LEFT] or (
                 left_out == score[BEST_LEFT] and money < score[BEST_MONEY]
             )

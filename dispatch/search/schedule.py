@@ -48,7 +48,7 @@ from dispatch.search._jit import entry, kernel, leaf
 # columns of Routes.labels: at position k of a route, before its k-th stop
 FREE_DUE, FREE_DONE, LATEST_DUE, LATEST_DONE = range(4)
 # columns of Routes.facts, one row per van
-SIZE, MONEY, BACK, VERSION, METRES, PARTS, PENALTY, LATE, STOPS = range(9)
+SIZE, MONEY, BACK, VERSION, METRES, PARTS, PENALTY, LATE, STOPS, RISK = range(10)
 
 
 class Routes(NamedTuple):
@@ -63,12 +63,13 @@ class Routes(NamedTuple):
     labels : ndarray, shape (vans, calls + stores + 1, 4)
         At position k: when the van is free to drive to its k-th stop with the break
         due or done, and the latest arrival there with the break due or done.
-    facts : ndarray, shape (vans, 9)
+    facts : ndarray, shape (vans, 10)
         SIZE, MONEY (cost units, PARTS and PENALTY included), BACK (second at the finish
         place), VERSION (rises with every change the search keeps), METRES (of the
         whole route), PARTS (cost units of parts beyond the wanted ones), PENALTY (cost
         units of how its calls are done), LATE (weight of the promises it breaks),
-        STOPS (at stores).
+        STOPS (at stores), RISK (cost units of the lateness to expect, not in MONEY:
+        worked out at the end of a round only).
     van_of, place_of : ndarray, shape (calls + stores,)
         Van (-1: left out) and position of each call; of no meaning for stores.
     chosen : ndarray, shape (needs,)
@@ -119,7 +120,7 @@ def empty_routes(problem: Problem) -> Routes:
         order=np.zeros((vans, max(1, most)), np.int64),
         nodes=np.zeros((vans, most + 2), np.int64),
         labels=np.zeros((vans, most + 1, 4), np.int64),
-        facts=np.zeros((vans, 9), np.int64),
+        facts=np.zeros((vans, 10), np.int64),
         van_of=np.full(most, -1, np.int64),
         place_of=np.zeros(most, np.int64),
         chosen=np.zeros(len(problem.needs), np.int64),
@@ -129,6 +130,36 @@ def empty_routes(problem: Problem) -> Routes:
         terms=np.zeros((len(problem.links), 4), np.int64),
         left=np.array([problem.visits[: problem.call_count, WEIGHT].sum()], np.int64),
     )
+
+
+@leaf
+def drive(problem: Problem, free_s: int, base_s: int) -> int:
+    """Return when a drive ends.
+
+    Parameters
+    ----------
+    problem : Problem
+        The day.
+    free_s : int
+        Departure, seconds since midnight, not negative.
+    base_s : int
+        Its length at free flow (s).
+
+    Returns
+    -------
+    int
+        Seconds since midnight, rounded up to the whole second.
+    """
+    clock = problem.clock
+    last = len(clock) - 1
+    if last == 0 and clock[0, 1] == 1000:  # noqa: PLR2004 - free flow all day
+        return free_s + base_s
+    slot_s = problem.slot_s
+    slot = min(free_s // slot_s, last)
+    goal = clock[slot, 0] + (free_s - slot * slot_s) * clock[slot, 1] + 1000 * base_s
+    while slot < last and clock[slot + 1, 0] < goal:
+        slot += 1
+    return slot * slot_s - (clock[slot, 0] - goal) // clock[slot, 1]
 
 
 @leaf
@@ -151,17 +182,7 @@ def arrive(problem: Problem, free_s: int, origin: int, target: int) -> int:
     """
     if origin < 0 or target < 0 or free_s >= NEVER:
         return free_s
-    base_s = problem.base_s[origin, target]
-    clock = problem.clock
-    last = len(clock) - 1
-    if last == 0 and clock[0, 1] == 1000:  # noqa: PLR2004 - free flow all day
-        return free_s + base_s
-    slot_s = problem.slot_s
-    slot = min(free_s // slot_s, last)
-    goal = clock[slot, 0] + (free_s - slot * slot_s) * clock[slot, 1] + 1000 * base_s
-    while slot < last and clock[slot + 1, 0] < goal:
-        slot += 1
-    return slot * slot_s - (clock[slot, 0] - goal) // clock[slot, 1]
+    return drive(problem, free_s, problem.base_s[origin, target])
 
 
 @leaf

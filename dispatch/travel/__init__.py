@@ -6,7 +6,12 @@ A day's nodes are named ``call:<id>``, ``shop``, ``start:<van id>`` and
 
 from dispatch.travel.roads import Legs, Roads
 from dispatch.travel.straight import StraightLine
-from dispatch.travel.table import TravelTable, extend_table, travel_table
+from dispatch.travel.table import (
+    TravelTable,
+    extend_table,
+    measure_between,
+    travel_table,
+)
 
 __all__ = [
     "Legs",
@@ -14,5 +19,6 @@ __all__ = [
     "StraightLine",
     "TravelTable",
     "extend_table",
+    "measure_between",
     "travel_table",
 ]

@@ -132,6 +132,48 @@ def extend_table(travel: TravelTable, day: Day) -> TravelTable:
     )
 
 
+def measure_between(
+    day: Day, places: Sequence[Place], source: Roads | None = None
+) -> Legs:
+    """Return drives between places, as the day's matrix has them where it does.
+
+    Parameters
+    ----------
+    day : Day
+        Its matrix knows its calls, stores, starts and finishes.
+    places : sequence of Place
+        Any, also others.
+    source : Roads, optional
+        Who measures what the matrix does not know; the straight line by default.
+
+    Returns
+    -------
+    Legs
+        Seconds and metres, in the order of the places.
+    """
+    legs = (source or StraightLine(rules=day.travel)).measure(places)
+    matrix = day.travel.matrix
+    if matrix is None:
+        return legs
+    keys: dict[Place, list[str]] = {}
+    for key, place in _nodes(day).items():
+        keys.setdefault(place, []).append(key)
+    for row, here in enumerate(places):
+        for column, there in enumerate(places):
+            if here == there:
+                continue
+            known = (
+                matrix[origin, target]
+                for origin in keys.get(here, ())
+                for target in keys.get(there, ())
+                if (origin, target) in matrix
+            )
+            leg = next(known, None)
+            if leg is not None:
+                legs.base_s[row, column], legs.distance_m[row, column] = leg
+    return legs
+
+
 def _nodes(day: Day) -> dict[str, Place]:
     nodes = {f"call:{call.id}": call.place for call in day.calls}
     nodes["shop"] = day.shop.place

@@ -122,3 +122,28 @@ def traffic_profiles() -> dict[str, Traffic]:
         )
         for key, row in _table("traffic.toml")["traffic"].items()
     }
+
+
+@cache
+def traffic_scatter() -> float:
+    """Return how much a day's driving time varies where no log says it.
+
+    Returns
+    -------
+    float
+        Standard deviation of the logarithm: 0.15 is about 15 %.
+    """
+    return float(_table("traffic.toml")["scatter"]["day"]["log"])
+
+
+@cache
+def code_fails() -> tuple[float, int]:
+    """Return how often a code cannot be read from the vehicle, where no log says it.
+
+    Returns
+    -------
+    tuple of (float, int)
+        The chance, and the seconds that are lost then.
+    """
+    row = _table("kinds.toml")["unread"]["code"]
+    return float(row["chance"]), row["lost_min"] * 60

@@ -22,7 +22,7 @@ import click
 import numpy as np
 
 from dispatch.generator import generate_day
-from dispatch.problem import Problem, build_problem
+from dispatch.problem import Problem, build_problem, no_futures
 from dispatch.search.lns import new_memory, search
 from dispatch.solver import COLD, HOT, usual_drive
 from dispatch.travel import travel_table
@@ -32,11 +32,13 @@ SEED = 1
 COMPILE = """
 import time
 import numpy as np
+from dispatch.problem import no_futures
 from tests.benchmark.kernel import problem_of
 from dispatch.search.lns import new_memory, search
 problem = problem_of(5, 2, ())
 begun = time.process_time()
-search(problem, new_memory(problem), np.random.default_rng(0), 1, (2.0, 1.0))
+chance, heat = np.random.default_rng(0), (2.0, 1.0)
+search(problem, new_memory(problem), chance, 1, heat, no_futures())
 print(time.process_time() - begun)
 """
 
@@ -65,7 +67,7 @@ class Run:
         """Run some rounds; return how many there would be in a second."""
         heat = (self.heat, self.heat)
         begun = time.process_time()
-        search(self.problem, self.memory, self.chance, rounds, heat)
+        search(self.problem, self.memory, self.chance, rounds, heat, no_futures())
         return rounds / (time.process_time() - begun)
 
 

@@ -13,6 +13,7 @@ from dispatch.problem import (
     Ints,
     Problem,
     build_problem,
+    no_futures,
     own_copy,
     restock_stores,
 )
@@ -65,7 +66,7 @@ def fewer(compiled: int, interpreted: int) -> int:
 def searched(problem: Problem, rounds: int, seed: int = 0) -> Memory:
     """Return the memory of a search after some rounds."""
     memory = new_memory(problem)
-    search(problem, memory, np.random.default_rng(seed), rounds, HEAT)
+    search(problem, memory, np.random.default_rng(seed), rounds, HEAT, no_futures())
     return memory
 
 

@@ -7,7 +7,7 @@ import pytest
 
 from dispatch.generator import ALL, Feature
 from dispatch.partition import Column, weigh
-from dispatch.problem import CALL, STORE_VISIT, WEIGHT, own_copy
+from dispatch.problem import CALL, STORE_VISIT, WEIGHT, no_futures, own_copy
 from dispatch.search.begin import begin, new_lot
 from dispatch.search.lns import BEST_LEFT, BEST_MONEY, Memory, new_memory, search
 from dispatch.search.schedule import BACK, LATE, MONEY, PARTS, SIZE, time_route
@@ -91,7 +91,7 @@ def test_what_does_not_work_of_given_routes_is_left_out() -> None:
         memory = begun(case, lot.visits, lot.sizes)
         assert_sound(case, memory)
         dropped += int((memory.now.van_of[:calls] < 0).sum())
-        search(problem, memory, np.random.default_rng(0), 20, HEAT)
+        search(problem, memory, np.random.default_rng(0), 20, HEAT, no_futures())
         assert (memory.now.facts[:, BACK] <= problem.vans[:, 3]).all()
     assert dropped > 0
 

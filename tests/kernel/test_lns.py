@@ -29,6 +29,7 @@ from dispatch.problem import (
     WINDOWS,
     Ints,
     Problem,
+    no_futures,
 )
 from dispatch.search.lns import (
     BEST_LEFT,
@@ -522,7 +523,7 @@ def slices(problem: Problem, seed: int = 0) -> Iterator[Memory]:
     """Search on and on, stopping to look at the books now and then."""
     memory, chance = new_memory(problem), np.random.default_rng(seed)
     for rounds in (1, 1, 2, 5, fewer(50, 10), fewer(400, 10)):
-        search(problem, memory, chance, rounds, HEAT)
+        search(problem, memory, chance, rounds, HEAT, no_futures())
         yield memory
 
 
@@ -648,7 +649,7 @@ def test_a_full_pool_lets_its_oldest_routes_go() -> None:
     problem = cases(1, 25, 4)[0].problem
     memory = new_memory(problem)
     memory.score[POOLED] = POOL_ROWS - 1
-    search(problem, memory, np.random.default_rng(0), 30, HEAT)
+    search(problem, memory, np.random.default_rng(0), 30, HEAT, no_futures())
     assert memory.score[POOLED] > POOL_ROWS
     assert memory.pool[POOL_ROWS - 1, POOL_SIZE] > 0
     assert memory.pool[0, POOL_SIZE] > 0
@@ -698,17 +699,17 @@ def test_at_an_even_temperature_it_does_not_matter_how_rounds_are_sliced(
     # the question, as the seed does.
     problem = cases(1, 20, 3)[0].problem
     whole, cut = new_memory(problem), new_memory(problem)
-    search(problem, whole, np.random.default_rng(5), 30, (1e7, 1e7))
+    search(problem, whole, np.random.default_rng(5), 30, (1e7, 1e7), no_futures())
     chance = np.random.default_rng(5)
     for rounds in cuts:
-        search(problem, cut, chance, rounds, (1e7, 1e7))
+        search(problem, cut, chance, rounds, (1e7, 1e7), no_futures())
     assert same_bits(whole, cut)
 
 
 def test_no_round_changes_nothing() -> None:
     problem = cases(1, 20, 3)[0].problem
     memory, before = searched(problem, 10), searched(problem, 10)
-    search(problem, memory, np.random.default_rng(9), 0, HEAT)
+    search(problem, memory, np.random.default_rng(9), 0, HEAT, no_futures())
     assert same_bits(memory, before)
 
 

@@ -30,8 +30,9 @@ from collections.abc import Iterator, Mapping
 from typing import NamedTuple
 
 from dispatch.travel import TravelTable
-from shared.model import Call, Day, Van
+from shared.model import Call, Day, Risk, Van
 from tests.oracle.slow_parts import Parts, Served
+from tests.oracle.slow_risk import risk_units
 from tests.oracle.slow_schedule import (
     Mode,
     Price,
@@ -89,19 +90,23 @@ Tours = dict[Served, Tour]
 NOBODY: Served = ()
 
 
-def best_plan_goal(day: Day, travel: TravelTable) -> tuple[int, ...]:
+def best_plan_goal(
+    day: Day, travel: TravelTable, risk: Risk | None = None
+) -> tuple[int, ...]:
     """Return the goal no plan beats: unplaced, broken by priority 1 to 4, cost."""
-    return best_plan(day, travel).goal
+    return best_plan(day, travel, risk).goal
 
 
-def best_plan(day: Day, travel: TravelTable) -> Best:
-    """Return a best plan of a small day."""
+def best_plan(day: Day, travel: TravelTable, risk: Risk | None = None) -> Best:
+    """Return a best plan of a small day; its cost with the lateness to be expected."""
+    if risk is not None and day.links:
+        raise ValueError("the risk of linked calls is not priced here")
     if day.shop.restock_s is not None and any(tool.handover for tool in day.tools):
         raise ValueError("tools that change hands are not enumerated here")
     parts = Parts(day)
     best: Best | None = None
     fewest = 0  # of plans that are as good, one with the fewest steps is taken
-    for goal, steps_all, orders in _choices(day, travel):
+    for goal, steps_all, orders in _choices(day, travel, risk):
         if best is not None and (goal, steps_all) >= (best.goal, fewest):
             break
         beat = None if best is None else Price(best.goal[4:8], best.goal[-1] + 1)
@@ -148,7 +153,7 @@ def _whole_goal(
 
 
 def _choices(
-    day: Day, travel: TravelTable
+    day: Day, travel: TravelTable, risk: Risk | None
 ) -> list[tuple[tuple[int, ...], int, tuple[Steps, ...]]]:
     """Return what all vans may do, by goal and number of steps.
 
@@ -157,7 +162,9 @@ def _choices(
     if day.links:
         tours = [every_tour_of(day, travel, van) for van in day.vans]
     else:
-        tours = [list(cheapest_tours(day, travel, van).items()) for van in day.vans]
+        tours = [
+            list(cheapest_tours(day, travel, van, risk).items()) for van in day.vans
+        ]
     return sorted(
         (
             _goal_of(
@@ -264,12 +271,17 @@ def tours_of(day: Day, travel: TravelTable, van: Van) -> dict[int, Order]:
     return orders
 
 
-def cheapest_tours(day: Day, travel: TravelTable, van: Van) -> Tours:
+def cheapest_tours(
+    day: Day, travel: TravelTable, van: Van, risk: Risk | None = None
+) -> Tours:
     """Return the cheapest tour for all that the van can serve in time."""
     rounds = Rounds(day, travel, van)
     rounds.drive_all()
     tours: Tours = {NOBODY: Tour(Price(), ())}  # who stays in costs nothing
     for steps, price in rounds.prices.items():
+        if risk is not None:
+            units = risk_units(day, travel, van, steps, risk)
+            price = price.plus(Price(units=units))  # noqa: PLW2901
         served = served_of(steps)
         if served not in tours or price < tours[served].price:
             tours[served] = Tour(price, steps)

@@ -37,7 +37,9 @@ from shared.model import (
     Stop,
     StopKind,
     Unplaced,
+    Wish,
 )
+from shared.units import UNITS_PER_CENT
 from tests.builders import a_call, a_day, a_part, a_van, need, window
 from tests.unit.test_meter import Report
 
@@ -713,3 +715,53 @@ def test_an_invented_day_can_be_read_back_and_the_same_seed_invents_the_same(
     assert (len(day.calls), len(day.vans)) == (5, 2)
     for file in (tmp_path / "one").iterdir():
         assert file.read_bytes() == (tmp_path / "two" / file.name).read_bytes()
+
+
+# --- the wish to keep so many promises ----------------------------------------------
+
+
+def wished(day: Day, *, percent: int, spreads: Any, **_: Any) -> tuple[Plan, Wish]:
+    """Serve every call, and keep nine promises in ten for 3.40 and 12 minutes more."""
+    assert spreads.lengths.keys() == {call.id for call in day.calls}
+    return planned(day), Wish(
+        percent=percent,
+        kept=0.9149,
+        plain_kept=0.8625,
+        drive_s=720,
+        cost_units=340 * UNITS_PER_CENT,
+    )
+
+
+def wishing(_: Path) -> Day:
+    """Read a day that wishes something."""
+    return a_day(a_call("C1"), keep_percent=80)
+
+
+def test_the_price_of_the_wish_is_told() -> None:
+    result = plan("--keep", "90", obj=engine(keep_promises=wished))
+    text = " ".join(result.stdout.split())
+    assert result.exit_code == 0
+    assert (
+        "Wish: keep 90 % of promises and windows: 91.4 % expected, without the wish "
+        "86.2 %; its price: +12 min driving, +3.40." in text
+    )
+
+
+def test_the_wish_is_part_of_the_json() -> None:
+    result = plan("--keep", "90", "--json", obj=engine(keep_promises=wished))
+    wish = json.loads(result.stdout)["wish"]
+    assert (wish["percent"], wish["fulfilled"]) == (90, True)
+    assert (wish["drive_s"], wish["cost_cents"], wish["short"]) == (720, 340, [])
+
+
+def test_the_day_itself_may_wish_and_the_option_says_otherwise() -> None:
+    obj = engine(read=wishing, keep_promises=wished)
+    assert "keep 80 %" in " ".join(plan(obj=obj).stdout.split())
+    assert "keep 95 %" in " ".join(plan("--keep", "95", obj=obj).stdout.split())
+    assert "Wish" not in plan("--keep", "0", obj=obj).stdout
+
+
+def test_a_wish_is_for_one_day_not_for_several() -> None:
+    result = plan("--keep", "90", obj=engine(read=two_days, plan_days=outlook))
+    assert result.exit_code == 2
+    assert "--keep is for one day" in result.stderr

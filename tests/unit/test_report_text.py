@@ -8,13 +8,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from dispatch.report.document import document
-from dispatch.report.text import (
-    check_text,
-    measure,
-    outlook_text,
-    plan_text,
-    wrap,
-)
+from dispatch.report.page import measure, wrap
+from dispatch.report.text import check_text, outlook_text, plan_text
 from dispatch.report.words import (
     above_best_permille,
     clean,
@@ -23,10 +18,11 @@ from dispatch.report.words import (
     lead_words,
     slack_words,
     status_words,
+    wish_words,
 )
 from dispatch.vancheck import van_check
-from shared.model import Proof, Reason, Rule, Status, StopKind
-from shared.units import DistanceUnit
+from shared.model import Proof, Reason, Rule, Status, StopKind, Wish
+from shared.units import UNITS_PER_CENT, DistanceUnit
 from tests.builders import a_call, a_day, a_van
 from tests.unit.sample_answer import (
     ANSWER,
@@ -638,3 +634,38 @@ def test_the_sample_is_consistent_with_itself() -> None:
             now_s = stop.finish_s
         assert route.finish_s == now_s + route.last_drive_s
         assert sum(stop.kind is StopKind.BREAK for stop in route.stops) == 1
+
+
+def a_wish(**changes: float | tuple[str, ...]) -> Wish:
+    """Return a wish to keep 90 %, for which nothing had to be done."""
+    made = Wish(percent=90, kept=0.93, plain_kept=0.93, drive_s=0, cost_units=0)
+    return replace(made, **changes)  # type: ignore[arg-type]
+
+
+def test_a_wish_that_costs_nothing_says_so() -> None:
+    assert wish_words(None) == ()
+    assert wish_words(a_wish()) == (
+        (
+            "Wish: keep 90 % of promises and windows: 93.0 % expected, no more driving "
+            "for it."
+        ),
+    )
+
+
+def test_a_wish_can_spare_driving_and_cost_time() -> None:
+    (words,) = wish_words(
+        a_wish(plain_kept=0.85, drive_s=-300, cost_units=250 * UNITS_PER_CENT)
+    )
+    assert words.endswith("its price: -5 min driving, +2.50.")
+
+
+def test_a_wish_that_is_not_fulfilled_names_who_falls_short() -> None:
+    # 89.96 % falls short, and must not be rounded up to 90.0 %.
+    found = wish_words(a_wish(kept=0.8996, plain_kept=0.8996, short=("3", "7")))
+    assert found == (
+        (
+            "WISH NOT FULFILLED: keep 90 % of promises and windows: 89.9 % expected, "
+            "nothing found is safer."
+        ),
+        "Less likely than that: calls 3 and 7.",
+    )

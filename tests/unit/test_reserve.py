@@ -56,6 +56,23 @@ def test_a_held_slot_lies_within_its_window_and_on_a_van_that_could_do_the_work(
     assert day.calls[-1].skills == kinds()["lockout_vehicle"].skills
 
 
+def test_a_held_slot_lies_where_the_given_travel_matrix_has_the_middle() -> None:
+    # Call 2 lies between the others, but across a river: 50 minutes each way. From 1
+    # and from 3 the others are reached in 3000 + 600 s, from 2 in 6000 s.
+    day = reserved()
+    day = replace(day, calls=(*day.calls, a_call("3", place=at(north=3))))
+    far = {("1", "2"), ("2", "1"), ("2", "3"), ("3", "2")}
+    matrix = {
+        (f"call:{a}", f"call:{b}"): (3000 if (a, b) in far else 600, 1000)
+        for a in "123"
+        for b in "123"
+        if a != b
+    }
+    assert hold(day).calls[-1].place == at(north=2)
+    given = replace(day, travel=replace(day.travel, matrix=matrix))
+    assert hold(given).calls[-1].place == at(north=1)
+
+
 def test_the_number_of_slots_can_come_from_what_is_expected() -> None:
     day = hold(reserved(slots=None, expected=2.0, kept=0.8))
     assert [call.id for call in day.calls if call.kind == HELD] == [

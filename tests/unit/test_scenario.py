@@ -1020,6 +1020,18 @@ def test_promises_are_kept_unless_the_day_says_otherwise(tmp_path: Path) -> None
     assert (soft.late_hour_cents, soft.preference_cents) == (4550, 0)
 
 
+def test_a_wish_to_keep_promises_is_read_for_one_day_alone(tmp_path: Path) -> None:
+    text = "keep_percent = 90\n" + DAY
+    assert read_scenario(lay(tmp_path / "a", day_toml=text)).keep_percent == 90
+    assert read_scenario(lay(tmp_path / "b")).keep_percent is None
+    for number, wrong in enumerate(("0", "100", "90.5", '"all"')):
+        bad = f"keep_percent = {wrong}\n" + DAY
+        with pytest.raises(InvalidInput, match="from 1 to 99"):
+            read_scenario(lay(tmp_path / f"c{number}", day_toml=bad))
+    with pytest.raises(InvalidInput, match="days = 1"):
+        read_scenario(lay(tmp_path / "d", day_toml="days = 2\n" + text))
+
+
 def test_a_preference_and_several_dates_are_read(tmp_path: Path) -> None:
     rows = calls("preference,dates", "9:00-10:00,2026-12-05|2026-12-03 | 2026-12-05")
     day = read_scenario(

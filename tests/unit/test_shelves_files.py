@@ -12,6 +12,7 @@ from jsonschema import Draft202012Validator, FormatChecker
 
 from api.cli import Engine, cli
 from api.schemas import SHELVES, shelves_json, shelves_schema
+from dispatch.report import write_shelves
 from dispatch.report.csvfile import shelves_tables
 from dispatch.report.shelf import shelves_document
 from dispatch.report.text import shelves_text
@@ -287,6 +288,18 @@ def test_the_command_shows_the_shelves_and_says_by_its_status_that_there_is_work
         "moves.csv",
         "dead_stock.csv",
     }
+
+
+def test_a_plan_in_the_same_folder_keeps_its_day_sheets(
+    filled: tuple[Day, Shelves], tmp_path: Path
+) -> None:
+    sheet, calendar = tmp_path / "sheet-north.html", tmp_path / "calendar-north.ics"
+    sheet.write_text('<meta name="generator" content="keyround">')
+    calendar.write_text("PRODID:-//keyround//")
+    write_shelves(*filled, tmp_path)
+    assert sheet.exists()
+    assert calendar.exists()
+    assert (tmp_path / "shelves.txt").exists()
 
 
 def test_json_goes_to_stdout_and_faults_go_there_as_json_too(folder: Path) -> None:

@@ -6,6 +6,7 @@ from dataclasses import replace
 import pytest
 
 from dispatch.planner import Budget, plan_day
+from dispatch.rest import Rest
 from dispatch.simulate import (
     PATIENCE_S,
     Policy,
@@ -17,7 +18,7 @@ from dispatch.simulate import (
     live,
     reshuffled,
 )
-from shared.model import Window
+from shared.model import Plan, Standing, Window
 from tests.builders import a_call, a_day, a_van, at, window
 
 BRIEF = Budget(rounds=200, reasons=False)
@@ -133,3 +134,36 @@ def test_no_plan_on_the_way_is_refused_where_vans_fetch_parts() -> None:
     policy = anew(Budget(rounds=500, reasons=False))
     plan = plan_day(world.day, Budget(rounds=3_000, reasons=False))
     assert live(world, plan, policy).unserved == 0
+
+
+def test_whoever_answers_knows_what_each_customer_was_told() -> None:
+    # Both are told in the evening, within ten minutes. The first visit takes an hour
+    # longer than planned: the second customer was still told the time of the evening.
+    day = a_day(
+        calls=[
+            a_call("1", place=at(north=1), promise=window(8, 9)),
+            a_call("2", place=at(north=2), promise=window(9, 12)),
+        ],
+        vans=[a_van(shift=window(8, 17))],
+        promises_may_break=True,
+    )
+    world = World(
+        day=day,
+        urgent=(),
+        booked_s={},
+        lengths_s={"1": day.planned_s(day.calls[0]) + HOUR_S, "2": HOUR_S // 2},
+        slowness={"1": 1.0, "2": 1.0},
+        wages_units=0,
+    )
+    plan = plan_day(day, BRIEF)
+    (route,) = plan.routes
+    start_s = next(stop.start_s for stop in route.stops if stop.call_id == "2")
+    seen: list[Standing | None] = []
+
+    def answer(rest: Rest) -> Plan:
+        seen.extend(call.standing for call in rest.day.calls)
+        return reshuffled(BRIEF)(rest)
+
+    live(world, plan, answer)
+    span = Window(start_s=start_s - 600, end_s=start_s + 600)
+    assert seen[0] == Standing(van_id=route.van_id, window=span, told=True)

@@ -7,7 +7,7 @@ import pytest
 
 from dispatch.generator import ALL, Feature, generate_day
 from dispatch.partition import calls_of, share_parts
-from dispatch.problem import HOLDER, STORE_VISIT, Problem, build_problem
+from dispatch.problem import HOLDER, STORE_VISIT, Problem, build_problem, no_futures
 from dispatch.search.lns import new_memory, search
 from dispatch.search.schedule import MONEY, SIZE, time_route
 from dispatch.solver import (
@@ -109,7 +109,7 @@ def test_groups_of_vans_share_out_all_there_is_and_keep_what_they_use() -> None:
     day = a_large_day_with_everything()
     problem = build_problem(day, travel_table(day))
     memory = new_memory(problem)
-    search(problem, memory, np.random.default_rng(0), 2_000, (1.0, 1.0))
+    search(problem, memory, np.random.default_rng(0), 2_000, (1.0, 1.0), no_futures())
     # Even and odd vans: those that hand each other parts are in both groups.
     groups = [list(range(0, 30, 2)), list(range(1, 30, 2))]
     holders = [set(problem.vans[vans, HOLDER].tolist()) for vans in groups]
@@ -126,7 +126,7 @@ def test_a_search_counts_what_is_used_as_its_routes_do() -> None:
     day = a_large_day_with_everything()
     problem = build_problem(day, travel_table(day))
     memory = new_memory(problem)
-    search(problem, memory, np.random.default_rng(0), 2_000, (1.0, 1.0))
+    search(problem, memory, np.random.default_rng(0), 2_000, (1.0, 1.0), no_futures())
     assert memory.best.fetched.any()
     assert (used_by(problem, memory.best, range(30)) == memory.best.used).all()
 

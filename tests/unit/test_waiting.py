@@ -79,3 +79,14 @@ def test_short_waits_are_not_spoken_of() -> None:
 
 def test_without_likely_places_there_is_nothing_to_say() -> None:
     assert waits(two_calls()) == ()
+
+
+def test_a_given_travel_matrix_says_how_soon_an_emergency_is_reached() -> None:
+    # Ten kilometres of straight line, and a tunnel of 50 seconds below them.
+    day = two_calls()
+    nodes = ["call:1", "call:2", "shop", "start:V1", "finish:V1"]
+    matrix = {(a, b): (50, 1000) for a in nodes for b in nodes if a != b}
+    (wait,) = waits(
+        replace(day, travel=replace(day.travel, matrix=matrix)), at(north=-5)
+    )
+    assert (wait.spot, wait.here_s, wait.there_s) == (Spot.LAST, 50, 0)

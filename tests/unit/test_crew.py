@@ -1,0 +1,29 @@
+"""Who works out what has to be answered now."""
+
+import os
+
+import pytest
+
+from api.crew import Pool
+from shared.errors import Unavailable
+
+
+def test_work_is_done_in_another_process_and_its_errors_come_back() -> None:
+    pool = Pool()
+    try:
+        assert pool.call(os.getpid) != os.getpid()
+        assert pool.call(divmod, 7, 2) == (3, 1)
+        with pytest.raises(ZeroDivisionError):
+            pool.call(divmod, 7, 0)
+    finally:
+        pool.close()
+
+
+def test_a_child_that_dies_costs_one_answer_and_is_replaced() -> None:
+    pool = Pool()
+    try:
+        with pytest.raises(Unavailable):
+            pool.call(os._exit, 1)
+        assert pool.call(divmod, 7, 2) == (3, 1)
+    finally:
+        pool.close()
