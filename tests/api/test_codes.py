@@ -12,6 +12,7 @@ from api import tables
 from api.codes import drop_old_codes
 from api.vault import read_vault
 from tests.api.house import DAY, House, open_house
+from tests.service import service
 
 BITTING = "5-2-4-1-3-3"
 CODE = f"/v1/days/{DAY}/calls/501/code"
@@ -253,3 +254,24 @@ def test_codes_of_days_that_are_over_are_deleted(house: House) -> None:
     assert drop_old_codes(house.store, date(2026, 12, 6)) == 1
     assert house.rows(tables.codes) == []
     assert house.rows(tables.code_log)[-1].what == "removed"
+
+
+def test_the_sheet_of_the_calls_van_says_that_there_is_a_code_and_not_which(
+    tmp_path: Path,
+) -> None:
+    with service(tmp_path) as planned:
+        mira = planned.van("mira")
+
+        def stops() -> dict[str, bool]:
+            answer = mira.get("/v1/vans/mira/sheet")
+            assert BITTING not in answer.text
+            calls = [stop["call"] for stop in answer.json()["stops"]]
+            return {call["id"]: call["has_code"] for call in calls if call}
+
+        first = next(iter(stops()))
+        path = f"/v1/days/{DAY}/calls/{first}/code"
+        body = {"code": BITTING, "what": "bitting"}
+        assert planned.office.put(path, json=body).status_code == 204
+        assert [call for call, coded in stops().items() if coded] == [first]
+        assert planned.office.delete(path).status_code == 204
+        assert not any(stops().values())

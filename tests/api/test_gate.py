@@ -212,3 +212,25 @@ def test_what_is_another_vans_looks_like_what_does_not_exist(mine: TestClient) -
 def test_the_office_gets_in_where_it_may(house: Service) -> None:
     for path in ("/v1/keys", "/v1/code-log", "/metrics", f"/v1/days/{TODAY}/plan"):
         assert house.office.get(path).status_code == 200
+
+
+def test_every_route_declares_how_it_turns_people_away(house: Service) -> None:
+    document = house.app.openapi()
+    shown = routes(house.app) & {
+        f"{method.upper()} {path}"
+        for path, methods in document["paths"].items()
+        for method in methods
+    }
+    assert len(shown) > 30
+    rules = {
+        **{key: {"401", "429", "503"} for key in lines(SIGNED_IN)},
+        **{key: {"401", "404", "429", "503"} for key in lines(OWN)},
+        **{key: {"401", "403", "429", "503"} for key in lines(OFFICE)},
+    }
+    for line, needed in rules.items():
+        name = line.replace("{other}", "{day}")
+        if name in shown:
+            method, path = name.split(" ")
+            declared = document["paths"][path][method.lower()]
+            assert needed <= declared["responses"].keys(), name
+            assert declared["security"], name
