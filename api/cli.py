@@ -1369,6 +1369,7 @@ def _open_store(data: Path | None, database: str) -> "tuple[Settings, SqlStore]"
     from api.settings import Settings, usual_folder
     from api.store import open_store
 
+    os.umask(0o077)  # customers' data: for this user's eyes alone
     settings = Settings(folder=data or usual_folder(), database=database)
     _try_to_write(settings.folder)
     return settings, open_store(settings.url)

@@ -11,9 +11,10 @@ from dataclasses import dataclass, field
 from typing import Annotated, Literal
 from urllib.parse import urlsplit
 
-from fastapi import Depends, Request, Security
+from fastapi import Depends, Request
 from fastapi.concurrency import run_in_threadpool
-from fastapi.security import APIKeyCookie, HTTPAuthorizationCredentials, HTTPBearer
+from fastapi.openapi.models import HTTPBearer as HTTPBearerModel
+from fastapi.security.base import SecurityBase
 
 from api.desk import Desk
 from api.limits import Limit
@@ -31,9 +32,6 @@ _REMEMBERED_S = 2.0  # how long another process's revocation may go unnoticed
 _REMEMBERED = 2_000  # tokens
 _SIGN_IN = ("office", "van")
 _SAFE = {"GET", "HEAD", "OPTIONS"}
-
-_bearer = HTTPBearer(auto_error=False, description="Programs: the token of a session.")
-_cookie = APIKeyCookie(name=COOKIE, auto_error=False, description="The pages.")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -188,60 +186,70 @@ def fresh_key(
     )
 
 
-async def anyone(
-    request: Request,
-    bearer: Annotated[HTTPAuthorizationCredentials | None, Security(_bearer)] = None,
-    cookie: Annotated[str | None, Security(_cookie)] = None,
-) -> Principal:
-    """Let in who is signed in.
+class Guard(SecurityBase):
+    """Asks who it is: one step, and the OpenAPI document says how to answer.
 
-    Parameters
-    ----------
-    request : Request
-        That is asked.
-    bearer : HTTPAuthorizationCredentials or None
-        A program's token.
-    cookie : str or None
-        A page's token, if there is no bearer.
-
-    Returns
-    -------
-    Principal
-        Who it is.
-
-    Raises
-    ------
-    SignedOut
-        When it is nobody.
-    NotAllowed
-        When another site's page asks through a browser that is signed in here.
-    TooMany
-        When this token, or this address with tokens that are not good, came too often.
+    The framework's own way, a dependency for the header and one for the cookie, took the
+    hot route from 0.37 to 0.58 ms of processor time.
     """
-    token = bearer.credentials if bearer else cookie
-    if not token:
-        raise SignedOut("sign in first")
-    desk: Desk = request.app.state.desk
-    door: Door = request.app.state.door
-    address = address_of(request)
-    digest = digest_of(token)
-    now_ms = int(desk.clock().timestamp() * 1000)
-    key = door.recall(digest)
-    if key is None:
-        _refuse_if(door.misses.wait_s(address))
-        # Not on the event loop: the database may be slow to answer.
-        key = await run_in_threadpool(_look_up, desk, digest)
-        if key is not None:
-            door.remember(digest, key)
-    if key is None or key.kind not in _SIGN_IN or not key.good(now_ms):
-        door.misses.take(address)
-        raise SignedOut("this sign-in is not good any more")
-    request.state.key_id = key.id  # for the journal
-    _refuse_if(door.asks.take(key.id))
-    if bearer is None and request.method not in _SAFE and not from_our_page(request):
-        raise NotAllowed("this request came from another site's page")
-    kind: Literal["office", "van"] = "van" if key.kind == "van" else "office"
-    return Principal(kind=kind, key_id=key.id, van_id=key.van_id)
+
+    def __init__(self) -> None:
+        words = "The token of a session; pages bring the same in the cookie 'keyround'."
+        self.model = HTTPBearerModel(description=words)
+        self.scheme_name = "bearer"
+
+    async def __call__(self, request: Request) -> Principal:
+        """Let in who is signed in.
+
+        Parameters
+        ----------
+        request : Request
+            With a bearer token or the cookie.
+
+        Returns
+        -------
+        Principal
+            Who it is.
+
+        Raises
+        ------
+        SignedOut
+            When it is nobody.
+        NotAllowed
+            When another site's page asks through a browser that is signed in here.
+        TooMany
+            When this token, or this address with tokens that are not good, came too
+            often.
+        """
+        scheme, _, token = request.headers.get("authorization", "").partition(" ")
+        by_cookie = scheme.lower() != "bearer" or not token
+        if by_cookie:
+            token = request.cookies.get(COOKIE, "")
+        if not token:
+            raise SignedOut("sign in first")
+        desk: Desk = request.app.state.desk
+        door: Door = request.app.state.door
+        digest = digest_of(token)
+        key = door.recall(digest)
+        if key is None:
+            _refuse_if(door.misses.wait_s(address_of(request)))
+            # Not on the event loop: the database may be slow to answer.
+            key = await run_in_threadpool(_look_up, desk, digest)
+            if key is not None:
+                door.remember(digest, key)
+        now_ms = int(desk.clock().timestamp() * 1000)
+        if key is None or key.kind not in _SIGN_IN or not key.good(now_ms):
+            door.misses.take(address_of(request))
+            raise SignedOut("this sign-in is not good any more")
+        request.state.key_id = key.id  # for the journal
+        _refuse_if(door.asks.take(key.id))
+        if by_cookie and request.method not in _SAFE and not from_our_page(request):
+            raise NotAllowed("this request came from another site's page")
+        kind: Literal["office", "van"] = "van" if key.kind == "van" else "office"
+        return Principal(kind=kind, key_id=key.id, van_id=key.van_id)
+
+
+anyone = Guard()
 
 
 def _look_up(desk: Desk, digest: str) -> Key | None:
