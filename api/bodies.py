@@ -417,6 +417,30 @@ class InquiryView(Body):
     document: dict[str, Any]
 
 
+class QuoteBody(Body):
+    """A call that a caller wants a window for, and how surely it shall be kept."""
+
+    call: CallBody
+    keep: Annotated[float, Field(ge=0.5, le=0.99)] = 0.9
+
+
+class WindowView(Body):
+    """A window that can be told, and the chance that the visit starts in it."""
+
+    van_id: str
+    start_at: datetime
+    end_at: datetime
+    chance: float
+    cost_cents: int
+
+
+class QuoteView(Body):
+    """Windows, the narrowest first; or why there is none."""
+
+    windows: tuple[WindowView, ...]
+    reasons: tuple[str, ...]
+
+
 class AcceptBody(Body):
     """Which option is taken, and what is promised."""
 

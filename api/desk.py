@@ -4,6 +4,7 @@ The use cases are functions of a transaction: what they check and what they writ
 step. Those that change a running day stand in :mod:`api.course`.
 """
 
+import threading
 from collections.abc import Callable, Hashable
 from contextlib import AbstractContextManager
 from dataclasses import dataclass, field, replace
@@ -75,6 +76,7 @@ class Cache:
 
     def __init__(self) -> None:
         self._kept: dict[Hashable, Any] = {}
+        self._lock = threading.Lock()
 
     def get(self, key: Hashable, make: Callable[[], T]) -> T:
         """Return a value, made if it is not there.
@@ -91,13 +93,15 @@ class Cache:
         any
             The value.
         """
-        try:
-            found: T = self._kept[key]
-        except KeyError:
-            found = make()
+        with self._lock:
+            if key in self._kept:
+                kept: T = self._kept[key]
+                return kept
+        found = make()  # without the lock: twice is no harm, waiting would be
+        with self._lock:
             self._kept[key] = found
             while len(self._kept) > KEPT:
-                self._kept.pop(next(iter(self._kept)), None)
+                del self._kept[next(iter(self._kept))]
         return found
 
 

@@ -4,7 +4,15 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from uuid import uuid4
 
-from api.bodies import AcceptBody, UrgentBody, call_of, seconds_of
+from api.bodies import (
+    AcceptBody,
+    QuoteBody,
+    QuoteView,
+    UrgentBody,
+    WindowView,
+    call_of,
+    seconds_of,
+)
 from api.course import (
     Clerk,
     News,
@@ -22,8 +30,10 @@ from api.store import Transaction
 from api.store.days import edit_day, put_row
 from api.store.inquiries import Inquiry, accept_inquiry, add_inquiry, find_inquiry
 from api.store.plans import InForce
+from dispatch.chance import usual_spreads
 from dispatch.difference import Difference, Ring
 from dispatch.live import Moment, Stand, ask_at, booked
+from dispatch.quote import open_book, quote
 from dispatch.report.livedata import options_json
 from dispatch.rest import in_force as whole_plan
 from dispatch.rest import rest_of
@@ -326,3 +336,84 @@ def _agree(transaction: Transaction, known: Known, offer: Offer) -> Known:
         brief=replace(known.brief, revision=revision),
         day=replace(known.day, vans=tuple(vans)),
     )
+
+
+def work_out_windows(day: Day, plan: Plan, call: Call, keep: float) -> QuoteView:
+    """Work out which windows can be told to a caller.
+
+    Parameters
+    ----------
+    day, plan : Day, Plan
+        The day, and its plan.
+    call : Call
+        What is asked for.
+    keep : float
+        Wished chance that the visit starts in time.
+
+    Returns
+    -------
+    QuoteView
+        The windows, or why there is none.
+    """
+    spreads = usual_spreads(replace(day, calls=(*day.calls, call)))
+    found = quote(open_book([(day, plan)], spreads), call, spreads, keep)
+    clock = day.clock
+    windows = tuple(
+        WindowView(
+            van_id=offer.van_id,
+            start_at=clock.instant(offer.window.start_s),
+            end_at=clock.instant(offer.window.end_s),
+            chance=offer.chance,
+            cost_cents=offer.cost_cents,
+        )
+        for offer in found.offers
+    )
+    reasons: tuple[str, ...] = ()
+    if not windows:
+        share = f"{round(100 * keep)} days in 100"
+        reasons = (
+            f"it fits in at {found.tried} places, at none in time on {share}"
+            if found.tried
+            else "it fits in at no place of any van's day",
+        )
+    return QuoteView(windows=windows, reasons=reasons)
+
+
+def ask_for_windows(desk: Desk, day_id: str, body: QuoteBody) -> QuoteView:
+    """Ask which windows can be told to a caller; nothing is booked by that.
+
+    Parameters
+    ----------
+    desk : Desk
+        The service's.
+    day_id : str
+        Which day.
+    body : QuoteBody
+        What is asked for.
+
+    Returns
+    -------
+    QuoteView
+        The windows, or why there is none.
+
+    Raises
+    ------
+    Conflict
+        When nothing is planned yet, or the day is under way: options for an urgent
+        call are asked for then.
+    InvalidInput
+        With every fault of the call.
+    NotFound
+        When there is no such day.
+    Unavailable
+        When it cannot be worked out just now.
+    """
+    with desk.store.read() as transaction:
+        known = know(desk, transaction, day_id)
+        force = ready_to_run(desk, transaction, known)
+    if known.brief.running:
+        raise Conflict("the day is under way: ask as about an urgent call")
+    call = replace(call_of(known.day, body.call, "body.call"), promise=None)
+    if call.id in known.state.calls:
+        raise Conflict(f"there is a call {call.id} already")
+    return desk.crew.call(work_out_windows, known.day, force.plan, call, body.keep)

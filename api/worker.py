@@ -9,7 +9,7 @@ import tempfile
 import threading
 import time
 from collections.abc import Callable
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from uuid import uuid4
 
@@ -28,12 +28,14 @@ from api.desk import Desk, Known, in_force, know
 from api.store.days import read_files
 from api.store.jobs import Job, end_job, holds, put_back, renew_job, take_job
 from dispatch.answer import answer
+from dispatch.chance import foretell, usual_spreads
 from dispatch.horizon import plan_days
 from dispatch.live import Stand, step
 from dispatch.planner import Budget, Progress, plan_day
 from dispatch.report.document import outlook_json
 from dispatch.reshuffle import RESHUFFLE_ROUNDS
 from dispatch.scenario import read_happened
+from dispatch.wish import keep_promises
 from shared.errors import Conflict, InvalidInput, KeyroundError
 from shared.facts import in_order
 from shared.model import Answer
@@ -168,9 +170,23 @@ def _budget(job: Job, pulse: _Pulse, rounds: int | None) -> Budget:
 
 def _morning(known: Known, budget: Budget) -> Made:
     day = known.day
+    spreads = usual_spreads(day)
     if day.horizon == 1:
-        return write_morning(known, answer(day, plan_day(day, budget)))
+        wish = None
+        if day.keep_percent is None:
+            plan = plan_day(day, budget)
+        else:
+            plan, wish = keep_promises(day, day.keep_percent, spreads, budget)
+        kept = foretell(day, plan, spreads, budget.seed)
+        return write_morning(known, replace(answer(day, plan), kept=kept, wish=wish))
     outlook = plan_days(day, budget)
+    outlook = replace(
+        outlook,
+        answers=tuple(
+            replace(one, kept=foretell(one.day, one.plan, spreads, budget.seed))
+            for one in outlook.answers
+        ),
+    )
     first: Answer = outlook.answers[0]
     if first.day.date != day.date:
         raise Conflict("no van works on the first of these days")

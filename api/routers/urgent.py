@@ -5,7 +5,15 @@ import json
 from fastapi import APIRouter, Request, Response
 
 from api.answers import SIGNED_IN, refusals
-from api.bodies import AcceptBody, AcceptedView, InquiryView, UrgentBody, moment
+from api.bodies import (
+    AcceptBody,
+    AcceptedView,
+    InquiryView,
+    QuoteBody,
+    QuoteView,
+    UrgentBody,
+    moment,
+)
 from api.desk import brief_of
 from api.problems import NotFound, Slug
 from api.routers.days import MAKES, ONE
@@ -22,7 +30,7 @@ from api.routers.exchange import (
 )
 from api.store import Transaction
 from api.store.plans import find_documents
-from api.telephone import accept, ask
+from api.telephone import accept, ask, ask_for_windows
 
 router = APIRouter(tags=["urgent"])
 
@@ -81,6 +89,27 @@ def accept_option(
         return Done(value=AcceptedView(plan_version=version))
 
     return once(request, desk, who, body, make)
+
+
+@router.post(
+    "/v1/days/{day}/quote",
+    summary="Ask which windows can be told to a caller",
+    response_model=QuoteView,
+    responses=refusals(
+        *SIGNED_IN,
+        Slug.INVALID_INPUT,
+        Slug.NOT_FOUND,
+        Slug.MOVED_ON,
+        Slug.WRONG_MEDIA,
+        Slug.TOO_LARGE,
+    ),
+)
+def ask_windows(day: str, body: QuoteBody, who: Office, desk: TheDesk) -> Response:
+    """Ask which windows can be told on a day that is planned and not under way."""
+    del who
+    view = ask_for_windows(desk, day, body)
+    headers = {"Cache-Control": "no-store"}
+    return Response(as_bytes(view), media_type=JSON, headers=headers)
 
 
 @router.get(

@@ -174,6 +174,21 @@ def test_lists_come_in_pages_that_meet_without_gap_or_overlap(s: Service) -> Non
     assert s.office.get(f"{DAY}/calls?limit=0").status_code == 422
 
 
+def test_a_caller_is_told_windows_that_are_likely_to_be_kept(s: Service) -> None:
+    asked = {"call": {**LOCKOUT, "priority": 2}, "keep": 0.8}
+    answer = s.office.post(f"{DAY}/quote", json=asked)
+    assert answer.status_code == 200, answer.text
+    found = answer.json()
+    assert found["windows"], found["reasons"]
+    for window in found["windows"]:
+        assert window["van_id"] in {"mira", "hanno"}
+        assert 0.8 <= window["chance"] <= 1
+        assert window["start_at"] < window["end_at"]
+    assert s.office.get(f"{DAY}/calls/900").status_code == 404  # nothing is booked
+    tell(s, "08:00", kind="left", van_id="mira", call_id="501")
+    assert s.office.post(f"{DAY}/quote", json=asked).status_code == 409
+
+
 # --- an urgent call -----------------------------------------------------------------
 
 
