@@ -1,7 +1,7 @@
 """The service as one ASGI application."""
 
-import logging
-from collections.abc import AsyncIterator, Callable
+import asyncio
+from collections.abc import AsyncIterator, Callable, Iterator
 from contextlib import asynccontextmanager
 from datetime import UTC, datetime
 
@@ -13,24 +13,35 @@ from starlette.exceptions import HTTPException
 from api.crew import Here
 from api.desk import Crew, Desk, Store
 from api.feed import Feed
+from api.journal import LOG
 from api.problems import Problem, Slug, problem_of, problem_of_status
 from api.routers import (
+    calendars,
     calls,
+    codes,
     days,
     events,
     facts,
     health,
     jobs,
+    metrics,
+    phones,
     plans,
     stock,
     urgent,
     vans,
 )
 from api.routers.pages import page_router, read_pages
+from api.security import Door
+from api.store.census import count_jobs, count_sessions
+from api.tidy import keep_tidy
+from api.vault import Vault, make_vault
+from api.watch import Counts, Watch
 from shared.errors import KeyroundError
 
-LOG = logging.getLogger("keyround")
 MOST_BYTES = 2**20  # of a request's body; own choice
+LONG_BODIES = {"/v1/days": 2**24}  # a whole folder
+_UNSPOKEN = ("/session", "/code")  # paths to which secrets are sent: none is repeated
 
 
 def create_app(
@@ -38,6 +49,9 @@ def create_app(
     store: Store,
     clock: Callable[[], datetime] = lambda: datetime.now(UTC),
     crew: Crew | None = None,
+    secure: bool = False,
+    vault: Vault | None = None,
+    keep_days: int | None = None,
 ) -> FastAPI:
     """Make the application.
 
@@ -49,6 +63,13 @@ def create_app(
         Now, aware.
     crew : Crew, optional
         Who works out what has to be answered now; by default this process itself.
+    secure : bool, optional
+        Whether browsers reach it by https only.
+    vault : Vault or None, optional
+        Seals codes; ``None``: one whose key ends with the process.
+    keep_days : int or None, optional
+        Customers' data of days longer over than this is erased every hour; ``None``:
+        none is.
 
     Returns
     -------
@@ -61,7 +82,12 @@ def create_app(
     @asynccontextmanager
     async def lifespan(_: FastAPI) -> AsyncIterator[None]:
         await feed.start()
+        tidying = None
+        if keep_days is not None:
+            tidying = asyncio.create_task(keep_tidy(desk, keep_days))
         yield
+        if tidying is not None:
+            tidying.cancel()
         await feed.stop()
 
     app = FastAPI(
@@ -72,21 +98,40 @@ def create_app(
         docs_url=None,  # its pages come from elsewhere
         redoc_url=None,
         lifespan=lifespan,
-        max_body_size=MOST_BYTES,
         redirect_slashes=False,
     )
     app.state.desk = desk
     app.state.feed = feed
+    app.state.door = Door()
+    app.state.secure = secure
+    app.state.vault = vault or make_vault()
+    app.state.counts = Counts(more=lambda: _census(desk))
+    app.add_middleware(
+        Watch,
+        counts=app.state.counts,
+        defect=_answer_defect,
+        secure=secure,
+        most_bytes=lambda path: LONG_BODIES.get(path, MOST_BYTES),
+    )
     app.add_exception_handler(KeyroundError, _answer_error)
     app.add_exception_handler(RequestValidationError, _answer_faults)
     app.add_exception_handler(HTTPException, _answer_refusal)
-    app.add_exception_handler(Exception, _answer_error)
     # Routes are tried in their order: what phones fetch all the time comes first.
     matters = (plans, facts, health, days, calls, vans, stock, jobs, urgent, events)
-    for matter in matters:
+    guarded = (phones, codes, calendars, metrics)
+    for matter in (*matters, *guarded):
         app.include_router(matter.router)
     app.include_router(page_router(read_pages()))
     return app
+
+
+def _census(desk: Desk) -> Iterator[tuple[str, str, str, dict[str, float]]]:
+    """Yield what is counted when somebody looks."""
+    with desk.store.read() as transaction:
+        jobs = count_jobs(transaction)
+        sessions = count_sessions(transaction)
+    yield "keyround_jobs", "Jobs.", "state", dict(jobs)
+    yield "keyround_sessions", "Sessions that are good.", "kind", dict(sessions)
 
 
 def answer(problem: Problem) -> JSONResponse:
@@ -112,9 +157,12 @@ def answer(problem: Problem) -> JSONResponse:
 
 async def _answer_error(_: Request, error: Exception) -> JSONResponse:
     problem = problem_of(error)
-    if problem.slug is Slug.DEFECT:
-        LOG.error("defect", exc_info=error)
-    return answer(problem)
+    return _answer_defect(error) if problem.slug is Slug.DEFECT else answer(problem)
+
+
+def _answer_defect(error: Exception) -> JSONResponse:
+    LOG.error("defect", exc_info=error)
+    return answer(problem_of(error))
 
 
 async def _answer_refusal(_: Request, error: Exception) -> JSONResponse:
@@ -122,10 +170,15 @@ async def _answer_refusal(_: Request, error: Exception) -> JSONResponse:
     return answer(problem_of_status(error.status_code, str(error.detail)))
 
 
-async def _answer_faults(_: Request, error: Exception) -> JSONResponse:
+async def _answer_faults(request: Request, error: Exception) -> JSONResponse:
     assert isinstance(error, RequestValidationError)  # noqa: S101 - for mypy
+    unspoken = request.url.path.endswith(_UNSPOKEN)
     faults = tuple(
-        (_place(each["loc"]), _got(each.get("input")), str(each["msg"]))
+        (
+            _place(each["loc"]),
+            "" if unspoken else _got(each.get("input")),
+            str(each["msg"]),
+        )
         for each in error.errors()
     )
     return answer(Problem(slug=Slug.INVALID_INPUT, faults=faults))

@@ -1288,7 +1288,19 @@ def schema(**asked: bool) -> None:
     help="Load this folder's day first, and plan it.",
 )
 @click.option("--today", is_flag=True, help="With --load: move the day to today.")
-def serve(
+@click.option(
+    "--https",
+    is_flag=True,
+    help="Browsers reach it by https, through a web server in front of it.",
+)
+@click.option(
+    "--keep-days",
+    type=click.IntRange(0),
+    default=180,
+    show_default=True,
+    help="Erase customers' data this many days after their day.",
+)
+def serve(  # noqa: PLR0913 - its options
     *,
     data: Path | None,
     database: str,
@@ -1296,10 +1308,13 @@ def serve(
     port: int,
     folder: Path | None,
     today: bool,
+    https: bool,
+    keep_days: int,
 ) -> None:
     """Start the service: the office's page, the phones' page, and what they ask.
 
     Everything is kept in one SQLite file unless a database is named. Ctrl-C stops it.
+    The first start prints the secret that the office signs in with.
 
     \b
     Examples:
@@ -1312,21 +1327,36 @@ def serve(
     """
     import uvicorn
 
+    from api.access import first_secret
     from api.app import create_app
     from api.crew import Pool
     from api.host import load_folder, worker
+    from api.journal import set_up
+    from api.vault import read_vault
 
+    set_up(os.environ)
     settings, store = _open_store(data, database)
     crew = Pool()
     try:
+        vault = read_vault(settings.folder)
+        made = first_secret(store)
+        if made is not None:
+            _show_secret(made)
         if folder is not None:
             _say_loaded(load_folder(store, folder, today=today))
         with worker(settings):
             uvicorn.run(
-                create_app(store=store, crew=crew),
+                create_app(
+                    store=store,
+                    crew=crew,
+                    vault=vault,
+                    secure=https,
+                    keep_days=keep_days,
+                ),
                 host=host,
                 port=port,
                 access_log=False,  # its lines would name calls
+                log_config=None,
                 server_header=False,
                 timeout_graceful_shutdown=3,  # open streams would wait for ever
             )
@@ -1339,6 +1369,7 @@ def _open_store(data: Path | None, database: str) -> "tuple[Settings, SqlStore]"
     from api.settings import Settings, usual_folder
     from api.store import open_store
 
+    os.umask(0o077)  # customers' data: for this user's eyes alone
     settings = Settings(folder=data or usual_folder(), database=database)
     _try_to_write(settings.folder)
     return settings, open_store(settings.url)
@@ -1395,7 +1426,10 @@ def work(*, data: Path | None, database: str) -> None:
     if parent:
         end_with(int(parent))
     from api.desk import Desk
+    from api.journal import set_up
     from api.worker import run
+
+    set_up(os.environ)
 
     stop = threading.Event()
     signal.signal(signal.SIGTERM, lambda *_: stop.set())
@@ -1517,6 +1551,69 @@ def restore(*, file: Path, data: Path | None, database: str) -> None:
     finally:
         store.close()
     _tell(f"restored {rows} rows")
+
+
+@cli.command()
+@_data
+@_database
+def secret(*, data: Path | None, database: str) -> None:
+    """Make the office a new secret, and print it once.
+
+    The one before and all sessions of the office end; paired phones stay paired.
+
+    \b
+    Example:
+      keyround secret
+
+    \b
+    Exit status: 0 made, 3 cannot read or write.
+    """
+    from api.access import make_secret
+
+    _, store = _open_store(data, database)
+    try:
+        _show_secret(make_secret(store))
+    finally:
+        store.close()
+
+
+def _show_secret(made: str) -> None:
+    """Print the office's secret on its one occasion."""
+    _show(f"The office signs in with this secret; it is shown only now:\n\n  {made}\n")
+
+
+@cli.command()
+@_data
+@_database
+@click.option(
+    "--keep-days",
+    type=click.IntRange(0),
+    default=180,
+    show_default=True,
+    help="Erase customers' data this many days after their day.",
+)
+def tidy(*, data: Path | None, database: str, keep_days: int) -> None:
+    """Erase customers' data and codes that are not needed any more.
+
+    The service does this by itself every hour; this is for when it does not run.
+
+    \b
+    Example:
+      keyround tidy --keep-days 30
+
+    \b
+    Exit status: 0 erased, 3 cannot read or write.
+    """
+    from datetime import UTC, datetime
+
+    from api.tidy import tidy as tidy_up
+
+    _, store = _open_store(data, database)
+    try:
+        gone = tidy_up(store, datetime.now(UTC), keep_days)
+    finally:
+        store.close()
+    _tell(f"erased {len(gone.days)} days, {gone.codes} codes, {gone.keys} old keys")
 
 
 @cli.command()
