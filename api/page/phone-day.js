@@ -77,7 +77,7 @@ export function split(stops) {
 
 // A time as the clock on the day's wall shows it: it is written so in the text.
 export const clock = (at) => at.slice(11, 16);
-export const span = (each) => `${clock(each.start_at)} to ${clock(each.end_at)}`;
+export const span = (each) => `${clock(each.start_at)}–${clock(each.end_at)}`;
 export const sayMinutes = (seconds) => {
   const minutes = Math.round(seconds / 60);
   if (minutes < 60) return `${minutes} min`;

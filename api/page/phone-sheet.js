@@ -36,7 +36,8 @@ function takeLine(part, sheet) {
         part.instead_of && ` · instead of ${part.instead_of}`,
       ),
     ),
-    binTag(part.bin),
+    // Bins are the shop's; what a counter sells or a colleague hands over lies in none.
+    (part.origin === "aboard" || part.origin === "shop") && binTag(part.bin),
   );
 }
 
@@ -134,7 +135,9 @@ function promiseWords(stop) {
 function timing(stop) {
   if (stop.state === "working") return ["calm", `should be done at ${clock(stop.finish_at)}`];
   if (stop.late_s > 0) return ["late", `${sayMinutes(stop.late_s)} after what was promised`];
-  if (stop.tight) return ["tight", "no time to lose"];
+  if (stop.tight) {
+    return ["tight", stop.slack_s === null ? "no time to lose" : `only ${sayMinutes(stop.slack_s)} in hand`];
+  }
   if (stop.slack_s !== null && stop.slack_s < 7200) return ["calm", `${sayMinutes(stop.slack_s)} in hand`];
   return null;
 }
@@ -166,7 +169,7 @@ function nowCard(view) {
     make(
       "div",
       { class: "when" },
-      make("time", { datetime: stop.start_at, class: "big" }, clock(stop.start_at)),
+      make("time", { datetime: stop.start_at, class: "hour" }, clock(stop.start_at)),
       make(
         "div",
         { class: "about" },
@@ -185,11 +188,12 @@ function nowCard(view) {
         { class: "job" },
         make("strong", {}, "Fetch parts"),
         restock.opening && `, open ${span(restock.opening)}`,
+        restock.pay_cents > 0 && `, ${(restock.pay_cents / 100).toFixed(2)} to pay`,
       ),
     reach(stop),
     list("Still to settle", "ready", open.map(readyLine)),
     list("Take", "take", stop.take.map((part) => takeLine(part, sheet))),
-    restock && list("Fetch here", "take", restock.fetch.map(fetchLine)),
+    restock && fetchList(restock),
     restock && list("Bring back", "tools", restock.bring_back.map((id) => make("li", {}, readable(id)))),
     restock && list("Collect", "tools", restock.collect.map((id) => make("li", {}, readable(id)))),
     list("Shared tools", "tools", (stop.tools ?? []).map((id) => make("li", {}, readable(id)))),
@@ -205,14 +209,18 @@ function nowCard(view) {
   );
 }
 
-const fetchLine = (pick) =>
+const fetchLine = (pick, isOurs) =>
   make(
     "li",
     { class: "part" },
     make("span", { class: "count figures" }, `${pick.load} ×`),
     make("span", { class: "what" }, make("strong", {}, pick.name), make("small", {}, pick.part_id)),
-    binTag(pick.bin),
+    isOurs && binTag(pick.bin),
   );
+
+// A trade counter has opening hours, the firm's own shop is always open.
+const fetchList = (restock) =>
+  list("Fetch here", "take", restock.fetch.map((pick) => fetchLine(pick, restock.opening === null)));
 
 function codeRow(view, stop) {
   const { code } = view;
@@ -305,7 +313,7 @@ function laterItem(view, stop) {
         reach(stop),
         list("Still to settle", "ready", (stop.call?.ready ?? []).filter((each) => each.state === "open").map(readyLine)),
         list("Take", "take", stop.take.map((part) => takeLine(part, sheet))),
-        stop.restock && list("Fetch here", "take", stop.restock.fetch.map(fetchLine)),
+        stop.restock && fetchList(stop.restock),
         list("Shared tools", "tools", (stop.tools ?? []).map((id) => make("li", {}, readable(id)))),
         view.canTell &&
           make(

@@ -1,6 +1,6 @@
 // What is asked before something is told: sheets that come up from below, near the thumb.
 
-import { clockOf, nameOf, sayFact, sayMinutes } from "./phone-day.js";
+import { nameOf, sayFact, sayMinutes } from "./phone-day.js";
 import { icon, make } from "./phone-draw.js";
 
 // Shows a dialog; resolves with what was chosen, null when it was closed.
@@ -135,7 +135,7 @@ export function askDone(stop, stock) {
         ...(parts.isPlanned() ? {} : { parts: parts.counted() }),
         ...(keys.count() === null ? {} : { keys: keys.count() }),
         ...notes(note),
-      }), "go"),
+      }), "go final"),
   ]);
 }
 
@@ -148,7 +148,7 @@ export function askLoaded(stop, stock) {
     parts.content,
     label("Note for the office", note),
     big("Loaded", () =>
-      choose({ ...(parts.isPlanned() ? {} : { parts: parts.counted() }), ...notes(note) }), "go"),
+      choose({ ...(parts.isPlanned() ? {} : { parts: parts.counted() }), ...notes(note) }), "go final"),
   ]);
 }
 
@@ -157,7 +157,7 @@ export function askNotThere(stop) {
   return ask(`Nobody at ${nameOf(stop)}?`, (choose) => [
     make("p", {}, "Ring first; wait as long as your office agreed. Then the plan goes on without this stop."),
     label("Note for the office", note),
-    big("Nobody is there", () => choose(notes(note)), "stern"),
+    big("Nobody is there", () => choose(notes(note)), "stern final"),
   ]);
 }
 
@@ -191,7 +191,7 @@ export function askParts(title, verb, take, stock, kind) {
         const counted = parts.counted();
         if (counted.length === 0) fault.textContent = "Say which part, and how many.";
         else choose({ parts: counted, ...notes(note) });
-      }, kind),
+      }, `${kind} final`),
     ];
   });
 }
@@ -238,7 +238,7 @@ const STATES = {
 };
 
 // What was told, and how far it is. `drop` removes one that was refused.
-export function showTold({ facts, sheet, link, drop }) {
+export function showTold({ facts, sheet, link, timeOf, drop }) {
   return ask(
     "What was told",
     () => [
@@ -253,7 +253,7 @@ export function showTold({ facts, sheet, link, drop }) {
             "li",
             { class: `is-${fact.state}` },
             icon(picture),
-            make("time", { datetime: fact.body.at }, clockOf(Date.parse(fact.body.at), sheet?.zone)),
+            make("time", { datetime: fact.body.at }, timeOf(fact)),
             make(
               "span",
               { class: "what" },

@@ -130,12 +130,18 @@ function look() {
 // The sheet does not say where the van is when no stop is: that is remembered here.
 const isAboutHome = ({ kind, call_id, store_id }) => ["left", "arrived"].includes(kind) && !call_id && !store_id;
 
+const longDate = (at, zone) =>
+  new Intl.DateTimeFormat("en-GB", { timeZone: zone, dateStyle: "long" }).format(Date.parse(at));
+
 const waiting = () => state.facts.filter((each) => each.state === "waiting");
 const refused = () => state.facts.filter((each) => each.state === "refused");
 
 function syncOf() {
   const count = waiting().length;
-  if (refused().length > 0) return { mood: "is-refused", icon: "alert", words: `${refused().length} not taken` };
+  if (refused().length > 0) {
+    const words = [`${refused().length} not taken`, count > 0 && `${count} not sent`].filter(Boolean).join(", ");
+    return { mood: "is-refused", icon: "alert", words };
+  }
   if (count > 0) return { mood: "is-waiting", icon: "send", words: `${count} not sent` };
   return { mood: "is-sent", icon: "tick", words: "All sent" };
 }
@@ -306,11 +312,13 @@ const STEPS = {
   restock: [["arrived", "Here"], ["loaded", "Loaded"]],
 };
 const CAN_FOLLOW = { arrived: ["open", "driving"], no_show: ["open", "driving", "there"], started: ["open", "driving", "there"] };
+const canFollow = (kind, stop) =>
+  (CAN_FOLLOW[kind]?.includes(stop.state) ?? true) && NEXT_STEP[stop.kind][stop.state][0] !== kind;
 
 async function showMore(view) {
   const { now: stop, sheet } = view;
   const steps = [
-    ...(stop === null ? [] : STEPS[stop.kind].filter(([kind]) => CAN_FOLLOW[kind]?.includes(stop.state) ?? true)),
+    ...(stop === null ? [] : STEPS[stop.kind].filter(([kind]) => canFollow(kind, stop))),
     ["spoiled", "Spoiled a part"],
     ["used", "Used a part"],
     ["received", "Parts came in"],
@@ -320,7 +328,7 @@ async function showMore(view) {
     steps,
     isDown: view.isDown,
     emergencyNumber: state.emergencyNumber,
-    until: `Paired with ${sheet.van.driver || sheet.van.id}${expires_at ? ` until ${dateOf(Date.parse(expires_at), sheet.zone)}` : ""}.`,
+    until: `Paired with ${sheet.van.driver || sheet.van.id}${expires_at ? ` until ${longDate(expires_at, sheet.zone)}` : ""}.`,
     canKeep: "serviceWorker" in navigator,
     setEmergency: (number) => {
       state.emergencyNumber = number;
@@ -339,6 +347,7 @@ const showTold = () =>
     facts: state.facts,
     sheet: state.sheet?.body,
     link: linkWords(),
+    timeOf: (fact) => clockOf(Date.parse(fact.body.at) + state.offset_ms, state.sheet?.body.zone),
     drop: async (fact) => {
       await pocket.dropFact(fact.seq);
       state.facts = state.facts.filter((each) => each !== fact);

@@ -11,7 +11,6 @@ import time
 from collections.abc import AsyncIterator, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
-from datetime import UTC, datetime
 from typing import Any
 
 import uvicorn
@@ -135,9 +134,7 @@ def make_app(it: Standin) -> FastAPI:  # noqa: C901 - one small route after the 
             else:
                 it.facts[fact["id"]] = fact
                 result = ("taken", "")
-            results.append(
-                {"id": fact["id"], "result": result[0], "reason": result[1]}
-            )
+            results.append({"id": fact["id"], "result": result[0], "reason": result[1]})
         if it.lose_answers > 0:
             it.lose_answers -= 1
             return Response(status_code=504)
@@ -194,9 +191,7 @@ def served(it: Standin, port: int = 0) -> Iterator[Standin]:
     try:
         yield it
     finally:
+        it.is_down = True  # ends the streams
+        time.sleep(0.1)
         server.should_exit = True
         thread.join()
-
-
-def now_text() -> str:
-    return datetime.now(UTC).isoformat()
