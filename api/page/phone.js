@@ -526,6 +526,8 @@ async function take({ body, etag, plan }) {
     state.opened = {};
     state.news = [];
   }
+  const next = split(body.stops).now;
+  state.news = state.news.filter((each) => isLasting(each) || (next && each === `Next is now ${nameOf(next)}.`));
   const words = compare(old, body);
   if (words.length > 0) {
     state.news = [...new Set([...words, ...state.news.filter(isLasting)])].slice(0, 6);
