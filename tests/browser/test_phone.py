@@ -516,7 +516,8 @@ RULES = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"
 # Whatever can be touched, and is smaller than 44 px or cut off at the side; a tick box
 # is touched by its label.
 SMALL = """() => [...document.querySelectorAll(
-    "button, a[href], summary, input:not([type=checkbox]), select, textarea, .ticks label"
+    "button, a[href], summary, input:not([type=checkbox]), select, textarea, "
+    + ".ticks label"
   )]
   .filter((each) => each.checkVisibility())
   .map((each) => [each.textContent.trim().slice(0, 30), each.getBoundingClientRect()])
