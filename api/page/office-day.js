@@ -273,7 +273,7 @@ export function strips(day, { chosen, ghosts = [], now, choose }) {
         { class: "blade" },
         hours
           .filter((_, place) => place % every === 0)
-          .map((time) => make("span", { class: "hour", place: { left: x(time) } }, hhmm(time, day.zone))),
+          .map((time) => make("span", { class: "hour", place: { left: x(time) }, "data-at": time }, hhmm(time, day.zone))),
         make("b", { class: "now-tag", hidden: true }),
       ),
     ),
@@ -290,6 +290,9 @@ export function tick(board, day, now) {
   for (const line of board.querySelectorAll(".now-line, .now-tag")) {
     line.hidden = !inside;
     if (inside) line.style.left = left;
+  }
+  for (const hour of board.querySelectorAll(".hour")) {
+    hour.style.visibility = Math.abs(Number(hour.dataset.at) - now) < HOUR_MS / 2 ? "hidden" : "";
   }
   const tag = board.querySelector(".now-tag");
   if (tag) tag.textContent = hhmm(now, day.zone);

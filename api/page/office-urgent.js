@@ -23,6 +23,7 @@ const POINT = {
 
 const GRAIN_MS = 300_000; // what people say on the phone: five minutes
 const SPAN_MS = 1_800_000;
+const CLOCK = { inputmode: "numeric", maxlength: 5, size: 5, placeholder: "HH:MM" };
 
 // Reads "53.7, -1.3" or a geo URI; null where it is none.
 export function position(words) {
@@ -254,6 +255,7 @@ export function urgentDesk(desk) {
 
   function showOptions(call) {
     const found = inquiry.document;
+    renew(dangerBox); // it stands right above the options now, with all of its words
     const heading = make("h3", { tabindex: "-1", class: "found" }, "What can be done");
     renew(
       answer,
@@ -269,7 +271,12 @@ export function urgentDesk(desk) {
       make(
         "ol",
         { class: "options" },
-        found.options.map((option, i) => optionCard(option, i, call)),
+        found.options.map((option, i) => option.van_id !== null && optionCard(option, i, call)),
+      ),
+      make(
+        "ul",
+        { class: "options asides", "aria-label": "Or" },
+        found.options.map((option, i) => option.van_id === null && optionCard(option, i, call)),
       ),
     );
     heading.focus();
@@ -282,14 +289,16 @@ export function urgentDesk(desk) {
     const clock = (s) => hhmm(day.start + s * 1000, day.zone);
     const calls = desk.calls();
     const whom = (id) => `${id} ${calls.get(id)?.customer ?? ""}`.trim();
-    const others = option.changes.filter((change) => change.call_id !== call.id);
+    const others = option.changes.filter(
+      (change) => change.call_id !== call.id && !option.dropped.includes(change.call_id),
+    );
     const van = day.rows.find((row) => row.id === option.van_id);
     const takes = option.van_id !== null;
     const start = takes ? day.start + option.start_s * 1000 : null;
     const from = takes ? Math.floor(start / GRAIN_MS) * GRAIN_MS : null;
     const key = freshKey();
-    const tellFrom = input({ type: "time", id: `tell-from-${i}`, value: takes ? hhmm(from, day.zone) : "" });
-    const tellUntil = input({ type: "time", id: `tell-until-${i}`, value: takes ? hhmm(from + SPAN_MS, day.zone) : "" });
+    const tellFrom = input({ ...CLOCK, id: `tell-from-${i}`, value: takes ? hhmm(from, day.zone) : "" });
+    const tellUntil = input({ ...CLOCK, id: `tell-until-${i}`, value: takes ? hhmm(from + SPAN_MS, day.zone) : "" });
     const trouble = make("p", { role: "alert", class: "alarm" });
     const book = make("button", { type: "button", class: "go book", "aria-describedby": `option-${i}` }, "Book this");
     book.addEventListener("click", async () => {
@@ -339,7 +348,7 @@ export function urgentDesk(desk) {
         "dl",
         {},
         takes && [
-          line("Costs", make("span", {}, `${sum(option.cost_cents)} more`)),
+          line("Costs", `${sum(Math.abs(option.cost_cents))} ${option.cost_cents < 0 ? "less" : "more"}`),
           line(
             "Moved",
             others.length
@@ -365,11 +374,12 @@ export function urgentDesk(desk) {
                   ),
                 )
               : none.cloneNode(true),
+            others.length ? "tall" : "",
           ),
           line("Promises broken", option.broken.length ? list(option.broken.map(whom)) : none.cloneNode(true), option.broken.length ? "bad" : ""),
           line("Left out", option.dropped.length ? list(option.dropped.map(whom)) : none.cloneNode(true), option.dropped.length ? "bad" : ""),
           line("Parts", option.parts.length ? make("ul", {}, option.parts.map((words) => make("li", {}, words))) : none.cloneNode(true)),
-          option.agree ? line("Ask the driver", option.agree, "eye") : null,
+          option.agree && line("Ask the driver", option.agree, "eye"),
         ],
         option.reasons.length > 0 && line("Why no van", make("ul", {}, option.reasons.map((words) => make("li", {}, words))), "eye"),
       ),

@@ -230,9 +230,10 @@ async function look(id, anew = false) {
   }
   Object.assign(state, { brief, view, calls, vans, rest });
   state.day = assemble({ day: brief, view, calls, vans, rest });
-  if (!state.day.stops.has(state.chosen)) state.chosen = null;
-  if (!state.day.rows.some((row) => row.id === state.van)) state.van = null;
-  state.van ??= state.day.rows[0]?.id ?? null;
+  if (!state.day.stops.has(state.chosen)) state.chosen = nextStop()?.key ?? null;
+  if (!state.day.rows.some((row) => row.id === state.van)) {
+    state.van = state.day.stops.get(state.chosen)?.van ?? state.day.rows[0]?.id ?? null;
+  }
   gatherRings(rest?.moment?.rings ?? []);
   render();
   state.panel?.moved?.(view?.version);
@@ -245,6 +246,13 @@ async function look(id, anew = false) {
   }
   state.check = (await attempt(() => wire.check(id))) ?? null;
   renew(boxes.shelves, shelves(state.check));
+}
+
+// What a day begins with on the table: the first stop under way, else the first to come.
+function nextStop() {
+  const stops = [...state.day.stops.values()];
+  const first = (name) => stops.find((stop) => phase(stop) === name);
+  return first("now") ?? first("open") ?? stops[0];
 }
 
 // The service tells whom to ring about the last change; until somebody has done it, it
@@ -318,7 +326,7 @@ function renderHead() {
 }
 
 const dateWords = (date) =>
-  new Intl.DateTimeFormat("en-GB", { weekday: "short", day: "numeric", month: "long", year: "numeric", timeZone: "UTC" }).format(new Date(`${date}T12:00:00Z`));
+  new Intl.DateTimeFormat("en-GB", { weekday: "short", day: "numeric", month: "short", year: "numeric", timeZone: "UTC" }).format(new Date(`${date}T12:00:00Z`));
 
 function render() {
   renderHead();
