@@ -1,7 +1,6 @@
 """The service as one ASGI application."""
 
-import logging
-from collections.abc import AsyncIterator, Callable
+from collections.abc import AsyncIterator, Callable, Iterator
 from contextlib import asynccontextmanager
 from datetime import UTC, datetime
 
@@ -11,19 +10,27 @@ from fastapi.responses import JSONResponse
 from starlette.exceptions import HTTPException
 
 from api.desk import Desk, Store
+from api.journal import LOG
 from api.problems import Problem, Slug, problem_of, problem_of_status
-from api.routers import health
+from api.routers import codes, health, metrics, phones
 from api.routers.pages import page_router, read_pages
+from api.security import Door
+from api.store.census import count_jobs, count_sessions
+from api.vault import Vault, make_vault
+from api.watch import Counts, Watch
 from shared.errors import KeyroundError
 
-LOG = logging.getLogger("keyround")
 MOST_BYTES = 2**20  # of a request's body; own choice
+LONG_BODIES = {"/v1/days": 2**24}  # a whole folder
+_UNSPOKEN = ("/session", "/code")  # paths to which secrets are sent: none is repeated
 
 
 def create_app(
     *,
     store: Store,
     clock: Callable[[], datetime] = lambda: datetime.now(UTC),
+    secure: bool = False,
+    vault: Vault | None = None,
 ) -> FastAPI:
     """Make the application.
 
@@ -33,6 +40,10 @@ def create_app(
         Where all is kept, its tables up to date; closed by whoever opened it.
     clock : callable, optional
         Now, aware.
+    secure : bool, optional
+        Whether browsers reach it by https only.
+    vault : Vault or None, optional
+        Seals codes; ``None``: one whose key ends with the process.
 
     Returns
     -------
@@ -53,17 +64,38 @@ def create_app(
         docs_url=None,  # its pages come from elsewhere
         redoc_url=None,
         lifespan=lifespan,
-        max_body_size=MOST_BYTES,
         redirect_slashes=False,
     )
     app.state.desk = desk
+    app.state.door = Door()
+    app.state.secure = secure
+    app.state.vault = vault or make_vault()
+    app.state.counts = Counts(more=lambda: _census(desk))
+    app.add_middleware(
+        Watch,
+        counts=app.state.counts,
+        defect=_answer_defect,
+        secure=secure,
+        most_bytes=lambda path: LONG_BODIES.get(path, MOST_BYTES),
+    )
     app.add_exception_handler(KeyroundError, _answer_error)
     app.add_exception_handler(RequestValidationError, _answer_faults)
     app.add_exception_handler(HTTPException, _answer_refusal)
-    app.add_exception_handler(Exception, _answer_error)
     app.include_router(health.router)
+    app.include_router(metrics.router)
+    app.include_router(phones.router)
+    app.include_router(codes.router)
     app.include_router(page_router(read_pages()))
     return app
+
+
+def _census(desk: Desk) -> Iterator[tuple[str, str, str, dict[str, float]]]:
+    """Yield what is counted when somebody looks."""
+    with desk.store.read() as transaction:
+        jobs = count_jobs(transaction)
+        sessions = count_sessions(transaction)
+    yield "keyround_jobs", "Jobs.", "state", dict(jobs)
+    yield "keyround_sessions", "Sessions that are good.", "kind", dict(sessions)
 
 
 def answer(problem: Problem) -> JSONResponse:
@@ -89,9 +121,12 @@ def answer(problem: Problem) -> JSONResponse:
 
 async def _answer_error(_: Request, error: Exception) -> JSONResponse:
     problem = problem_of(error)
-    if problem.slug is Slug.DEFECT:
-        LOG.error("defect", exc_info=error)
-    return answer(problem)
+    return _answer_defect(error) if problem.slug is Slug.DEFECT else answer(problem)
+
+
+def _answer_defect(error: Exception) -> JSONResponse:
+    LOG.error("defect", exc_info=error)
+    return answer(problem_of(error))
 
 
 async def _answer_refusal(_: Request, error: Exception) -> JSONResponse:
@@ -99,10 +134,15 @@ async def _answer_refusal(_: Request, error: Exception) -> JSONResponse:
     return answer(problem_of_status(error.status_code, str(error.detail)))
 
 
-async def _answer_faults(_: Request, error: Exception) -> JSONResponse:
+async def _answer_faults(request: Request, error: Exception) -> JSONResponse:
     assert isinstance(error, RequestValidationError)  # noqa: S101 - for mypy
+    unspoken = request.url.path.endswith(_UNSPOKEN)
     faults = tuple(
-        (_place(each["loc"]), _got(each.get("input")), str(each["msg"]))
+        (
+            _place(each["loc"]),
+            "" if unspoken else _got(each.get("input")),
+            str(each["msg"]),
+        )
         for each in error.errors()
     )
     return answer(Problem(slug=Slug.INVALID_INPUT, faults=faults))

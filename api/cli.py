@@ -1026,7 +1026,59 @@ def serve(*, data: Path | None, database: str, host: str, port: int) -> None:
     """
     import uvicorn
 
+    from api.access import first_secret
     from api.app import create_app
+    from api.journal import set_up
+    from api.settings import Settings, usual_folder
+    from api.store import open_store
+    from api.vault import read_vault
+
+    set_up(os.environ)
+    settings = Settings(folder=data or usual_folder(), database=database)
+    _try_to_write(settings.folder)
+    store = open_store(settings.url)
+    try:
+        app = create_app(
+            store=store, secure=settings.secure, vault=read_vault(settings.folder)
+        )
+        made = first_secret(store)
+        if made is not None:
+            _show_secret(made)
+        uvicorn.run(
+            app,
+            host=host,
+            port=port,
+            access_log=False,  # its lines would name calls
+            log_config=None,
+            server_header=False,
+        )
+    finally:
+        store.close()
+
+
+@cli.command()
+@click.option(
+    "--data",
+    type=click.Path(path_type=Path, file_okay=False),
+    metavar="DIR",
+    help="Where the service's files lie.",
+)
+@click.option(
+    "--database",
+    default="",
+    envvar="KEYROUND_DATABASE",
+    metavar="URL",
+    help="The service's database, if it is not the file.",
+)
+def secret(*, data: Path | None, database: str) -> None:
+    """Make the office a new secret, and print it once.
+
+    The one before and all sessions of the office end; paired phones stay paired.
+
+    \b
+    Exit status: 0 made, 3 cannot read or write.
+    """
+    from api.access import make_secret
     from api.settings import Settings, usual_folder
     from api.store import open_store
 
@@ -1034,15 +1086,14 @@ def serve(*, data: Path | None, database: str, host: str, port: int) -> None:
     _try_to_write(settings.folder)
     store = open_store(settings.url)
     try:
-        uvicorn.run(
-            create_app(store=store),
-            host=host,
-            port=port,
-            access_log=False,  # its lines would name calls
-            server_header=False,
-        )
+        _show_secret(make_secret(store))
     finally:
         store.close()
+
+
+def _show_secret(made: str) -> None:
+    """Print the office's secret on its one occasion."""
+    _show(f"The office signs in with this secret; it is shown only now:\n\n  {made}\n")
 
 
 @cli.command()

@@ -1,17 +1,38 @@
 """Who asks, and what they may."""
 
 import hashlib
+import ipaddress
+import math
 import secrets
-from dataclasses import dataclass
+import time
+from collections import OrderedDict
+from collections.abc import Callable
+from dataclasses import dataclass, field
 from typing import Annotated, Literal
+from urllib.parse import urlsplit
 
-from fastapi import Depends, Request
+from fastapi import Depends, Request, Security
+from fastapi.concurrency import run_in_threadpool
+from fastapi.security import APIKeyCookie, HTTPAuthorizationCredentials, HTTPBearer
 
 from api.desk import Desk
-from api.problems import NotAllowed, NotFound, SignedOut
-from api.store.keys import Key, add_key, find_key
+from api.limits import Limit
+from api.problems import NotAllowed, NotFound, SignedOut, TooMany
+from api.store.keys import Key, add_key, find_key, see_key
 
 COOKIE = "keyround"
+HOUR_MS = 3_600_000
+DAY_MS = 24 * HOUR_MS
+# How long a token is good after it was last used, and at most; own choice: a phone
+# that lies in a drawer for a month is paired anew.
+IDLE_MS = {"office": 7 * DAY_MS, "van": 30 * DAY_MS}
+LONGEST_MS = {"office": 90 * DAY_MS, "van": 365 * DAY_MS}
+_REMEMBERED_S = 2.0  # how long another process's revocation may go unnoticed
+_REMEMBERED = 2_000  # tokens
+_SAFE = {"GET", "HEAD", "OPTIONS"}
+
+_bearer = HTTPBearer(auto_error=False, description="Programs: the token of a session.")
+_cookie = APIKeyCookie(name=COOKIE, auto_error=False, description="The pages.")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -31,6 +52,66 @@ class Principal:
     kind: Literal["office", "van"]
     key_id: str
     van_id: str | None = None
+
+
+@dataclass(slots=True, kw_only=True)
+class Door:
+    """What the guard of one process remembers: tokens seen lately, and limits.
+
+    Parameters
+    ----------
+    clock : callable, optional
+        Seconds that only rise.
+    """
+
+    clock: Callable[[], float] = time.monotonic
+    # For each key: more than a page or a phone ever asks, less than a loop of theirs
+    # that runs wild. For each address: sign-ins, and tokens that are not good; several
+    # phones may share one. All own choice.
+    asks: Limit = field(init=False)
+    signs: Limit = field(init=False)
+    misses: Limit = field(init=False)
+    _known: OrderedDict[str, tuple[float, Key]] = field(default_factory=OrderedDict)
+
+    def __post_init__(self) -> None:
+        self.asks = Limit(per_s=100, burst=1000, clock=self.clock)
+        self.signs = Limit(per_s=1 / 6, burst=10, clock=self.clock)
+        self.misses = Limit(per_s=20, burst=200, clock=self.clock)
+
+    def recall(self, digest: str) -> Key | None:
+        """Return a token that was looked up a moment ago.
+
+        Parameters
+        ----------
+        digest : str
+            Of the token.
+
+        Returns
+        -------
+        Key or None
+            As it was then; ``None``: look it up.
+        """
+        until_s, key = self._known.get(digest, (0.0, None))
+        return key if self.clock() < until_s else None
+
+    def remember(self, digest: str, key: Key) -> None:
+        """Keep a token for a moment.
+
+        Parameters
+        ----------
+        digest : str
+            Of the token.
+        key : Key
+            As it was looked up.
+        """
+        self._known.pop(digest, None)
+        self._known[digest] = (self.clock() + _REMEMBERED_S, key)
+        if len(self._known) > _REMEMBERED:
+            self._known.popitem(last=False)
+
+    def forget(self) -> None:
+        """Look up every token anew: one was revoked."""
+        self._known.clear()
 
 
 def digest_of(token: str) -> str:
@@ -68,26 +149,55 @@ def make_key(desk: Desk, van_id: str | None = None, label: str = "") -> str:
     """
     token = secrets.token_urlsafe(32)
     with desk.store.write() as transaction:
-        key = Key(
-            id=secrets.token_hex(8),
-            kind="office" if van_id is None else "van",
-            van_id=van_id,
-            label=label,
-            created_ms=transaction.now_ms,
-            expires_ms=None,
-            revoked_ms=None,
-        )
+        key = fresh_key(transaction.now_ms, van_id, label)
         add_key(transaction, key, digest_of(token))
     return token
 
 
-def anyone(request: Request) -> Principal:
+def fresh_key(now_ms: int, van_id: str | None, label: str) -> Key:
+    """Return what is stored of a token that is made now.
+
+    Parameters
+    ----------
+    now_ms : int
+        Now.
+    van_id : str or None
+        The van; ``None``: the office.
+    label : str
+        Words for people.
+
+    Returns
+    -------
+    Key
+        With a name of its own.
+    """
+    kind = "office" if van_id is None else "van"
+    return Key(
+        id=secrets.token_hex(8),
+        kind=kind,
+        van_id=van_id,
+        label=label,
+        created_ms=now_ms,
+        expires_ms=now_ms + IDLE_MS[kind],
+        seen_ms=now_ms,
+    )
+
+
+async def anyone(
+    request: Request,
+    bearer: Annotated[HTTPAuthorizationCredentials | None, Security(_bearer)] = None,
+    cookie: Annotated[str | None, Security(_cookie)] = None,
+) -> Principal:
     """Let in who is signed in.
 
     Parameters
     ----------
     request : Request
-        With a bearer token or the cookie.
+        That is asked.
+    bearer : HTTPAuthorizationCredentials or None
+        A program's token.
+    cookie : str or None
+        A page's token, if there is no bearer.
 
     Returns
     -------
@@ -98,28 +208,124 @@ def anyone(request: Request) -> Principal:
     ------
     SignedOut
         When it is nobody.
+    NotAllowed
+        When another site's page asks through a browser that is signed in here.
+    TooMany
+        When this token, or this address with tokens that are not good, came too often.
     """
-    scheme, _, token = request.headers.get("authorization", "").partition(" ")
-    if scheme.lower() != "bearer" or not token:
-        token = request.cookies.get(COOKIE, "")
+    token = bearer.credentials if bearer else cookie
     if not token:
         raise SignedOut("sign in first")
     desk: Desk = request.app.state.desk
-    with desk.store.read() as transaction:
-        key = find_key(transaction, digest_of(token))
-        now_ms = transaction.now_ms
-    if (
-        key is None
-        or key.revoked_ms is not None
-        or (key.expires_ms is not None and key.expires_ms <= now_ms)
-        or key.kind == "secret"
-    ):
+    door: Door = request.app.state.door
+    address = address_of(request)
+    digest = digest_of(token)
+    now_ms = int(desk.clock().timestamp() * 1000)
+    key = door.recall(digest)
+    if key is None:
+        _refuse_if(door.misses.wait_s(address))
+        # Not on the event loop: the database may be slow to answer.
+        key = await run_in_threadpool(_look_up, desk, digest)
+        if key is not None:
+            door.remember(digest, key)
+    if key is None or key.kind == "secret" or not key.good(now_ms):
+        door.misses.take(address)
         raise SignedOut("this sign-in is not good any more")
+    request.state.key_id = key.id  # for the journal
+    _refuse_if(door.asks.take(key.id))
+    if bearer is None and request.method not in _SAFE and not from_our_page(request):
+        raise NotAllowed("this request came from another site's page")
     kind: Literal["office", "van"] = "van" if key.kind == "van" else "office"
     return Principal(kind=kind, key_id=key.id, van_id=key.van_id)
 
 
-def office(who: Annotated[Principal, Depends(anyone)]) -> Principal:
+def _look_up(desk: Desk, digest: str) -> Key | None:
+    """Find a token; once an hour, write down that it is used."""
+    with desk.store.read() as transaction:
+        key, now_ms = find_key(transaction, digest), transaction.now_ms
+    if key is None or not key.good(now_ms) or key.kind not in IDLE_MS:
+        return key
+    if key.seen_ms is None or now_ms - key.seen_ms >= HOUR_MS:
+        until_ms = min(
+            now_ms + IDLE_MS[key.kind], key.created_ms + LONGEST_MS[key.kind]
+        )
+        with desk.store.write() as transaction:
+            see_key(transaction, key.id, until_ms)
+            key = find_key(transaction, digest)
+    return key
+
+
+def _refuse_if(wait_s: float) -> None:
+    if wait_s:
+        raise TooMany(math.ceil(wait_s))
+
+
+def count_sign_in(request: Request) -> None:
+    """Count one attempt to sign in from an address.
+
+    Parameters
+    ----------
+    request : Request
+        That is asked.
+
+    Raises
+    ------
+    TooMany
+        When there were too many.
+    NotAllowed
+        When another site's page tries.
+    """
+    door: Door = request.app.state.door
+    _refuse_if(door.signs.take(address_of(request)))
+    said = "sec-fetch-site" in request.headers or "origin" in request.headers
+    if said and not from_our_page(request):
+        raise NotAllowed("this request came from another site's page")
+
+
+def from_our_page(request: Request) -> bool:
+    """Say whether a browser vouches that a page of ours asks.
+
+    Parameters
+    ----------
+    request : Request
+        With the headers that browsers set and pages cannot.
+
+    Returns
+    -------
+    bool
+        By ``Sec-Fetch-Site``; by ``Origin`` where a browser sends none.
+    """
+    site = request.headers.get("sec-fetch-site")
+    if site is not None:
+        return site == "same-origin"
+    origin = urlsplit(request.headers.get("origin", ""))
+    return bool(origin.netloc) and origin.netloc == request.headers.get("host")
+
+
+def address_of(request: Request) -> str:
+    """Return the address that limits count for.
+
+    Parameters
+    ----------
+    request : Request
+        That is asked.
+
+    Returns
+    -------
+    str
+        Of IPv6 only the network: whoever has one address has 2**64 of them.
+    """
+    host = request.client.host if request.client else ""
+    try:
+        address = ipaddress.ip_address(host)
+    except ValueError:
+        return host
+    if address.version == 6:  # noqa: PLR2004 - IPv6
+        return str(ipaddress.ip_network((address, 64), strict=False))
+    return host
+
+
+async def office(who: Annotated[Principal, Depends(anyone)]) -> Principal:
     """Let in the office.
 
     Parameters

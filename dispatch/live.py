@@ -4,8 +4,8 @@ Nothing is decided here. A fact is completed from the plan in force, taken into 
 log, and the rest of the day is planned anew; what comes of it is judged twice.
 """
 
-from collections.abc import Iterable, Iterator
-from dataclasses import dataclass, replace
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 
 from dispatch.difference import Difference, Ring, differ, who_to_ring
 from dispatch.planner import Budget
@@ -116,6 +116,119 @@ class Moment:
         return not (self.difference.changes or self.errands or self.rings)
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Stand:
+    """What is in force, and what customers were last told of it.
+
+    Parameters
+    ----------
+    plan : Plan
+        Of the whole day.
+    said : mapping of str to int
+        Call id to the start that was last spoken of; those not in it: the plan's.
+    """
+
+    plan: Plan
+    said: Mapping[str, int] = field(default_factory=dict)
+
+
+def step(
+    day: Day,
+    stand: Stand,
+    log: tuple[Fact, ...],
+    news: Sequence[Fact],
+    now_s: int,
+    budget: Budget | None = None,
+) -> Moment:
+    """Plan the rest of a day after some facts.
+
+    Parameters
+    ----------
+    day : Day
+        As it was planned, with its slots kept free.
+    stand : Stand
+        What was in force before them.
+    log : tuple of Fact
+        All that is known, those facts among it, completed.
+    news : sequence of Fact
+        Those facts, as they happened.
+    now_s : int
+        From when on things can be changed, seconds since midnight.
+    budget : Budget, optional
+        How long to search; by default briefly.
+
+    Returns
+    -------
+    Moment
+        Its fact is the last of them.
+
+    Raises
+    ------
+    Conflict
+        When a fact is impossible, with the reason.
+    Defect
+        When a judge refuses a plan.
+    """
+    budget = budget or Budget(rounds=RESHUFFLE_ROUNDS, replans=False)
+    plan, said = stand.plan, _as_said(stand.plan, stand.said)
+    state = replay(day, log)
+    rest = rest_of(day, plan, state, now_s)
+    made = reshuffle(rest, budget)
+    faults = (
+        *judge(rest.day, rest.travel, made),
+        *judge_live(day, log, rest, made),
+    )
+    if faults:
+        raise Defect("\n".join(str(fault) for fault in faults))
+    difference = _for_customers(differ(rest, said, made, news), state)
+    whole = in_force(rest, made)
+    return Moment(
+        fact=news[-1] if news else None,
+        log=log,
+        state=state,
+        rest=rest,
+        plan=made,
+        whole=whole,
+        difference=difference,
+        errands=tuple(_errands(plan, whole, rest.now_s)),
+        rings=who_to_ring(rest, difference, [now.call for now in state.calls.values()]),
+    )
+
+
+def stand_of(moment: Moment, before: Stand) -> Stand:
+    """Return what is in force after a moment.
+
+    Parameters
+    ----------
+    moment : Moment
+        What became of the day.
+    before : Stand
+        What was in force before it.
+
+    Returns
+    -------
+    Stand
+        Small steps add up: what moves within the tolerance again and again is told once
+        it is further off than that from what was said.
+    """
+    news = {change.call_id for change in moment.difference.changes}
+    before_starts = _starts(before.plan) | dict(before.said)
+    said = {
+        call_id: start_s if call_id in news else before_starts.get(call_id, start_s)
+        for call_id, start_s in _starts(moment.whole).items()
+    }
+    return Stand(plan=moment.whole, said=said)
+
+
+def _starts(plan: Plan) -> dict[str, int]:
+    return {
+        stop.call_id: stop.start_s
+        for route in plan.routes
+        for stop in route.stops
+        if stop.call_id is not None
+    }
+
+
 def live(
     day: Day,
     plan: Plan,
@@ -156,92 +269,45 @@ def live(
     told = list({fact.id: fact for fact in reversed(known)}.values())[::-1]
     if len(told) < len(known):
         replay(day, known)  # twice the same, or refused
+    stand = Stand(plan=plan)
     if not told:
         start_s = min((van.shift.start_s for van in day.vans), default=0)
         now_s = start_s if until_s is None else until_s
-        return (_look(day, (plan, plan), None, (), now_s, budget),)
+        return (step(day, stand, (), (), now_s, budget),)
     moments: list[Moment] = []
     log: tuple[Fact, ...] = ()
-    said = plan
     for number, fact in enumerate(told, 1):
         now_s = fact.at_s
         if number == len(told) and until_s is not None:
             now_s = until_s
-        filled = complete(fact, plan)
+        filled = complete(fact, stand.plan)
         longer = accept(day, log, filled)
         if isinstance(longer, Conflict):
             raise longer
-        moment = _look(day, (plan, said), filled, longer, now_s, budget)
+        freed = release(day, replay(day, longer), filled)
+        if freed is not None:
+            longer = (*longer, freed)
+        moment = step(day, stand, longer, (filled,), now_s, budget)
+        if freed is not None:
+            moment = replace(moment, released=freed.call_id)
         moments.append(moment)
-        plan, log = moment.whole, moment.log
-        said = _as_said(plan, said, moment.difference)
+        log, stand = longer, stand_of(moment, stand)
     return tuple(moments)
 
 
-def _as_said(plan: Plan, said: Plan, difference: Difference) -> Plan:
-    """Return the plan in force with the starts that were last spoken of.
-
-    Small steps add up: what moves within the tolerance again and again is told once it
-    is further off than that from what was said.
-    """
-    news = {change.call_id for change in difference.changes}
-    starts = {
-        stop.call_id: stop.start_s
-        for route in said.routes
-        for stop in route.stops
-        if stop.call_id is not None and stop.call_id not in news
-    }
+def _as_said(plan: Plan, said: Mapping[str, int]) -> Plan:
+    """Return the plan in force with the starts that were last spoken of."""
     routes = tuple(
         replace(
             route,
             stops=tuple(
-                replace(stop, start_s=starts.get(stop.call_id or "", stop.start_s))
+                replace(stop, start_s=said.get(stop.call_id or "", stop.start_s))
                 for stop in route.stops
             ),
         )
         for route in plan.routes
     )
     return replace(plan, routes=routes)
-
-
-def _look(
-    day: Day,
-    plans: tuple[Plan, Plan],
-    fact: Fact | None,
-    log: tuple[Fact, ...],
-    now_s: int,
-    budget: Budget,
-) -> Moment:
-    """Plan the rest of a day after a fact; of the plan in force and what was said."""
-    plan, said = plans
-    state = replay(day, log)
-    freed = None if fact is None else release(day, state, fact)
-    if freed is not None:
-        log = (*log, freed)
-        state = replay(day, log)
-    rest = rest_of(day, plan, state, now_s)
-    made = reshuffle(rest, budget)
-    faults = (
-        *judge(rest.day, rest.travel, made),
-        *judge_live(day, log, rest, made),
-    )
-    if faults:
-        raise Defect("\n".join(str(fault) for fault in faults))
-    news = () if fact is None else (fact,)
-    difference = _for_customers(differ(rest, said, made, news), state)
-    whole = in_force(rest, made)
-    return Moment(
-        fact=fact,
-        log=log,
-        state=state,
-        rest=rest,
-        plan=made,
-        whole=whole,
-        difference=difference,
-        errands=tuple(_errands(plan, whole, rest.now_s)),
-        rings=who_to_ring(rest, difference, [now.call for now in state.calls.values()]),
-        released=None if freed is None else freed.call_id,
-    )
 
 
 def _for_customers(difference: Difference, state: State) -> Difference:
@@ -339,16 +405,50 @@ def ask(
     Conflict
         When the call is there already.
     """
-    now_s = moment.rest.now_s
-    known = moment.state.calls
-    if call.id in known:
+    return ask_at(day, (moment.whole, moment.log), call, moment.rest.now_s, how)
+
+
+def ask_at(
+    day: Day,
+    running: tuple[Plan, tuple[Fact, ...]],
+    call: Call,
+    now_s: int,
+    how: Ask | None = None,
+) -> Options:
+    """Say what can be done about an urgent call, from the plan that is in force.
+
+    Parameters
+    ----------
+    day : Day
+        As it was planned.
+    running : (Plan, tuple of Fact)
+        The whole day's plan in force, and all that is known.
+    call : Call
+        The call; it is taken as urgent whatever its priority.
+    now_s : int
+        When it is asked about, seconds since midnight.
+    how : Ask, optional
+        How it is asked about.
+
+    Returns
+    -------
+    Options
+        As :func:`ask`.
+
+    Raises
+    ------
+    Conflict
+        When the call is there already, or what stands cannot be done any more.
+    """
+    plan, log = running
+    state = replay(day, log)
+    if call.id in state.calls:
         raise Conflict(f"call {call.id} is there already")
     call = replace(call, priority=1)
-    freed = release(day, moment.state, booked(call, now_s))
-    state = moment.state
+    freed = release(day, state, booked(call, now_s))
     if freed is not None:
-        state = replay(day, (*moment.log, freed))
-    board = set_board(rest_of(day, moment.whole, state, now_s))
+        state = replay(day, (*log, freed))
+    board = set_board(rest_of(day, plan, state, now_s))
     found = options(board, call, how)
     if any(option.van_id is not None for option in found.options):
         return found
