@@ -33,9 +33,6 @@ async function ask(method, path, body = undefined, headers = {}) {
   } catch (error) {
     throw new NoLink("The service does not answer.", { cause: error });
   }
-  const date = Date.parse(answer.headers.get("Date") ?? "");
-  // The header has whole seconds: half of one is the best guess.
-  if (date && Math.abs(date + 500 - now()) > 2_000) ahead_ms = date + 500 - Date.now();
   let data = null;
   if (answer.status !== 204) {
     try {
@@ -82,7 +79,11 @@ async function perhaps(asked) {
 }
 
 export const signIn = (secret) => ask("POST", "/v1/session", { secret });
-export const session = () => ask("GET", "/v1/session");
+export async function session() {
+  const found = await ask("GET", "/v1/session");
+  ahead_ms = Date.parse(found.now_at) - Date.now();
+  return found;
+}
 export const signOut = () => ask("DELETE", "/v1/session");
 
 export const days = async () => (await ask("GET", "/v1/days?limit=60")).items;

@@ -10,6 +10,7 @@ import * as wire from "./office-wire.js";
 import { count, hhmm, length, localDate, rfc3339, sum } from "./office-words.js";
 
 const GATHER_MS = 80; // events that come together are answered with one look
+const BRIEF_S = 3;
 
 const head = document.getElementById("head");
 const desk = document.getElementById("desk");
@@ -133,6 +134,7 @@ function frame() {
   };
   renew(
     head,
+    make("a", { class: "leap", href: "#day" }, "To the day"),
     make("div", { class: "house" }, sign(), make("span", {}, "keyround")),
     make("p", { class: "which" }, make("label", { for: "which-day", class: "unseen" }, "Day"), boxes.days),
     make("p", { class: "moment" }, boxes.clock, boxes.lamp),
@@ -186,6 +188,7 @@ async function choose() {
     showNoDay();
     return;
   }
+  // #day is the way past the head, #day=2026-12-04 a day.
   const asked = new URLSearchParams(location.hash.slice(1)).get("day");
   const rising = [...state.days].sort((one, other) => (one.date < other.date ? -1 : 1));
   const today = (day) => localDate(wire.now(), day.zone);
@@ -207,13 +210,25 @@ async function show(id) {
   state.rings.clear();
   state.chosen = null;
   history.replaceState(null, "", `#day=${id}`);
-  await look(id, true);
+  if (state.panel) closePanel();
+  await look(id);
+  state.parts = (await attempt(() => wire.parts(id))) ?? [];
+  const jobs = (await attempt(() => wire.jobs(id)))?.items ?? [];
+  state.job = jobs.find((job) => isOpen(job) && !isBrief(job)) ?? null;
+  renderHead();
+  renderJob();
 }
 
 // --- looking at the service ---------------------------------------------------------
 
 let turn = 0;
-async function look(id, anew = false) {
+let latest = null;
+function look(id) {
+  latest = lookOnce(id);
+  return latest;
+}
+
+async function lookOnce(id) {
   const mine = ++turn;
   const [brief, view, calls, vans, rest] = await Promise.all([
     wire.dayOf(id),
@@ -222,11 +237,10 @@ async function look(id, anew = false) {
     wire.vans(id),
     wire.rest(id),
   ]);
-  if (mine !== turn) return; // a later look overtook this one
+  if (mine !== turn) return latest; // a later look overtook this one: its end is ours
   if (!brief) {
     state.brief = null;
-    await choose();
-    return;
+    return choose();
   }
   Object.assign(state, { brief, view, calls, vans, rest });
   state.day = assemble({ day: brief, view, calls, vans, rest });
@@ -237,15 +251,9 @@ async function look(id, anew = false) {
   gatherRings(rest?.moment?.rings ?? []);
   render();
   state.panel?.moved?.(view?.version);
-  if (anew) {
-    if (state.panel) closePanel();
-    state.parts = (await attempt(() => wire.parts(id))) ?? [];
-    const open = (await attempt(() => wire.jobs(id)))?.items?.find((job) => ["queued", "running"].includes(job.state));
-    state.job = open ?? null;
-    renderJob();
-  }
   state.check = (await attempt(() => wire.check(id))) ?? null;
   renew(boxes.shelves, shelves(state.check));
+  return null;
 }
 
 // What a day begins with on the table: the first stop under way, else the first to come.
@@ -295,7 +303,12 @@ function linked(on) {
   state.linked = on;
   if (!boxes.lamp) return;
   beat();
-  if (back && state.brief) attempt(() => look(state.brief.id));
+  if (back && state.brief) {
+    attempt(async () => {
+      await wire.session(); // clocks drift, and machines sleep
+      await look(state.brief.id);
+    });
+  }
 }
 
 function beat() {
@@ -505,8 +518,9 @@ async function planAnew() {
 
 async function lookAtJob(id) {
   const job = await wire.job(id);
-  const open = ["queued", "running"].includes(job.state);
+  const open = isOpen(job);
   const mine = state.job?.id === job.id;
+  if (!mine && (!open || isBrief(job))) return;
   if (!open && mine) {
     say(
       {
@@ -518,11 +532,16 @@ async function lookAtJob(id) {
     );
   }
   const held = boxes.job.contains(document.activeElement);
-  state.job = open ? job : mine ? null : state.job;
+  state.job = open ? job : null;
   renderHead();
   renderJob();
   if (held && !state.job) boxes.anew.focus();
 }
+
+const isOpen = (job) => ["queued", "running"].includes(job.state);
+
+// Every fact has the rest planned anew: mostly done before anybody could read it.
+const isBrief = (job) => job.kind === "rest" && (job.progress?.seconds ?? 0) < BRIEF_S;
 
 function renderJob() {
   const { job } = state;
