@@ -269,14 +269,18 @@ export function urgentDesk(desk) {
       heading,
       make("div", { class: "moved-on", role: "alert" }),
       make(
-        "ol",
-        { class: "options" },
-        found.options.map((option, i) => option.van_id !== null && optionCard(option, i, call)),
-      ),
-      make(
-        "ul",
-        { class: "options asides", "aria-label": "Or" },
-        found.options.map((option, i) => option.van_id === null && optionCard(option, i, call)),
+        "div",
+        { class: "choices" },
+        make(
+          "ol",
+          { class: "options" },
+          found.options.map((option, i) => option.van_id !== null && optionCard(option, i, call)),
+        ),
+        make(
+          "ul",
+          { class: "options asides", "aria-label": "Or" },
+          found.options.map((option, i) => option.van_id === null && optionCard(option, i, call)),
+        ),
       ),
     );
     heading.focus();

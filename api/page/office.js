@@ -212,11 +212,21 @@ async function show(id) {
   history.replaceState(null, "", `#day=${id}`);
   if (state.panel) closePanel();
   await look(id);
+  bringNow();
   state.parts = (await attempt(() => wire.parts(id))) ?? [];
   const jobs = (await attempt(() => wire.jobs(id)))?.items ?? [];
   state.job = jobs.find((job) => isOpen(job) && !isBrief(job)) ?? null;
   renderHead();
   renderJob();
+}
+
+// Where the strips are wider than the window, this moment is in sight.
+function bringNow() {
+  const board = boxes.strips.querySelector(".board");
+  const line = board?.querySelector(".now-tag:not([hidden])");
+  if (line && board.scrollWidth > board.clientWidth) {
+    board.scrollLeft = line.offsetLeft - board.clientWidth / 4;
+  }
 }
 
 // --- looking at the service ---------------------------------------------------------
