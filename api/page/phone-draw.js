@@ -71,7 +71,7 @@ export function keyOfDay(stops, now) {
     ),
     draw("path", { d: edge, class: "outline" }),
     draw("path", { d: "M22 2.500a17.5 17.5 0 1 0 0 35 17.5 17.5 0 0 0 0-35ZM22 11.500a8.5 8.5 0 1 1 0 17 8.5 8.5 0 0 1 0-17Z", class: "bow", "fill-rule": "evenodd" }),
-    draw("path", { d: "M38 11h5v19h-5Z", class: "bow" }),
+    draw("path", { d: "M38 11h9v18h-9Z", class: "bow" }),
     draw("circle", { cx: 22, cy: 20, r: 3.2, class: "dot" }),
   );
 }

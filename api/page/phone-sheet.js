@@ -62,19 +62,24 @@ const cautionsOf = (stop, sheet) =>
     .map((id) => sheet.cautions.find((each) => each.id === id))
     .filter(Boolean);
 
-// Before everything else: where somebody may be locked in. Its first sentence is what to
-// do; the others can be opened.
+// Before everything else: where somebody may be locked in. All of it is shown, unless its
+// first sentence says what to do already: then the others can be opened.
+const halve = (text) => {
+  const [, first, rest] = /^(.*?\.)\s+([\s\S]+)$/.exec(text) ?? [];
+  return first && /emergency number/i.test(first) ? [first, rest] : [text, ""];
+};
+
 function emergency(view, texts, key) {
   const once = [...new Set(texts)];
   if (once.length === 0) return null;
-  const halves = once.map((text) => /^(.*?\.)(?:\s+([\s\S]+))?$/.exec(text) ?? [text, text, ""]);
-  const rest = halves.map((each) => each[2]).filter(Boolean);
+  const halves = once.map(halve);
+  const rest = halves.map((each) => each[1]).filter(Boolean);
   const number = view.emergencyNumber;
   return make(
     "section",
     { class: "emergency", "aria-label": "Danger to life" },
     icon("alert"),
-    halves.map((each) => make("p", {}, make("strong", {}, each[1]))),
+    halves.map((each) => make("p", {}, make("strong", {}, each[0]))),
     number &&
       make(
         "a",
@@ -83,7 +88,7 @@ function emergency(view, texts, key) {
         `Ring ${number}`,
       ),
     rest.length > 0 &&
-      fold(view, `emergency ${key}`, "Why", rest.map((text) => make("p", {}, text))),
+      fold(view, `emergency ${key}`, "Why, and what not to do", rest.map((text) => make("p", {}, text))),
   );
 }
 
@@ -266,7 +271,7 @@ function fold(view, key, title, ...content) {
 const breakBand = (stop) =>
   make(
     "p",
-    { class: "break" },
+    { class: "band" },
     icon("cup"),
     make(
       "span",
@@ -467,7 +472,9 @@ export function showDay(view) {
         make("ul", {}, news.map((words) => make("li", {}, words))),
         make("button", { type: "button", onclick: view.seen, "data-key": "seen" }, "Seen"),
       ),
-    view.otherDay && make("p", { class: "other-day" }, icon("clock"), view.otherDay),
+    view.otherDay && make("p", { class: "band" }, icon("clock"), view.otherDay),
+    view.isDown && make("p", { class: "band" }, icon("alert"), "You said: this van is out for the day."),
+    view.saidLate && make("p", { class: "band" }, icon("clock"), view.saidLate),
     view.isFresh && shelf(view),
     breaks.map(breakBand),
     now !== null ? nowCard(view) : homeCard(view),
@@ -484,6 +491,7 @@ export function showDay(view) {
     behind.length > 0 &&
       fold(view, "behind", `Behind you (${behind.length})`, make("ul", { class: "behinds" }, behind.map(behindItem))),
     !view.isFresh && sheet.stock.length > 0 && stock(view),
+    make("button", { type: "button", class: "this-phone", onclick: view.showPhone, "data-key": "phone" }, "This phone"),
   ];
 }
 

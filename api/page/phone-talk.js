@@ -207,19 +207,20 @@ export const askLoad = (count) =>
     big("Only what I ticked off", () => choose("ticked")),
   ]);
 
-// Everything that is not on the bar. Resolves with the name of what was chosen.
-export function askMore({ steps, isDown, emergencyNumber, until, canKeep, setEmergency }) {
+// Every fact that is not on the bar. Resolves with the name of what was chosen.
+export const askMore = (steps, isDown) =>
+  ask("More", (choose) => [
+    make("div", { class: "grid" }, steps.map(([key, words]) => big(words, () => choose(key)))),
+    isDown ? big("Van is back", () => choose("van_up")) : big("Van is out for the day", () => choose("van_down")),
+  ]);
+
+// What belongs to the phone itself. Resolves with the name of what was chosen.
+export function askPhone({ emergencyNumber, until, canKeep, setEmergency }) {
   const number = make("input", { type: "tel", value: emergencyNumber, autocomplete: "off", maxlength: "16" });
   number.addEventListener("change", () => setEmergency(number.value.trim()));
   return ask(
-    "More",
+    "This phone",
     (choose) => [
-      make("div", { class: "grid" }, steps.map(([key, words]) => big(words, () => choose(key)))),
-      make("h3", {}, "The van"),
-      isDown
-        ? big("Van is back", () => choose("van_up"))
-        : big("Van is out for the day", () => choose("van_down")),
-      make("h3", {}, "This phone"),
       label("Emergency number here, for one touch", number),
       make("p", { class: "quiet" }, until),
       !canKeep &&

@@ -72,7 +72,7 @@ export const tell = async (dayId, sent_at, facts) =>
 
 // Asks for a code; whoever calls this shows it and forgets it.
 export const reveal = async (dayId, call) =>
-  read(await ask("POST", `${day(dayId)}/calls/${encodeURIComponent(call)}/code/reveal`, {}));
+  read(await ask("POST", `${day(dayId)}/calls/${encodeURIComponent(call)}/code/reveal`));
 
 const NAMES = ["hello", "day", "sheet", "facts", "refused", "reset"];
 

@@ -2,7 +2,7 @@
 // from there, each with an id of its own: sent again after a broken connection it is
 // known, and counts once.
 
-import { clock, clockOf, compare, dateOf, fold, nameOf, sayFact, split } from "./phone-day.js";
+import { clock, clockOf, compare, dateOf, fold, nameOf, sayFact, sayMinutes, split } from "./phone-day.js";
 import { icon, make } from "./phone-draw.js";
 import * as pocket from "./phone-pocket.js";
 import { pickLines, showDay, showHead, toolsAtStart } from "./phone-sheet.js";
@@ -91,8 +91,9 @@ function render() {
 function look() {
   const sheet = state.sheet.body;
   const mine = state.facts.filter(
-    (each) => each.day === sheet.day && each.state !== "refused" && (!each.isIn || isAboutHome(each.body)),
+    (each) => each.day === sheet.day && each.state !== "refused" && (!each.isIn || isRemembered(each.body)),
   );
+  const lately = mine.findLast((each) => each.body.kind === "late");
   const day = fold(sheet, mine.map((each) => each.body));
   const parts = split(day.stops);
   const calls = day.stops.filter((each) => each.kind === "call");
@@ -107,6 +108,10 @@ function look() {
     canTell: today === sheet.day && day.home !== "there",
     otherDay:
       today === sheet.day ? "" : `This is the plan for ${sheet.date_words}${today > sheet.day ? ", a day that is past" : ""}.`,
+    saidLate:
+      lately && !lately.isIn && lately.body.late_s > 0
+        ? `You said: ${sayMinutes(lately.body.late_s)} later. The plan follows.`
+        : "",
     news: state.news,
     ticks: state.ticks,
     code: state.code,
@@ -124,11 +129,15 @@ function look() {
     hideCode,
     goNow,
     showTold,
+    showPhone,
   };
 }
 
-// The sheet does not say where the van is when no stop is: that is remembered here.
-const isAboutHome = ({ kind, call_id, store_id }) => ["left", "arrived"].includes(kind) && !call_id && !store_id;
+// The sheet does not say where the van is when no stop is, nor what was said of the van
+// itself: that is remembered here.
+const isRemembered = ({ kind, call_id, store_id }) =>
+  ["late", "van_down", "van_up"].includes(kind) ||
+  (["left", "arrived"].includes(kind) && !call_id && !store_id);
 
 const longDate = (at, zone) =>
   new Intl.DateTimeFormat("en-GB", { timeZone: zone, dateStyle: "long" }).format(Date.parse(at));
@@ -190,14 +199,15 @@ const NEXT_STEP = {
 function showBar(view) {
   const { now: stop, home } = view;
   const [kind, words] =
-    stop === null ? (home === "driving" ? ["arrived", "Home"] : ["left", "On my way home"]) : NEXT_STEP[stop.kind][stop.state];
+    stop === null ? (home === "driving" ? ["arrived", "Here"] : ["left", "On my way"]) : NEXT_STEP[stop.kind][stop.state];
+  const where = stop === null ? view.sheet.van.finish?.name || "home" : nameOf(stop);
   return [
     make("button", { type: "button", class: "side", onclick: () => told("late", look()), "data-key": "late" }, icon("clock"), "Late"),
     make(
       "button",
       { type: "button", class: "go step", onclick: () => told(kind, look(), stop), "data-key": "step" },
       make("span", {}, words),
-      stop !== null && make("small", {}, nameOf(stop)),
+      make("small", {}, where),
     ),
     make("button", { type: "button", class: "side", onclick: () => showMore(look()), "data-key": "more" }, icon("more"), "More"),
   ];
@@ -278,7 +288,11 @@ async function told(kind, view, stop = view.now) {
   fact.seq = await pocket.addFact(fact);
   state.facts.push(fact);
   hideCode();
-  if (NAMES_A_STOP.has(kind)) scrollTo({ top: 0 });
+  if (NAMES_A_STOP.has(kind)) {
+    state.news = state.news.filter(isLasting);
+    await pocket.write("news", state.news);
+    scrollTo({ top: 0 });
+  }
   offerBack(fact, sayFact(body, view.sheet));
   render();
   setTimeout(send, HOLD_MS + 50);
@@ -316,19 +330,23 @@ const canFollow = (kind, stop) =>
   (CAN_FOLLOW[kind]?.includes(stop.state) ?? true) && NEXT_STEP[stop.kind][stop.state][0] !== kind;
 
 async function showMore(view) {
-  const { now: stop, sheet } = view;
+  const { now: stop } = view;
   const steps = [
     ...(stop === null ? [] : STEPS[stop.kind].filter(([kind]) => canFollow(kind, stop))),
     ["spoiled", "Spoiled a part"],
     ["used", "Used a part"],
     ["received", "Parts came in"],
   ];
+  const chosen = await talk.askMore(steps, view.isDown);
+  if (chosen !== null) await told(chosen, look());
+}
+
+async function showPhone() {
+  const { van, zone } = state.sheet.body;
   const { expires_at } = state.session;
-  const chosen = await talk.askMore({
-    steps,
-    isDown: view.isDown,
+  const chosen = await talk.askPhone({
     emergencyNumber: state.emergencyNumber,
-    until: `Paired with ${sheet.van.driver || sheet.van.id}${expires_at ? ` until ${longDate(expires_at, sheet.zone)}` : ""}.`,
+    until: `Paired with ${van.driver || van.id}${expires_at ? ` until ${longDate(expires_at, zone)}` : ""}.`,
     canKeep: "serviceWorker" in navigator,
     setEmergency: (number) => {
       state.emergencyNumber = number;
@@ -336,10 +354,8 @@ async function showMore(view) {
       render();
     },
   });
-  if (chosen === null) return;
   if (chosen === "told") return showTold();
   if (chosen === "unpair") return unpair();
-  await told(chosen, view);
 }
 
 const showTold = () =>
@@ -399,7 +415,9 @@ async function showCode(stop) {
     if (state.code === ticket) state.code = null;
     render();
     if (error instanceof wire.NoLink) notice("No connection: the code cannot be fetched now. Ring the office.");
-    else if (!signedOut(error)) notice(error.message);
+    else if (error.status === 404) {
+      notice("Not given now: a code is shown once you are on your way, or half an hour before the planned start.");
+    } else if (!signedOut(error)) notice(error.message);
   }
 }
 
@@ -508,9 +526,11 @@ async function take({ body, etag, plan }) {
     state.opened = {};
     state.news = [];
   }
+  const next = split(body.stops).now;
+  state.news = state.news.filter((each) => isLasting(each) || (next && each === `Next is now ${nameOf(next)}.`));
   const words = compare(old, body);
   if (words.length > 0) {
-    state.news = words;
+    state.news = [...new Set([...words, ...state.news.filter(isLasting)])].slice(0, 6);
     say(`The plan changed. ${words.join(" ")}`);
   }
   await pocket.write("news", state.news);
@@ -520,6 +540,9 @@ async function take({ body, etag, plan }) {
     state.facts = state.facts.filter((each) => each !== fact);
   }
 }
+
+// Which stop is next is old news once the van goes on.
+const isLasting = (words) => !words.startsWith("Next is now");
 
 const versionOf = (plan) => Number(/\/(\d+)$/.exec(plan)?.[1] ?? Number.NaN);
 

@@ -45,6 +45,7 @@ def open_page(browser: Browser) -> Iterator[Callable[..., Page]]:
         contexts.append(context)
         page = context.new_page()
         page.set_default_timeout(8_000)
+        page.clock.install()  # it goes on by itself; tests let minutes pass at once
         page.on("pageerror", lambda error: faults.append(str(error)))
         return page
 

@@ -31,7 +31,7 @@ class Standin:
     now_at: str
     plan: int = 1
     code: str = "ABCD-2345"
-    secret: str = "PIN 4711"
+    shown: str = "PIN 4711"
     tokens: set[str] = field(default_factory=set)
     batches: list[Json] = field(default_factory=list)
     facts: dict[str, Json] = field(default_factory=dict)
@@ -40,7 +40,7 @@ class Standin:
     is_down: bool = False
     events: list[tuple[str, Json]] = field(default_factory=list)
     asked_after: list[str] = field(default_factory=list)
-    reveals: int = 0
+    reveals: list[tuple[str, str]] = field(default_factory=list)
     fetches: list[int] = field(default_factory=list)  # status of each sheet fetch
     url: str = ""
 
@@ -59,7 +59,7 @@ def problem(status: int, detail: str) -> JSONResponse:
     )
 
 
-def make_app(it: Standin) -> FastAPI:  # noqa: C901 - one small route after the other
+def make_app(it: Standin) -> FastAPI:  # noqa: C901, PLR0915 - small routes in a row
     """Return the app."""
     app = FastAPI()
     app.include_router(page_router(read_pages()))
@@ -122,9 +122,9 @@ def make_app(it: Standin) -> FastAPI:  # noqa: C901 - one small route after the 
         return Response(body, headers=headers, media_type="application/json")
 
     @app.post("/v1/days/{day}/facts")
-    async def facts(request: Request) -> Response:
+    async def facts(day: str, request: Request) -> Response:
         batch = await request.json()
-        it.batches.append(batch)
+        it.batches.append(batch | {"day": day})
         results = []
         for fact in batch["facts"]:
             if fact["kind"] in it.refuse:
@@ -143,10 +143,10 @@ def make_app(it: Standin) -> FastAPI:  # noqa: C901 - one small route after the 
         )
 
     @app.post("/v1/days/{day}/calls/{call}/code/reveal")
-    async def reveal() -> Response:
-        it.reveals += 1
+    async def reveal(day: str, call: str) -> Response:
+        it.reveals.append((day, call))
         return JSONResponse(
-            {"code": it.secret, "what": "pin"}, headers={"Cache-Control": "no-store"}
+            {"code": it.shown, "what": "pin"}, headers={"Cache-Control": "no-store"}
         )
 
     @app.get("/v1/events")

@@ -103,11 +103,10 @@ def test_neither_the_token_nor_the_pairing_code_is_kept_where_a_script_can_read_
     assert kept_on(page)["cookie"] == ""
 
 
-def test_a_pairing_that_the_office_ended_takes_the_customers_off_the_phone_not_the_facts(
+def test_a_pairing_the_office_ended_takes_customers_off_the_phone_not_the_facts(
     open_page: Open, service: Standin
 ) -> None:
     page = pair(open_page(), service)
-    page.clock.install()
     step(page, "On my way")
     service.tokens.clear()
     wait_held(page)
@@ -129,7 +128,7 @@ def test_ending_the_pairing_leaves_nothing_on_the_phone(
     open_page: Open, service: Standin
 ) -> None:
     page = pair(open_page(), service)
-    page.get_by_role("button", name="More").click()
+    page.get_by_role("button", name="This phone").click()
     page.get_by_role("button", name="End the pairing of this phone").click()
     page.get_by_role("button", name="End it").click()
     expect(page.get_by_role("heading", name="Pair this phone")).to_be_visible()
@@ -148,7 +147,7 @@ def test_the_next_stop_says_where_when_what_and_from_which_bin(
     now = page.get_by_role("article", name="21 Lockgate")
     expect(now.locator("time").first).to_have_text("09:04")
     expect(now).to_contain_text("Leave by 08:51")
-    expect(now).to_contain_text("promised 09:00–10:30")
+    expect(now).to_contain_text("promised 09:00\N{EN DASH}10:30")
     expect(now).to_contain_text("All keys lost")
     expect(now.get_by_role("listitem").filter(has_text="FOB-72")).to_contain_text("B2")
     expect(now.get_by_role("listitem").filter(has_text="Battery")).to_contain_text(
@@ -168,12 +167,21 @@ def test_where_somebody_may_be_locked_in_the_emergency_number_comes_before_every
     first = page.locator("#main > *").first
     expect(first).to_have_accessible_name("Danger to life")
     expect(first).to_contain_text("ring the local emergency number first")
-    page.get_by_role("button", name="More").click()
+    page.get_by_role("button", name="This phone").click()
     page.get_by_label("Emergency number here").fill("112")
     page.keyboard.press("Tab")
     page.keyboard.press("Escape")
     ring = first.get_by_role("link", name="Ring 112")
     expect(ring).to_have_attribute("href", "tel:112")
+
+
+def test_what_the_office_says_of_a_danger_is_shown_whole(
+    open_page: Open, service: Standin
+) -> None:
+    words = "Call 591: a toddler is behind the door. Ring the emergency number first."
+    service.sheet = sheet(FIRST_DONE, emergency=[words])
+    page = pair(open_page(), service)
+    expect(page.locator("#main > *").first.get_by_text(words)).to_be_visible()
 
 
 def test_before_leaving_the_list_is_ticked_off_and_stays_so(
@@ -254,7 +262,6 @@ def test_a_visit_is_told_with_four_touches_and_each_fact_is_sent_once(
     open_page: Open, service: Standin
 ) -> None:
     page = pair(open_page(), service)
-    page.clock.install()
     for words in ("On my way", "Here", "Started"):
         step(page, words)
         wait_held(page)
@@ -279,7 +286,6 @@ def test_what_was_told_by_mistake_can_be_taken_back_and_is_never_sent(
     open_page: Open, service: Standin
 ) -> None:
     page = pair(open_page(), service)
-    page.clock.install()
     step(page, "On my way")
     expect(page.get_by_role("button", name="1 not sent")).to_be_visible()
     page.get_by_role("button", name="Take back").click()
@@ -294,7 +300,6 @@ def test_done_says_what_was_used_up_and_how_many_keys_there_are(
 ) -> None:
     service.sheet = sheet(WORKING)
     page = pair(open_page(), service)
-    page.clock.install()
     step(page, "Done")
     page.get_by_role("button", name="Coin cell, 20 mm: one less").click()
     page.get_by_label("Another part").select_option("BLANK-81")
@@ -357,7 +362,6 @@ def test_what_goes_wrong_is_told_in_a_few_touches(
     fields: dict[str, Any],
 ) -> None:
     page = pair(open_page(), service)
-    page.clock.install()
     for name, role in choices:
         page.get_by_role(role, name=name, exact=True).click()
     wait_held(page)
@@ -374,7 +378,6 @@ def test_who_leaves_with_less_than_planned_says_what_is_aboard(
     service.sheet = sheet()
     service.now_at = at("07:50")
     page = pair(open_page(), service)
-    page.clock.install()
     page.get_by_role("checkbox", name=re.compile("Coin cell")).check()
     page.get_by_role("checkbox", name=re.compile("Ignition")).check()
     step(page, "On my way")
@@ -392,7 +395,6 @@ def test_a_fact_that_is_refused_is_shown_with_its_reason_and_holds_no_other_back
 ) -> None:
     service.refuse = {"late": "this van is out for the day"}
     page = pair(open_page(), service)
-    page.clock.install()
     page.get_by_role("button", name="Late").click()
     page.get_by_role("button", name="10 min").click()
     step(page, "On my way")
@@ -420,7 +422,6 @@ def test_offline_after_one_load_the_day_opens_and_facts_are_sent_once_when_back(
     expect(
         page.get_by_text("No connection. This is the plan as of 08:4")
     ).to_be_visible()
-    page.clock.install()
     step(page, "On my way")
     step(page, "Here")
     page.get_by_role("button", name="Late").click()
@@ -447,7 +448,6 @@ def test_when_an_answer_is_lost_the_same_ids_are_sent_again_and_count_once(
 ) -> None:
     service.lose_answers = 2
     page = pair(open_page(), service)
-    page.clock.install()
     step(page, "On my way")
     wait_held(page)
     until(page, lambda: len(service.batches) == 1)
@@ -478,7 +478,7 @@ def test_the_page_can_be_installed(open_page: Open, service: Standin) -> None:
     page.evaluate("navigator.serviceWorker.ready.then(() => true)")
     session = page.context.new_cdp_session(page)
     faults = session.send("Page.getInstallabilityErrors")["installabilityErrors"]
-    # A window without a profile, as tests have, is never installable: that alone remains.
+    # A window without a profile, as here, is never installable: that alone remains.
     assert {each["errorId"] for each in faults} <= {"in-incognito"}
     assert session.send("Page.getAppManifest")["errors"] == []
 
@@ -490,15 +490,14 @@ def test_a_code_is_shown_on_request_and_is_gone_after_half_a_minute(
     open_page: Open, service: Standin
 ) -> None:
     page = pair(open_page(), service)
-    page.clock.install()
-    assert service.reveals == 0
+    assert service.reveals == []
     page.get_by_role("button", name="Show the code").click()
     expect(page.get_by_text("PIN 4711")).to_be_visible()
     assert "4711" not in json.dumps(kept_on(page))
     page.clock.run_for(31_000)
     expect(page.get_by_text("PIN 4711")).to_have_count(0)
     assert "4711" not in page.content()
-    assert service.reveals == 1
+    assert service.reveals == [("2026-12-04", "502")]
 
 
 def test_a_code_is_gone_as_soon_as_the_page_is_hidden(
@@ -518,10 +517,12 @@ RULES = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"
 # Whatever can be touched, and is smaller than 44 px or cut off at the side; a tick box
 # is touched by its label.
 SMALL = """() => [...document.querySelectorAll(
-    "button, a[href], summary, input:not([type=checkbox]), select, textarea, label.part")]
+    "button, a[href], summary, input:not([type=checkbox]), select, textarea, .ticks label"
+  )]
   .filter((each) => each.checkVisibility())
   .map((each) => [each.textContent.trim().slice(0, 30), each.getBoundingClientRect()])
-  .filter(([, box]) => box.width < 43.9 || box.height < 43.9 || box.right > innerWidth + 0.5)
+  .filter(([, box]) =>
+    box.width < 43.9 || box.height < 43.9 || box.right > innerWidth + 0.5)
   .map(([name, box]) => `${name}: ${box.width} x ${box.height}, to ${box.right}`)"""
 
 
@@ -561,13 +562,15 @@ def test_every_screen_passes_the_audit_has_large_targets_and_fits(
         page.locator("#bar").get_by_role("button", name=name).click()
         audit(page, screen)
         page.keyboard.press("Escape")
+    page.get_by_role("button", name="This phone").click()
+    audit(page, "this phone")
+    page.keyboard.press("Escape")
     page.get_by_role("button", name="More").click()
     page.get_by_role("button", name="Spoiled a part").click()
     page.get_by_role("button", name="Spoiled", exact=True).click()
     audit(page, "spoiled, with a fault")
     page.keyboard.press("Escape")
     service.refuse = {"late": "this van is out for the day"}
-    page.clock.install()
     page.get_by_role("button", name="Late").click()
     page.get_by_role("button", name="10 min").click()
     wait_held(page)
@@ -589,7 +592,6 @@ def test_the_keyboard_alone_pairs_the_phone_and_tells_a_step(
     open_page: Open, service: Standin
 ) -> None:
     page = open_page()
-    page.clock.install()
     page.goto(f"{service.url}/phone")
     expect(page.get_by_label("Code")).to_be_visible()
     page.keyboard.press("Tab")
@@ -612,5 +614,6 @@ def test_a_change_is_read_out(open_page: Open, service: Standin) -> None:
     page = pair(open_page(), service)
     step(page, "On my way")
     expect(page.get_by_role("status").first).to_have_text(
-        "On my way: 21 Lockgate. Saved on this phone. It can be taken back for five seconds."
+        "On my way: 21 Lockgate. Saved on this phone. "
+        "It can be taken back for five seconds."
     )
