@@ -212,7 +212,12 @@ export function strips(day, { chosen, ghosts = [], now, choose }) {
         stop.slack_s > 0 && ahead(stop) &&
           make("i", {
             class: `slack${stop.tight ? " tight" : ""}`,
-            place: { left: x(stop.begin), width: w(stop.begin, stop.begin + stop.slack_s * 1000) },
+            place: {
+              left: x(stop.begin),
+              width: w(stop.begin, stop.begin + stop.slack_s * 1000),
+              // Slack reaches under later stops: two rows keep the ends apart.
+              "--step": String(stop.place % 2),
+            },
           }),
       ]),
       van.stops.map((stop) =>

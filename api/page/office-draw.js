@@ -39,7 +39,11 @@ export function renew(box, ...content) {
   for (const each of box.querySelectorAll("[data-scroll]")) {
     each.scrollLeft = scrolls.get(each.dataset.scroll) ?? 0;
   }
-  if (active) find(box, active)?.focus({ preventScroll: true });
+  if (active) {
+    // A question that went with the old content gives way to what asked it.
+    const again = find(box, active) ?? find(box, active.replace(/ (yes|no)$/, ""));
+    again?.focus({ preventScroll: true });
+  }
 }
 
 export const find = (box, keep) =>

@@ -40,7 +40,7 @@ export function twice(keep, words, sure, act) {
 }
 
 // The stop that was picked on the strips.
-export function card(day, stop, { cancelled }) {
+export function card(day, stop, { cancelled, code }) {
   if (!stop) return [make("h2", {}, "The stop"), make("p", { class: "soft" }, "Pick a stop on the strips: arrow keys or pointer.")];
   const zone = day.zone;
   const call = stop.call;
@@ -127,7 +127,38 @@ export function card(day, stop, { cancelled }) {
     ),
     call && ahead(stop) && call.kind !== "held" &&
       make("p", { class: "acts" }, twice(`cancel ${call.id}`, "Customer cancels", `Yes, ${call.id} is cancelled`, () => cancelled(call))),
+    call && ahead(stop) && call.kind !== "held" && codeForm(call, code),
   ];
+}
+
+// Seals a code for the driver; nobody in the office can read it again.
+function codeForm(call, { keep, forget }) {
+  const input = make("input", { id: "code", type: "password", autocomplete: "off", maxlength: 200, required: true });
+  const what = make(
+    "select",
+    { id: "code-what" },
+    [
+      ["pin", "PIN"],
+      ["bitting", "Key bitting"],
+      ["other", "Something else"],
+    ].map(([value, words]) => make("option", { value }, words)),
+  );
+  const form = make(
+    "form",
+    { class: "code-form" },
+    make("p", { class: "hint" }, "The driver sees it near the visit. It cannot be read again here."),
+    make("p", { class: "field" }, make("label", { for: "code-what" }, "What it is"), what),
+    make("p", { class: "field" }, make("label", { for: "code" }, "Code"), input),
+    make("p", { class: "acts" }, make("button", { type: "submit" }, "Seal it"), make("button", { type: "button", onclick: () => forget(call) }, "Forget the sealed one")),
+  );
+  form.addEventListener("submit", (event) => {
+    event.preventDefault();
+    if (!input.value) return input.focus();
+    keep(call, input.value, what.value);
+    input.value = "";
+    return undefined;
+  });
+  return make("details", { "data-keep": `code ${call.id}` }, make("summary", {}, "Code for the driver"), form);
 }
 
 // Whom to ring, with the words to say.

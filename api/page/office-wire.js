@@ -99,6 +99,10 @@ export const check = (of) => perhaps(ask("GET", `${day(of)}/check`));
 export const tell = (of, facts, sent_at) =>
   ask("POST", `${day(of)}/facts`, { sent_at, facts });
 
+export const keepCode = (of, call, code, what) =>
+  ask("PUT", `${day(of)}/calls/${id(call)}/code`, { code, what });
+export const forgetCode = (of, call) => ask("DELETE", `${day(of)}/calls/${id(call)}/code`);
+
 export const urgent = (of, call, danger) => ask("POST", `${day(of)}/urgent`, { call, danger });
 export const accept = (of, inquiry, option, promise, key) =>
   ask("POST", `${day(of)}/urgent/${id(inquiry)}/accept`, { option, promise }, keyed(key));

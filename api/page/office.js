@@ -4,7 +4,7 @@ import { assemble, focusStop, phase, strips, tables, tick } from "./office-day.j
 import { find, make, renew, sign } from "./office-draw.js";
 import { phoneDesk } from "./office-phones.js";
 import { picture } from "./office-picture.js";
-import { card, leftOut, rings, shelves, tonight } from "./office-side.js";
+import { card, leftOut, rings, shelves, tonight, twice } from "./office-side.js";
 import { faultList, urgentDesk } from "./office-urgent.js";
 import * as wire from "./office-wire.js";
 import { count, hhmm, length, localDate, rfc3339, sum } from "./office-words.js";
@@ -444,7 +444,13 @@ function pickStop(key) {
 }
 
 function renderCard() {
-  renew(boxes.card, card(state.day, state.day.stops.get(state.chosen), { cancelled }));
+  const stop = state.day.stops.get(state.chosen);
+  // What is being typed is not taken from under the hand.
+  const typed = [...boxes.card.querySelectorAll("input")].some((input) => input.value);
+  if (!typed || boxes.card.dataset.stop !== state.chosen) {
+    renew(boxes.card, card(state.day, stop, { cancelled, code: { keep: keepCode, forget: forgetCode } }));
+    boxes.card.dataset.stop = state.chosen ?? "";
+  }
   renderRound();
 }
 
@@ -481,6 +487,7 @@ function renderRound() {
           if (board) focusStop(board, key);
         },
       }),
+    state.view && state.van && make("p", { class: "acts" }, turnOut(state.day.rows.find((row) => row.id === state.van))),
   );
 }
 
@@ -514,6 +521,33 @@ const cancelled = (call) =>
   attempt(async () => {
     if (await tell({ kind: "cancelled", call_id: call.id })) say(`Call ${call.id} is cancelled; the rest is planned anew.`);
     boxes.strips.focus();
+  });
+
+// A van that breaks down, a driver who falls ill; and back again.
+function turnOut(row) {
+  const down = row.doing === "down";
+  const tellIt = () =>
+    attempt(async () => {
+      if (await tell({ kind: down ? "van_up" : "van_down", van_id: row.id })) {
+        say(`Van ${row.id} is ${down ? "back" : "out for the day"}; the rest is planned anew.`);
+      }
+      find(boxes.round, `round ${row.id}`)?.focus();
+    });
+  return down
+    ? make("button", { type: "button", "data-keep": `turn ${row.id}`, onclick: tellIt }, `Van ${row.id} is back`)
+    : twice(`turn ${row.id}`, `Van ${row.id} is out`, "Yes, out for the day", tellIt);
+}
+
+const keepCode = (call, code, what) =>
+  attempt(async () => {
+    await wire.keepCode(state.brief.id, call.id, code, what);
+    say(`The code for call ${call.id} is sealed.`);
+  });
+
+const forgetCode = (call) =>
+  attempt(async () => {
+    await wire.forgetCode(state.brief.id, call.id);
+    say(`No code is kept for call ${call.id}.`);
   });
 
 // --- jobs ---------------------------------------------------------------------------------

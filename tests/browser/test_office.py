@@ -1,6 +1,7 @@
 """The office page in a real browser: what a dispatcher sees, does, and can rely on."""
 
 import csv
+import shutil
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -10,7 +11,7 @@ from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Browser, Page, expect
 
 from api.access import make_secret
-from tests.service import Served, served
+from tests.service import Served, served, service
 
 LIVE_DAY = Path(__file__).parents[2] / "demo_scenarios" / "live_day"
 DATE = "2026-12-04"
@@ -61,17 +62,26 @@ def told_until(now: str) -> list[dict[str, object]]:
     return facts
 
 
-@pytest.fixture
-def office(tmp_path: Path) -> Iterator[Office]:
-    """Serve the demo day that goes wrong, at 10:40, both vans at work."""
-    with served(tmp_path) as service:
-        service.clock.set(NOW)
-        answer = service.office.post(
+@pytest.fixture(scope="module")
+def begun(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Return a folder with the demo day that goes wrong, at 10:40, both vans at work."""
+    folder = tmp_path_factory.mktemp("begun")
+    with service(folder) as made:
+        made.clock.set(NOW)
+        answer = made.office.post(
             f"/v1/days/{DATE}/facts", json={"sent_at": NOW, "facts": told_until(NOW)}
         )
         assert answer.status_code == 200
-        service.work()
-        yield Office(service=service, secret=make_secret(service.store))
+        made.work()
+    return folder
+
+
+@pytest.fixture
+def office(begun: Path, tmp_path: Path) -> Iterator[Office]:
+    """Serve that day; each test has a copy of its own."""
+    folder = shutil.copytree(begun, tmp_path / "own")
+    with served(folder, load=None, now=NOW) as it:
+        yield Office(service=it, secret=make_secret(it.store))
 
 
 @pytest.fixture
