@@ -1,5 +1,6 @@
 """The service as one ASGI application."""
 
+import asyncio
 from collections.abc import AsyncIterator, Callable, Iterator
 from contextlib import asynccontextmanager
 from datetime import UTC, datetime
@@ -9,13 +10,30 @@ from fastapi.exceptions import RequestValidationError
 from fastapi.responses import JSONResponse
 from starlette.exceptions import HTTPException
 
-from api.desk import Desk, Store
+from api.crew import Here
+from api.desk import Crew, Desk, Store
+from api.feed import Feed
 from api.journal import LOG
 from api.problems import Problem, Slug, problem_of, problem_of_status
-from api.routers import codes, health, metrics, phones
+from api.routers import (
+    calls,
+    codes,
+    days,
+    events,
+    facts,
+    health,
+    jobs,
+    metrics,
+    phones,
+    plans,
+    stock,
+    urgent,
+    vans,
+)
 from api.routers.pages import page_router, read_pages
 from api.security import Door
 from api.store.census import count_jobs, count_sessions
+from api.tidy import keep_tidy
 from api.vault import Vault, make_vault
 from api.watch import Counts, Watch
 from shared.errors import KeyroundError
@@ -29,8 +47,10 @@ def create_app(
     *,
     store: Store,
     clock: Callable[[], datetime] = lambda: datetime.now(UTC),
+    crew: Crew | None = None,
     secure: bool = False,
     vault: Vault | None = None,
+    keep_days: int | None = None,
 ) -> FastAPI:
     """Make the application.
 
@@ -40,21 +60,34 @@ def create_app(
         Where all is kept, its tables up to date; closed by whoever opened it.
     clock : callable, optional
         Now, aware.
+    crew : Crew, optional
+        Who works out what has to be answered now; by default this process itself.
     secure : bool, optional
         Whether browsers reach it by https only.
     vault : Vault or None, optional
         Seals codes; ``None``: one whose key ends with the process.
+    keep_days : int or None, optional
+        Customers' data of days longer over than this is erased every hour; ``None``:
+        none is.
 
     Returns
     -------
     FastAPI
         ``app.state.desk`` is its desk.
     """
-    desk = Desk(store=store, clock=clock)
+    desk = Desk(store=store, clock=clock, crew=crew or Here())
+    feed = Feed(desk)
 
     @asynccontextmanager
     async def lifespan(_: FastAPI) -> AsyncIterator[None]:
+        await feed.start()
+        tidying = None
+        if keep_days is not None:
+            tidying = asyncio.create_task(keep_tidy(desk, keep_days))
         yield
+        if tidying is not None:
+            tidying.cancel()
+        await feed.stop()
 
     app = FastAPI(
         title="keyround",
@@ -67,6 +100,7 @@ def create_app(
         redirect_slashes=False,
     )
     app.state.desk = desk
+    app.state.feed = feed
     app.state.door = Door()
     app.state.secure = secure
     app.state.vault = vault or make_vault()
@@ -81,10 +115,10 @@ def create_app(
     app.add_exception_handler(KeyroundError, _answer_error)
     app.add_exception_handler(RequestValidationError, _answer_faults)
     app.add_exception_handler(HTTPException, _answer_refusal)
-    app.include_router(health.router)
-    app.include_router(metrics.router)
-    app.include_router(phones.router)
-    app.include_router(codes.router)
+    matters = (health, days, calls, vans, stock, plans, facts, jobs, urgent, events)
+    guarded = (phones, codes, metrics)
+    for matter in (*matters, *guarded):
+        app.include_router(matter.router)
     app.include_router(page_router(read_pages()))
     return app
 

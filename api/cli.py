@@ -24,6 +24,8 @@ from api.meter import Halt, Meter, Stopwatch, stderr_meter
 from shared.errors import Conflict, Fault, InvalidInput, Unavailable
 
 if TYPE_CHECKING:  # their modules pull in pandas, numba and ortools
+    from api.settings import Settings
+    from api.store import SqlStore
     from dispatch.live import Moment
     from dispatch.planner import Progress
     from dispatch.scenario.facts import Happened
@@ -1011,80 +1013,293 @@ def schema(**asked: bool) -> None:
     show_default=True,
     help="Where to listen.",
 )
-def serve(*, data: Path | None, database: str, host: str, port: int) -> None:
+@click.option(
+    "--load",
+    "folder",
+    type=click.Path(path_type=Path),
+    metavar="FOLDER",
+    help="Load this folder's day first, and plan it.",
+)
+@click.option("--today", is_flag=True, help="With --load: move the day to today.")
+@click.option(
+    "--https",
+    is_flag=True,
+    help="Browsers reach it by https, through a web server in front of it.",
+)
+@click.option(
+    "--keep-days",
+    type=click.IntRange(0),
+    default=180,
+    show_default=True,
+    help="Erase customers' data this many days after their day.",
+)
+def serve(  # noqa: PLR0913 - its options
+    *,
+    data: Path | None,
+    database: str,
+    host: str,
+    port: int,
+    folder: Path | None,
+    today: bool,
+    https: bool,
+    keep_days: int,
+) -> None:
     """Start the service: the office's page, the phones' page, and what they ask.
 
     Everything is kept in one SQLite file unless a database is named. Ctrl-C stops it.
+    The first start prints the secret that the office signs in with.
 
     \b
     Examples:
       keyround serve
       keyround serve --data firm --port 8500
+      keyround serve --load demo_scenarios/live_day --today
 
     \b
-    Exit status: 0 stopped, 3 cannot read, write or listen.
+    Exit status: 0 stopped, 2 bad input, 3 cannot read, write or listen.
     """
     import uvicorn
 
     from api.access import first_secret
     from api.app import create_app
+    from api.crew import Pool
+    from api.host import load_folder, worker
     from api.journal import set_up
-    from api.settings import Settings, usual_folder
-    from api.store import open_store
     from api.vault import read_vault
 
     set_up(os.environ)
-    settings = Settings(folder=data or usual_folder(), database=database)
-    _try_to_write(settings.folder)
-    store = open_store(settings.url)
+    settings, store = _open_store(data, database)
+    crew = Pool()
     try:
-        app = create_app(
-            store=store, secure=settings.secure, vault=read_vault(settings.folder)
-        )
+        vault = read_vault(settings.folder)
         made = first_secret(store)
         if made is not None:
             _show_secret(made)
-        uvicorn.run(
-            app,
-            host=host,
-            port=port,
-            access_log=False,  # its lines would name calls
-            log_config=None,
-            server_header=False,
-        )
+        if folder is not None:
+            _say_loaded(load_folder(store, folder, today=today))
+        with worker(settings):
+            uvicorn.run(
+                create_app(
+                    store=store,
+                    crew=crew,
+                    vault=vault,
+                    secure=https,
+                    keep_days=keep_days,
+                ),
+                host=host,
+                port=port,
+                access_log=False,  # its lines would name calls
+                log_config=None,
+                server_header=False,
+                timeout_graceful_shutdown=3,  # open streams would wait for ever
+            )
+    finally:
+        crew.close()
+        store.close()
+
+
+def _open_store(data: Path | None, database: str) -> "tuple[Settings, SqlStore]":
+    from api.settings import Settings, usual_folder
+    from api.store import open_store
+
+    settings = Settings(folder=data or usual_folder(), database=database)
+    _try_to_write(settings.folder)
+    return settings, open_store(settings.url)
+
+
+def _say_loaded(day_id: str | None) -> None:
+    if day_id is None:
+        _tell("the day is there already, it stays as it is")
+    else:
+        _tell(f"loaded {day_id}; it is planned as soon as a worker is free")
+
+
+_data = click.option(
+    "--data",
+    type=click.Path(path_type=Path, file_okay=False),
+    metavar="DIR",
+    help="Where the service keeps its files.",
+)
+_database = click.option(
+    "--database",
+    default="",
+    envvar="KEYROUND_DATABASE",
+    metavar="URL",
+    help="A PostgreSQL database instead of the file; also from KEYROUND_DATABASE.",
+)
+
+
+@cli.command()
+@_data
+@_database
+def work(*, data: Path | None, database: str) -> None:
+    """Plan what the service queues, until stopped.
+
+    `serve` starts one by itself. More of them, on other machines as well, share a
+    PostgreSQL database; a job whose worker dies is taken by another after half a
+    minute.
+
+    \b
+    Examples:
+      keyround work
+      keyround work --database postgresql://planner@db/keyround
+
+    \b
+    Exit status: 0 stopped, 3 cannot read or write.
+    """
+    import signal
+    import threading
+    from datetime import UTC, datetime
+
+    from api.crew import Here, end_with
+    from api.desk import Desk
+    from api.host import ATTACHED
+    from api.journal import set_up
+    from api.worker import run
+
+    set_up(os.environ)
+    if os.environ.get(ATTACHED):
+        end_with(os.getppid())
+    stop = threading.Event()
+    signal.signal(signal.SIGTERM, lambda *_: stop.set())
+    _, store = _open_store(data, database)
+    try:
+        desk = Desk(store=store, clock=lambda: datetime.now(UTC), crew=Here())
+        run(desk, stop.is_set)
+    except KeyboardInterrupt:
+        _tell("stopped")
     finally:
         store.close()
 
 
 @cli.command()
-@click.option(
-    "--data",
-    type=click.Path(path_type=Path, file_okay=False),
-    metavar="DIR",
-    help="Where the service's files lie.",
-)
-@click.option(
-    "--database",
-    default="",
-    envvar="KEYROUND_DATABASE",
-    metavar="URL",
-    help="The service's database, if it is not the file.",
-)
+@_folder
+@click.option("--today", is_flag=True, help="Move the day to today.")
+@_data
+@_database
+def load(*, folder: Path, today: bool, data: Path | None, database: str) -> None:
+    """Load the day in FOLDER into the service, and have it planned.
+
+    Also a folder that `export` wrote: with everything that happened. With --today, the
+    day's date becomes today's, and what happened is left out.
+
+    \b
+    Examples:
+      keyround load demo_scenarios/live_day --today
+      keyround load exported/2026-12-04
+
+    \b
+    Exit status: 0 loaded, 2 bad input or a day of that date is there, 3 cannot read or
+    write.
+    """
+    from api.host import load_folder
+
+    _, store = _open_store(data, database)
+    try:
+        _say_loaded(load_folder(store, folder, today=today))
+    finally:
+        store.close()
+
+
+@cli.command()
+@click.argument("folder", type=click.Path(path_type=Path, file_okay=False))
+@_data
+@_database
+def export(*, folder: Path, data: Path | None, database: str) -> None:
+    """Write every day of the service into FOLDER, as scenario folders.
+
+    One folder for each day, named after its date; `load` takes each back, loss-free:
+    what tables cannot hold stands in its record.json. Codes are not exported.
+
+    \b
+    Example:
+      keyround export exported
+
+    \b
+    Exit status: 0 written, 2 FOLDER is not empty, 3 cannot read or write.
+    """
+    from api.host import export_all
+
+    _, store = _open_store(data, database)
+    try:
+        days = export_all(store, folder)
+    finally:
+        store.close()
+    _tell(f"wrote {len(days)} days into {folder}")
+
+
+@cli.command()
+@click.argument("file", type=click.Path(path_type=Path, dir_okay=False))
+@_data
+@_database
+def backup(*, file: Path, data: Path | None, database: str) -> None:
+    """Write everything the service keeps into FILE.
+
+    While it runs or not; the file is of one moment. Codes in it stay sealed: the key
+    lies beside the service's files and has to be kept as well, somewhere else.
+
+    \b
+    Example:
+      keyround backup friday.keyround
+
+    \b
+    Exit status: 0 written, 3 cannot read or write.
+    """
+    from api.host import back_up
+
+    _, store = _open_store(data, database)
+    try:
+        back_up(store, file)
+    finally:
+        store.close()
+    _tell(f"wrote {file}")
+
+
+@cli.command()
+@click.argument("file", type=click.Path(path_type=Path, dir_okay=False))
+@_data
+@_database
+def restore(*, file: Path, data: Path | None, database: str) -> None:
+    """Take FILE, which `backup` wrote, into a service that is still empty.
+
+    Also from SQLite to PostgreSQL, and back.
+
+    \b
+    Example:
+      keyround restore friday.keyround --data firm
+
+    \b
+    Exit status: 0 restored, 2 no whole backup, or something is there already, 3 cannot
+    read or write.
+    """
+    from api.host import bring_back
+
+    _, store = _open_store(data, database)
+    try:
+        rows = bring_back(store, file)
+    finally:
+        store.close()
+    _tell(f"restored {rows} rows")
+
+
+@cli.command()
+@_data
+@_database
 def secret(*, data: Path | None, database: str) -> None:
     """Make the office a new secret, and print it once.
 
     The one before and all sessions of the office end; paired phones stay paired.
 
     \b
+    Example:
+      keyround secret
+
+    \b
     Exit status: 0 made, 3 cannot read or write.
     """
     from api.access import make_secret
-    from api.settings import Settings, usual_folder
-    from api.store import open_store
 
-    settings = Settings(folder=data or usual_folder(), database=database)
-    _try_to_write(settings.folder)
-    store = open_store(settings.url)
+    _, store = _open_store(data, database)
     try:
         _show_secret(make_secret(store))
     finally:
@@ -1094,6 +1309,40 @@ def secret(*, data: Path | None, database: str) -> None:
 def _show_secret(made: str) -> None:
     """Print the office's secret on its one occasion."""
     _show(f"The office signs in with this secret; it is shown only now:\n\n  {made}\n")
+
+
+@cli.command()
+@_data
+@_database
+@click.option(
+    "--keep-days",
+    type=click.IntRange(0),
+    default=180,
+    show_default=True,
+    help="Erase customers' data this many days after their day.",
+)
+def tidy(*, data: Path | None, database: str, keep_days: int) -> None:
+    """Erase customers' data and codes that are not needed any more.
+
+    The service does this by itself every hour; this is for when it does not run.
+
+    \b
+    Example:
+      keyround tidy --keep-days 30
+
+    \b
+    Exit status: 0 erased, 3 cannot read or write.
+    """
+    from datetime import UTC, datetime
+
+    from api.tidy import tidy as tidy_up
+
+    _, store = _open_store(data, database)
+    try:
+        gone = tidy_up(store, datetime.now(UTC), keep_days)
+    finally:
+        store.close()
+    _tell(f"erased {len(gone.days)} days, {gone.codes} codes, {gone.keys} old keys")
 
 
 @cli.command()

@@ -5,7 +5,7 @@ from datetime import date, timedelta
 from enum import Enum, auto
 from zoneinfo import ZoneInfo
 
-from api.desk import Desk
+from api.desk import Desk, Store
 from api.problems import NotAllowed, NotFound
 from api.security import Principal
 from api.store.codes import (
@@ -167,13 +167,13 @@ def _nearness(visit: Visit | None, van_id: str | None, day: date, now_ms: int) -
     return _Near.YES if open_still and -LATE_S <= ahead_s <= EARLY_S else _Near.NOT_NOW
 
 
-def drop_old_codes(desk: Desk, today: date) -> int:
+def drop_old_codes(store: Store, today: date) -> int:
     """Delete the codes of days that are over.
 
     Parameters
     ----------
-    desk : Desk
-        Whose store keeps them.
+    store : Store
+        That keeps them.
     today : date
         Today.
 
@@ -183,7 +183,7 @@ def drop_old_codes(desk: Desk, today: date) -> int:
         How many.
     """
     until = (today - timedelta(days=KEEP_DAYS)).isoformat()
-    with desk.store.write() as transaction:
+    with store.write() as transaction:
         old = coded_calls(transaction, until=until)
         for call in old:
             drop_code(transaction, *call)

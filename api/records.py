@@ -39,7 +39,7 @@ def to_text(value: object) -> str:
     str
         JSON (RFC 8259).
     """
-    return _adapter(type(value)).dump_json(value).decode()
+    return _adapter(type(value)).dump_json(value, by_alias=True).decode()
 
 
 def from_text(source: type[T], text: str | bytes) -> T:

@@ -300,8 +300,8 @@ keys = Table(
     Column("expires_ms", BigInteger),
     Column("seen_ms", BigInteger),
     Column("revoked_ms", BigInteger),
-    CheckConstraint("kind IN ('secret', 'office', 'van')", name="kind"),
-    CheckConstraint("(kind = 'van') = (van_id IS NOT NULL)", name="van"),
+    CheckConstraint("kind IN ('secret', 'office', 'van', 'feed')", name="kind"),
+    CheckConstraint("(kind IN ('van', 'feed')) = (van_id IS NOT NULL)", name="van"),
 )
 
 pairings = Table(

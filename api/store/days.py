@@ -168,6 +168,30 @@ def read_day(transaction: Transaction, day_id: str) -> Day | None:
     )
 
 
+def seen(transaction: Transaction, day_id: str) -> tuple[int, int, int]:
+    """Return a stamp that changes whenever anything about a day is edited.
+
+    Parameters
+    ----------
+    transaction : Transaction
+        Any.
+    day_id : str
+        Its date.
+
+    Returns
+    -------
+    (int, int, int)
+        When it was loaded, its revision, and the sum of its calls' revisions.
+    """
+    total = sa.select(sa.func.sum(calls.c.revision)).where(calls.c.day_id == day_id)
+    row = transaction.connection.execute(
+        sa.select(
+            days.c.created_ms, days.c.revision, total.scalar_subquery().label("edits")
+        ).where(days.c.id == day_id)
+    ).one()
+    return row.created_ms, row.revision, int(row.edits or 0)
+
+
 def list_rows(transaction: Transaction, day_id: str, source: type) -> list[Row]:
     """List what a day is made of.
 
@@ -372,7 +396,28 @@ def _brief(row: sa.Row[Any]) -> Brief:
     )
 
 
-def find_brief(transaction: Transaction, day_id: str) -> Brief | None:
+def is_taken(transaction: Transaction, day_id: str) -> bool:
+    """Return whether a date is taken, also by a day whose data is erased.
+
+    Parameters
+    ----------
+    transaction : Transaction
+        Any.
+    day_id : str
+        The date.
+
+    Returns
+    -------
+    bool
+        Whether no other day can be loaded there.
+    """
+    query = sa.select(days.c.id).where(days.c.id == day_id)
+    return transaction.connection.execute(query).one_or_none() is not None
+
+
+def find_brief(
+    transaction: Transaction, day_id: str, van_id: str | None = None
+) -> Brief | None:
     """Find a day.
 
     Parameters
@@ -381,15 +426,19 @@ def find_brief(transaction: Transaction, day_id: str) -> Brief | None:
         Any.
     day_id : str
         Its date.
+    van_id : str or None
+        Only if this van is in it.
 
     Returns
     -------
     Brief or None
         ``None``: there is none, or its data is erased.
     """
-    row = transaction.connection.execute(
-        _briefs().where(days.c.id == day_id, days.c.erased_ms.is_(None))
-    ).one_or_none()
+    query = _briefs().where(days.c.id == day_id, days.c.erased_ms.is_(None))
+    if van_id is not None:
+        own = sa.select(vans.c.day_id).where(vans.c.id == van_id)
+        query = query.where(days.c.id.in_(own))
+    row = transaction.connection.execute(query).one_or_none()
     return None if row is None else _brief(row)
 
 

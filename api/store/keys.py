@@ -19,7 +19,8 @@ class Key:
     id : str
         Its name; not the token.
     kind : str
-        'secret' (the office's, signs in only), 'office' or 'van'.
+        'secret' (the office's, signs in only), 'office', 'van', or 'feed' (a van's
+        calendar, which is all it opens).
     van_id : str or None
         The van it is for.
     label : str
@@ -306,3 +307,29 @@ def use_pairing(transaction: Transaction, digest: str) -> str | None:
         .returning(pairings.c.van_id)
     ).scalar_one_or_none()
     return van_id
+
+
+def trim_keys(transaction: Transaction, before_ms: int) -> int:
+    """Let go of tokens and one-time codes that ended long ago.
+
+    Parameters
+    ----------
+    transaction : Transaction
+        That writes.
+    before_ms : int
+        Those that ended before this moment.
+
+    Returns
+    -------
+    int
+        How many tokens.
+    """
+    done = transaction.connection.execute(
+        sa.delete(keys).where(
+            sa.or_(keys.c.expires_ms < before_ms, keys.c.revoked_ms < before_ms)
+        )
+    )
+    transaction.connection.execute(
+        sa.delete(pairings).where(pairings.c.expires_ms < before_ms)
+    )
+    return int(done.rowcount)

@@ -9,7 +9,7 @@ import sqlalchemy as sa
 
 from api.records import from_text, to_text
 from api.store.engine import Transaction
-from api.tables import calls, placements, plans, sheets, stands
+from api.tables import calls, codes, placements, plans, sheets, stands
 from shared.model import Plan
 
 
@@ -355,6 +355,25 @@ def placed_on(transaction: Transaction, day_id: str) -> dict[str, str]:
         )
     )
     return {row.call_id: row.van_id for row in rows}
+
+
+def coded(transaction: Transaction, day_id: str) -> frozenset[str]:
+    """Say for which calls a code is kept.
+
+    Parameters
+    ----------
+    transaction : Transaction
+        Any.
+    day_id : str
+        Which day.
+
+    Returns
+    -------
+    frozenset of str
+        Call ids.
+    """
+    query = sa.select(codes.c.call_id).where(codes.c.day_id == day_id)
+    return frozenset(transaction.connection.execute(query).scalars())
 
 
 def put_sheet(transaction: Transaction, sheet: Sheet) -> bool:

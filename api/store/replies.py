@@ -76,10 +76,8 @@ def find_reply(transaction: Transaction, who: str, key: str) -> Reply | None:
     Reply or None
         ``None``: it was not asked before.
     """
-    connection = transaction.connection
-    old_ms = transaction.now_ms - KEPT_MS
-    connection.execute(sa.delete(replies).where(replies.c.at_ms < old_ms))
-    row = connection.execute(
+    trim_replies(transaction)
+    row = transaction.connection.execute(
         sa.select(replies).where(replies.c.who == who, replies.c.key == key)
     ).one_or_none()
     if row is None:
@@ -91,3 +89,15 @@ def find_reply(transaction: Transaction, who: str, key: str) -> Reply | None:
         headers=json.loads(row.headers),
         body=row.body,
     )
+
+
+def trim_replies(transaction: Transaction) -> None:
+    """Let go of answers that are too old: they may name customers.
+
+    Parameters
+    ----------
+    transaction : Transaction
+        That writes.
+    """
+    old_ms = transaction.now_ms - KEPT_MS
+    transaction.connection.execute(sa.delete(replies).where(replies.c.at_ms < old_ms))

@@ -1097,7 +1097,19 @@ def _span(day: Day, window: Window) -> SpanDocument:
     )
 
 
-def _ready(item: ReadyItem) -> ReadyDocument:
+def ready_document(item: ReadyItem) -> ReadyDocument:
+    """Return a ready item as data.
+
+    Parameters
+    ----------
+    item : ReadyItem
+        The item.
+
+    Returns
+    -------
+    ReadyDocument
+        Without the note of a code: it may hold the code itself.
+    """
     return ReadyDocument(
         kind=item.kind,
         state=item.state,
@@ -1109,7 +1121,23 @@ def _ready(item: ReadyItem) -> ReadyDocument:
     )
 
 
-def _call(day: Day, call: Call, van: Van | None = None) -> CallDocument:
+def call_document(day: Day, call: Call, van: Van | None = None) -> CallDocument:
+    """Return a call as data.
+
+    Parameters
+    ----------
+    day : Day
+        The day.
+    call : Call
+        The call.
+    van : Van, optional
+        Who comes; without one, a driver of usual pace.
+
+    Returns
+    -------
+    CallDocument
+        All that is known about it, codes left out.
+    """
     return CallDocument(
         id=call.id,
         customer=call.customer,
@@ -1134,7 +1162,7 @@ def _call(day: Day, call: Call, van: Van | None = None) -> CallDocument:
         skills=tuple(sorted(call.skills)),
         equipment=tuple(sorted(call.equipment)),
         required_van=call.required_van,
-        ready=tuple(map(_ready, call.ready)),
+        ready=tuple(map(ready_document, call.ready)),
     )
 
 
@@ -1144,7 +1172,7 @@ def _stop(answer: Answer, van: Van, visit: Visit) -> StopDocument:
     return StopDocument(
         kind=stop.kind,
         number=visit.number,
-        call=_call(day, call, van) if call is not None else None,
+        call=call_document(day, call, van) if call is not None else None,
         restock=_restock(answer, van, store) if store is not None else None,
         place=_place(stop.place) if stop.place is not None else None,
         leave_at=clock.instant(visit.leave_s),
@@ -1295,7 +1323,7 @@ def _pick(line: PickLine) -> PickDocument:
 
 def _unplaced(day: Day, call: Call, unplaced: Unplaced) -> UnplacedDocument:
     return UnplacedDocument(
-        call=_call(day, call),
+        call=call_document(day, call),
         reasons=tuple(map(_reason, unplaced.reasons)),
     )
 
@@ -1338,7 +1366,7 @@ def _tonight(day: Day, tonight: Tonight) -> TonightDocument:
     return TonightDocument(
         call_id=tonight.call_id,
         ask=tonight.ask,
-        item=_ready(tonight.item),
+        item=ready_document(tonight.item),
         by_at=day.clock.instant(tonight.by_s) if tonight.by_s is not None else None,
     )
 

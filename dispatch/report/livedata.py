@@ -487,13 +487,35 @@ def urgent_json(day: Day, call: Call, moment: Moment, found: Options) -> str:
     str
         As :func:`rest_json`.
     """
-    calls = (*(now.call for now in moment.state.calls.values()), call)
+    calls = tuple(now.call for now in moment.state.calls.values())
+    return options_json(day, (*calls, call), moment.rest.now_s, found)
+
+
+def options_json(day: Day, calls: Sequence[Call], now_s: int, found: Options) -> str:
+    """Return what can be done about an urgent call as JSON.
+
+    Parameters
+    ----------
+    day : Day
+        As it was planned.
+    calls : sequence of Call
+        All that are known, the urgent one last.
+    now_s : int
+        When it is asked about.
+    found : Options
+        What can be done.
+
+    Returns
+    -------
+    str
+        As :func:`rest_json`.
+    """
     return _json(
         UrgentDocument(
             format="keyround urgent",
             version=1,
-            call_id=call.id,
-            now_s=moment.rest.now_s,
+            call_id=calls[-1].id,
+            now_s=now_s,
             first=tuple(caution.text for caution in found.first),
             options=tuple(_option(day, calls, option) for option in found.options),
         )

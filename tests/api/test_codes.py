@@ -249,7 +249,7 @@ def test_without_the_key_the_database_opens_nothing(
 
 def test_codes_of_days_that_are_over_are_deleted(house: House) -> None:
     set_code(house)
-    assert drop_old_codes(house.desk, date(2026, 12, 5)) == 0
-    assert drop_old_codes(house.desk, date(2026, 12, 6)) == 1
+    assert drop_old_codes(house.store, date(2026, 12, 5)) == 0
+    assert drop_old_codes(house.store, date(2026, 12, 6)) == 1
     assert house.rows(tables.codes) == []
     assert house.rows(tables.code_log)[-1].what == "removed"

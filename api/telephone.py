@@ -1,0 +1,328 @@
+"""Somebody rings with an urgent call: what can be done, and what is taken."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from uuid import uuid4
+
+from api.bodies import AcceptBody, UrgentBody, call_of, seconds_of
+from api.course import (
+    Clerk,
+    News,
+    Result,
+    Teller,
+    now_s,
+    put_in_force,
+    ready_to_run,
+    write_moment,
+)
+from api.desk import Desk, Known, know
+from api.problems import NotFound
+from api.records import from_text, to_text
+from api.store import Transaction
+from api.store.days import edit_day, put_row
+from api.store.inquiries import Inquiry, accept_inquiry, add_inquiry, find_inquiry
+from api.store.plans import InForce
+from dispatch.difference import Difference, Ring
+from dispatch.live import Moment, Stand, ask_at, booked
+from dispatch.report.livedata import options_json
+from dispatch.rest import in_force as whole_plan
+from dispatch.rest import rest_of
+from dispatch.state import replay
+from dispatch.urgent import Ask
+from shared.errors import Conflict, Fault, InvalidInput
+from shared.facts import Fact
+from shared.model import Call, Day, Plan, Window
+from shared.units import DayClock
+
+GOOD_MS = 15 * 60 * 1000  # how long an answer is good; own choice
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Offer:
+    """An option, as much of it as taking it needs.
+
+    Parameters
+    ----------
+    van_id : str or None
+        Who comes; ``None``: nobody, it cannot be booked.
+    start_s : int or None
+        When the visit starts.
+    plan : Plan or None
+        Of the rest of the day, with the call.
+    difference : Difference
+        What it changes.
+    rings : tuple of Ring
+        Whom to ring.
+    limits : mapping of str to int
+        Van id to the overtime that its driver has to agree to.
+    """
+
+    van_id: str | None
+    start_s: int | None
+    plan: Plan | None
+    difference: Difference
+    rings: tuple[Ring, ...]
+    limits: Mapping[str, int]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Offers:
+    """All of an inquiry.
+
+    Parameters
+    ----------
+    at_s : int
+        When it was asked about.
+    offers : tuple of Offer
+        In the order in which they were shown.
+    """
+
+    at_s: int
+    offers: tuple[Offer, ...]
+
+
+def work_out(
+    day: Day,
+    running: tuple[Plan, tuple[Fact, ...]],
+    call: Call,
+    at_s: int,
+    how: Ask,
+) -> tuple[str, str]:
+    """Work out what can be done about an urgent call.
+
+    Parameters
+    ----------
+    day : Day
+        As it was planned.
+    running : (Plan, tuple of Fact)
+        The plan in force, and what happened.
+    call : Call
+        The call.
+    at_s : int
+        When it is asked about.
+    how : Ask
+        How.
+
+    Returns
+    -------
+    (str, str)
+        The document, and JSON of the offers.
+
+    Raises
+    ------
+    Conflict
+        When the rest of the day has to be planned anew first.
+    """
+    found = ask_at(day, running, call, at_s, how)
+    calls = tuple(now.call for now in replay(day, running[1]).calls.values())
+    usual = {van.id: van.overtime_limit_s for van in day.vans}
+    offers = tuple(
+        Offer(
+            van_id=option.van_id,
+            start_s=option.arrive_s,
+            plan=None if option.van_id is None else option.plan,
+            difference=option.difference,
+            rings=option.ring,
+            limits={
+                van.id: van.overtime_limit_s
+                for van in option.day.vans
+                if option.agree and van.overtime_limit_s > usual[van.id]
+            },
+        )
+        for option in found.options
+    )
+    document = options_json(day, (*calls, call), at_s, found)
+    return document, to_text(Offers(at_s=at_s, offers=offers))
+
+
+def ask(desk: Desk, day_id: str, body: UrgentBody) -> tuple[Inquiry, DayClock]:
+    """Ask what can be done about an urgent call, and write the answer down.
+
+    Parameters
+    ----------
+    desk : Desk
+        The service's.
+    day_id : str
+        Which day.
+    body : UrgentBody
+        The call.
+
+    Returns
+    -------
+    (Inquiry, DayClock)
+        The answer, and the day's clock.
+
+    Raises
+    ------
+    Conflict
+        When nothing is planned yet, or the rest has to be planned anew first.
+    InvalidInput
+        With every fault of the call.
+    NotFound
+        When there is no such day.
+    Unavailable
+        When it cannot be worked out just now.
+    """
+    with desk.store.read() as transaction:
+        known = know(desk, transaction, day_id)
+        force = ready_to_run(desk, transaction, known)
+    call = replace(call_of(known.day, body.call, "body.call"), priority=1)
+    at_s = max(now_s(known, desk.clock()), known.state.at_s or 0)
+    running = (force.plan, known.log)
+    how = Ask(danger=body.danger)
+    document, options = desk.crew.call(work_out, known.day, running, call, at_s, how)
+    with desk.store.write() as transaction:
+        inquiry = Inquiry(
+            id=uuid4().hex,
+            day_id=day_id,
+            version=force.version.version,
+            facts=known.seq,
+            call=to_text(call),
+            document=document.encode(),
+            options=options,
+            expires_ms=transaction.now_ms + GOOD_MS,
+        )
+        add_inquiry(transaction, inquiry)
+    return inquiry, known.day.clock
+
+
+def accept(
+    desk: Desk,
+    transaction: Transaction,
+    which: tuple[str, str],
+    key_id: str,
+    body: AcceptBody,
+) -> int:
+    """Book an urgent call, and put the option's plan in force.
+
+    Parameters
+    ----------
+    desk : Desk
+        The service's.
+    transaction : Transaction
+        That writes.
+    which : (str, str)
+        The day and the inquiry.
+    key_id : str
+        Who takes it.
+    body : AcceptBody
+        Which option, and what is promised.
+
+    Returns
+    -------
+    int
+        The plan's version.
+
+    Raises
+    ------
+    Conflict
+        When the day has moved on since.
+    InvalidInput
+        When there is no such option, or none that can be booked.
+    NotFound
+        When there is no such inquiry.
+    """
+    day_id, name = which
+    known = know(desk, transaction, day_id)
+    inquiry = find_inquiry(transaction, day_id, name)
+    if inquiry is None:
+        raise NotFound("there is no such inquiry")
+    force = ready_to_run(desk, transaction, known)
+    asked = from_text(Offers, inquiry.options)
+    _look_at_time(transaction, inquiry, known, force)
+    offer = _offer(asked, body)
+    call = from_text(Call, inquiry.call)
+    promise = _promise(known, offer, body)
+    call = call if promise is None else replace(call, promise=promise)
+    known = _agree(transaction, known, offer)
+    clerk = Clerk(desk, transaction, known, force)
+    fact = replace(booked(call, asked.at_s), id=uuid4().hex)
+    news = News(id=fact.id, digest="", fact=fact)
+    outcome = clerk.take(Teller(key_id=key_id), news)
+    if outcome.result is not Result.TAKEN:
+        raise Conflict(outcome.reason)
+    now = clerk.now
+    rest = rest_of(known.day, force.plan, now.state, asked.at_s)
+    assert offer.plan is not None  # noqa: S101 - what can be booked has one
+    moment = Moment(
+        fact=fact,
+        log=now.log,
+        state=now.state,
+        rest=rest,
+        plan=offer.plan,
+        whole=whole_plan(rest, offer.plan),
+        difference=offer.difference,
+        rings=offer.rings,
+    )
+    stand = Stand(plan=force.plan, said=force.said)
+    version = put_in_force(transaction, now, write_moment(now, stand, moment, "urgent"))
+    clerk.close(None)
+    accept_inquiry(transaction, inquiry.id, body.option)
+    return version
+
+
+def _look_at_time(
+    transaction: Transaction, inquiry: Inquiry, known: Known, force: InForce
+) -> None:
+    """Refuse an answer that is not good any more."""
+    seen = (inquiry.version, inquiry.facts)
+    if (
+        inquiry.accepted is not None
+        or inquiry.expires_ms <= transaction.now_ms
+        or seen != (force.version.version, known.seq)
+    ):
+        raise Conflict("the day has moved on since: ask again")
+
+
+def _offer(asked: Offers, body: AcceptBody) -> Offer:
+    many = len(asked.offers)
+    if body.option < many:
+        offer = asked.offers[body.option]
+        if offer.plan is not None:
+            return offer
+    bookable = [row for row, offer in enumerate(asked.offers) if offer.plan is not None]
+    expected = f"an option with a van: one of {bookable}"
+    raise InvalidInput(
+        [Fault(file="body.option", got=str(body.option), expected=expected)]
+    )
+
+
+def _promise(known: Known, offer: Offer, body: AcceptBody) -> Window | None:
+    """Return the promise that goes with an option."""
+    if body.promise is None:
+        return None
+    clock, start_s = known.day.clock, offer.start_s or 0
+    promise = Window(
+        start_s=seconds_of(clock, body.promise.start_at),
+        end_s=seconds_of(clock, body.promise.end_at),
+    )
+    if not promise.start_s <= start_s <= promise.end_s:
+        raise InvalidInput(
+            [
+                Fault(
+                    file="body.promise",
+                    got="a time at which the van does not come",
+                    expected=f"a span with {clock.spoken(start_s)} in it",
+                )
+            ]
+        )
+    return promise
+
+
+def _agree(transaction: Transaction, known: Known, offer: Offer) -> Known:
+    """Let a driver stay longer who has agreed to it."""
+    if not offer.limits:
+        return known
+    vans = []
+    for van in known.day.vans:
+        limit_s = offer.limits.get(van.id)
+        longer = van if limit_s is None else replace(van, overtime_limit_s=limit_s)
+        if longer is not van:
+            put_row(transaction, known.brief.id, longer)
+        vans.append(longer)
+    revision = edit_day(transaction, known.brief.id)
+    return replace(
+        known,
+        brief=replace(known.brief, revision=revision),
+        day=replace(known.day, vans=tuple(vans)),
+    )
