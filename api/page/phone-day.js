@@ -75,8 +75,14 @@ export function split(stops) {
 
 // --- words ------------------------------------------------------------------------
 
-// A time as the clock on the day's wall shows it: it is written so in the text.
-export const clock = (at) => at.slice(11, 16);
+// Times are shown as clocks show them where the day is, wherever this phone thinks it is.
+let wall = null;
+export function setZone(zone) {
+  if (wall?.resolvedOptions().timeZone === zone) return;
+  wall = new Intl.DateTimeFormat("en-GB", { timeZone: zone, hour: "2-digit", minute: "2-digit", hourCycle: "h23" });
+}
+export const clockOf = (ms) => wall.format(ms);
+export const clock = (at) => clockOf(Date.parse(at));
 export const span = (each) => `${clock(each.start_at)}–${clock(each.end_at)}`;
 export const sayMinutes = (seconds) => {
   const minutes = Math.round(seconds / 60);
@@ -84,13 +90,6 @@ export const sayMinutes = (seconds) => {
   const rest = minutes % 60;
   return rest === 0 ? `${minutes / 60} h` : `${Math.floor(minutes / 60)} h ${rest} min`;
 };
-export const clockOf = (ms, zone) =>
-  new Intl.DateTimeFormat("en-GB", {
-    timeZone: zone,
-    hour: "2-digit",
-    minute: "2-digit",
-    hourCycle: "h23",
-  }).format(ms);
 export const dateOf = (ms, zone) =>
   new Intl.DateTimeFormat("en-CA", {
     timeZone: zone,

@@ -409,7 +409,7 @@ function shelf(view) {
           key,
           `${count} ×`,
           pick.name,
-          [pick.part_id, from !== "load" && from, pick.spares > 0 && `${pick.spares} spare`, pick.note].filter(Boolean).join(" · "),
+          [pick.part_id, from !== "load" && from, pick.note].filter(Boolean).join(" · "),
           from === "load" ? pick.bin : "",
         ),
       ),
@@ -441,7 +441,7 @@ function tonight(sheet) {
     "Before it can be done",
     "tonight",
     sheet.tonight.map((each) =>
-      make("li", {}, each.ask, make("small", {}, `call ${each.call_id}, by ${clock(each.by_at)}`)),
+      make("li", {}, each.ask, make("small", {}, `call ${each.call_id}`, each.by_at && `, by ${clock(each.by_at)}`)),
     ),
   );
 }
@@ -462,8 +462,10 @@ function homeCard(view) {
 // The whole page below the head.
 export function showDay(view) {
   const { sheet, now, breaks, later, behind, news } = view;
+  // A caution of the trade stands at the stops it is for; anything else is said at once.
+  const said = sheet.emergency.filter((text) => !sheet.cautions.some((each) => each.text === text));
   return [
-    emergency(view, [...sheet.emergency, ...(now === null ? [] : dangersOf(now, sheet))], "now"),
+    emergency(view, [...said, ...(now === null ? [] : dangersOf(now, sheet))], "now"),
     news.length > 0 &&
       make(
         "section",

@@ -2,7 +2,7 @@
 // from there, each with an id of its own: sent again after a broken connection it is
 // known, and counts once.
 
-import { clock, clockOf, compare, dateOf, fold, nameOf, sayFact, sayMinutes, split } from "./phone-day.js";
+import { clock, clockOf, compare, dateOf, fold, nameOf, sayFact, sayMinutes, setZone, split } from "./phone-day.js";
 import { icon, make } from "./phone-draw.js";
 import * as pocket from "./phone-pocket.js";
 import { pickLines, showDay, showHead, toolsAtStart } from "./phone-sheet.js";
@@ -90,6 +90,7 @@ function render() {
 // All a screen needs, worked out anew.
 function look() {
   const sheet = state.sheet.body;
+  setZone(sheet.zone);
   const mine = state.facts.filter(
     (each) => each.day === sheet.day && each.state !== "refused" && (!each.isIn || isRemembered(each.body)),
   );
@@ -158,7 +159,7 @@ function syncOf() {
 function staleOf(sheet) {
   const isOld = Date.now() - state.sheet.checked_ms > STALE_MS;
   if (state.isUp !== false && !isOld) return "";
-  const at = clockOf(state.sheet.checked_ms + state.offset_ms, sheet.zone);
+  const at = clockOf(state.sheet.checked_ms + state.offset_ms);
   const on = dateOf(state.sheet.checked_ms + state.offset_ms, sheet.zone);
   const since = on === dateOf(now_ms(), sheet.zone) ? at : `${at} on ${on}`;
   return `No connection. This is the plan as of ${since}; it may have changed.`;
@@ -363,7 +364,7 @@ const showTold = () =>
     facts: state.facts,
     sheet: state.sheet?.body,
     link: linkWords(),
-    timeOf: (fact) => clockOf(Date.parse(fact.body.at) + state.offset_ms, state.sheet?.body.zone),
+    timeOf: (fact) => clockOf(Date.parse(fact.body.at) + state.offset_ms),
     drop: async (fact) => {
       await pocket.dropFact(fact.seq);
       state.facts = state.facts.filter((each) => each !== fact);
@@ -520,6 +521,7 @@ async function take({ body, etag, plan }) {
     throw new Error("This page is older than the service. Close it and open it again.");
   }
   const old = state.sheet?.body;
+  setZone(body.zone);
   state.sheet = { body, etag, plan, checked_ms: Date.now() };
   if (old?.day !== body.day) {
     state.ticks = new Set((await pocket.read(`ticks ${body.day}`)) ?? []);
