@@ -27,6 +27,8 @@ export function phoneDesk(desk) {
         ? `Good for ${Math.floor(seconds / 60)}:${String(seconds % 60).padStart(2, "0")} min, once.`
         : "Run out: make another one.";
       if (!seconds) clearInterval(countdown);
+      // Nothing tells of a phone that has typed its code: look while one may.
+      if (seconds % 3 === 0 && !keyBox.contains(document.activeElement)) desk.attempt(showKeys);
     };
     renew(
       codeBox,
@@ -69,7 +71,7 @@ export function phoneDesk(desk) {
               ),
             ),
           )
-        : make("p", { class: "soft" }, "No phone is paired yet."),
+        : make("p", { class: "soft" }, "No phone is paired."),
     );
   }
 

@@ -11,6 +11,7 @@ import { count, hhmm, length, localDate, rfc3339, sum } from "./office-words.js"
 
 const GATHER_MS = 80; // events that come together are answered with one look
 const BRIEF_S = 3;
+const SHELVES_MS = 4_000;
 
 const head = document.getElementById("head");
 const desk = document.getElementById("desk");
@@ -173,8 +174,7 @@ async function open() {
     silence();
     clearInterval(clock);
     state.panel?.closed?.();
-    state.panel = null;
-    state.brief = null;
+    Object.assign(state, { panel: null, brief: null, day: null, check: null, job: null });
     state.rings.clear();
     shut = () => {};
   };
@@ -208,7 +208,8 @@ function showNoDay() {
 
 async function show(id) {
   state.rings.clear();
-  state.chosen = null;
+  Object.assign(state, { chosen: null, check: null });
+  renew(boxes.shelves);
   history.replaceState(null, "", `#day=${id}`);
   if (state.panel) closePanel();
   await look(id);
@@ -261,9 +262,24 @@ async function lookOnce(id) {
   gatherRings(rest?.moment?.rings ?? []);
   render();
   state.panel?.moved?.(view?.version);
-  state.check = (await attempt(() => wire.check(id))) ?? null;
-  renew(boxes.shelves, shelves(state.check));
+  lookAtShelves(state.check ? SHELVES_MS : 0);
   return null;
+}
+
+// The van check is work for the service, and nobody waits for it: after many changes once.
+let checking = null;
+function lookAtShelves(wait_ms) {
+  checking ??= setTimeout(() => {
+    checking = null;
+    const { brief } = state;
+    if (!brief) return;
+    attempt(async () => {
+      const found = await wire.check(brief.id);
+      if (state.brief?.id !== brief.id) return;
+      state.check = found;
+      renew(boxes.shelves, shelves(found));
+    });
+  }, wait_ms);
 }
 
 // What a day begins with on the table: the first stop under way, else the first to come.

@@ -17,7 +17,7 @@ def read(name: str) -> str:
 
 
 def listed(text: str, constant: str) -> object:
-    """Return an exported list of plain strings, which is JSON but for its last comma."""
+    """Return an exported list of strings: JSON, but for its last comma."""
     found = re.search(rf"export const {constant} = (\[.*?\n\]);", text, re.DOTALL)
     assert found is not None
     return json.loads(re.sub(r",(\s*\])", r"\1", found[1]))
