@@ -1,7 +1,7 @@
 // How the office page talks with the service. Signed in by the cookie, which no script
 // reads; what is fetched stays in the browser's own cache under its ETag.
 
-const PATIENCE_MS = 20_000;
+const PATIENCE_MS = 30_000;
 
 // How far the service's clock is ahead of this one.
 let ahead_ms = 0;
@@ -96,6 +96,7 @@ export const parts = (of) => all(`${day(of)}/parts`);
 export const rest = (of) => perhaps(ask("GET", `${day(of)}/rest`));
 export const check = (of) => perhaps(ask("GET", `${day(of)}/check`));
 
+export const facts = (of) => all(`${day(of)}/facts`);
 export const tell = (of, facts, sent_at) =>
   ask("POST", `${day(of)}/facts`, { sent_at, facts });
 

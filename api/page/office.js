@@ -31,6 +31,7 @@ const state = {
   van: null, // whose round is drawn
   table: false,
   rings: new Map(), // call id -> ring that nobody has done yet
+  dropped: new Set(), // customers who were told that nobody comes
   job: null,
   panel: null, // { name, panel, … } above the strips
   option: null, // an option that is looked at
@@ -208,6 +209,7 @@ function showNoDay() {
 
 async function show(id) {
   state.rings.clear();
+  state.dropped.clear();
   Object.assign(state, { chosen: null, check: null });
   renew(boxes.shelves);
   history.replaceState(null, "", `#day=${id}`);
@@ -259,7 +261,8 @@ async function lookOnce(id) {
   if (!state.day.rows.some((row) => row.id === state.van)) {
     state.van = state.day.stops.get(state.chosen)?.van ?? state.day.rows[0]?.id ?? null;
   }
-  gatherRings(rest?.moment?.rings ?? []);
+  await gatherRings(rest?.moment?.rings ?? []);
+  if (mine !== turn) return latest;
   render();
   state.panel?.moved?.(view?.version);
   lookAtShelves(state.check ? SHELVES_MS : 0);
@@ -289,13 +292,22 @@ function nextStop() {
   return first("now") ?? first("open") ?? stops[0];
 }
 
-// The service tells whom to ring about the last change; until somebody has done it, it
-// stays on the list. A later word about the same customer takes its place.
-function gatherRings(found) {
+// The service tells whom to ring about the last change; until somebody has told the
+// customer, here or on another screen, it stays on the list. A later word about the same
+// customer takes its place.
+async function gatherRings(found) {
   for (const ring of found) state.rings.set(ring.call_id, ring);
   for (const id of state.rings.keys()) {
     const stop = state.day.stops.get(`call:${id}`);
     if (stop && (phase(stop) === "behind" || stop.state === "working")) state.rings.delete(id);
+    if (state.dropped.has(id)) state.rings.delete(id);
+  }
+  if (!state.rings.size) return;
+  for (const fact of await wire.facts(state.brief.id)) {
+    const ring = fact.kind === "told" ? state.rings.get(fact.call_id) : null;
+    if (ring?.window_from_s === null || !ring) continue;
+    const from = state.day.start + ring.window_from_s * 1000;
+    if (Date.parse(fact.window.start_at) === from) state.rings.delete(fact.call_id);
   }
 }
 
@@ -527,6 +539,7 @@ const told = (ring, window) =>
         window: { start_at: rfc3339(window.from), end_at: rfc3339(window.until) },
       }));
     if (!kept) return;
+    if (window === null) state.dropped.add(ring.call_id);
     state.rings.delete(ring.call_id);
     renderLists();
     say(`${ring.customer} was told.`);

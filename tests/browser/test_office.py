@@ -74,7 +74,7 @@ def begun(tmp_path_factory: pytest.TempPathFactory) -> Path:
         )
         assert answer.status_code == 200
         made.work()
-        # Asked once here: kernels are compiled on first use, which a page waits not for.
+        # Asked once here: no page waits until kernels are compiled on first use.
         call = {
             "id": "U1",
             "place": {"name": "", "lat_deg": 53.71, "lon_deg": -1.295},
