@@ -373,6 +373,7 @@ def test_a_phone_is_paired_by_a_code_that_is_shown_and_shut_out_again(
 
 def audit(page: Page, screen: str) -> None:
     """Fail on whatever the rules engine finds, and on a page wider than its window."""
+    page.wait_for_timeout(250)  # a colour that fades is no screen yet
     found = Axe().run(page, options={"runOnly": RULES, "resultTypes": ["violations"]})
     faults = [
         f"{each['id']}: {node['target']} {node['failureSummary']}"
