@@ -23,7 +23,7 @@ from shared.errors import Fault, InvalidInput
 PAIRING_MS = 600_000  # a one-time code's life; own choice
 # No I, O, 0 and 1: they are taken for one another. 32 letters, five bits each.
 _LETTERS = "ABCDEFGHJKLMNPQRSTUVWXYZ23456789"
-_SESSIONS = ("office", "van")
+_SESSIONS = ("office", "van", "feed")
 
 
 def _spell(letters: int, group: int) -> str:
@@ -219,13 +219,13 @@ def sessions(desk: Desk, limit: int, after: str) -> list[Key]:
         return list_keys(transaction, _SESSIONS, limit, after)
 
 
-def pair(desk: Desk, who: Principal, van_id: str) -> tuple[str, int]:
+def pair(transaction: Transaction, who: Principal, van_id: str) -> tuple[str, int]:
     """Make a one-time code for a van's phone.
 
     Parameters
     ----------
-    desk : Desk
-        Whose store keeps it.
+    transaction : Transaction
+        That writes.
     who : Principal
         Who asks.
     van_id : str
@@ -243,20 +243,43 @@ def pair(desk: Desk, who: Principal, van_id: str) -> tuple[str, int]:
     InvalidInput
         When no day has such a van.
     """
+    _see_van(transaction, van_id)
     code = _spell(8, 4)
-    with desk.store.write() as transaction:
-        if not knows_van(transaction, van_id):
-            raise InvalidInput(
-                [
-                    Fault(
-                        file="body.van_id",
-                        got=van_id,
-                        expected="a van of one of the days",
-                    )
-                ]
-            )
-        expires_ms = transaction.now_ms + PAIRING_MS
-        add_pairing(
-            transaction, digest_of(_plain(code)), van_id, who.key_id, expires_ms
-        )
+    expires_ms = transaction.now_ms + PAIRING_MS
+    add_pairing(transaction, digest_of(_plain(code)), van_id, who.key_id, expires_ms)
     return code, expires_ms
+
+
+def add_feed(transaction: Transaction, van_id: str) -> tuple[str, Key]:
+    """Make a token that opens a van's calendar and nothing else.
+
+    Parameters
+    ----------
+    transaction : Transaction
+        That writes.
+    van_id : str
+        The van.
+
+    Returns
+    -------
+    secret : str
+        Nobody can read it again.
+    key : Key
+        What is stored of it.
+
+    Raises
+    ------
+    InvalidInput
+        When no day has such a van.
+    """
+    _see_van(transaction, van_id)
+    secret = secrets.token_urlsafe(32)
+    key = fresh_key(transaction.now_ms, van_id, "", feed=True)
+    add_key(transaction, key, digest_of(secret))
+    return secret, key
+
+
+def _see_van(transaction: Transaction, van_id: str) -> None:
+    if not knows_van(transaction, van_id):
+        right = "a van of one of the days"
+        raise InvalidInput([Fault(file="body.van_id", got=van_id, expected=right)])

@@ -16,6 +16,7 @@ from api.feed import Feed
 from api.journal import LOG
 from api.problems import Problem, Slug, problem_of, problem_of_status
 from api.routers import (
+    calendars,
     calls,
     codes,
     days,
@@ -116,7 +117,7 @@ def create_app(
     app.add_exception_handler(RequestValidationError, _answer_faults)
     app.add_exception_handler(HTTPException, _answer_refusal)
     matters = (health, days, calls, vans, stock, plans, facts, jobs, urgent, events)
-    guarded = (phones, codes, metrics)
+    guarded = (phones, codes, calendars, metrics)
     for matter in (*matters, *guarded):
         app.include_router(matter.router)
     app.include_router(page_router(read_pages()))

@@ -5,9 +5,11 @@ from datetime import date, timedelta
 from enum import Enum, auto
 from zoneinfo import ZoneInfo
 
-from api.desk import Desk, Store
+from api.course import renew_sheets
+from api.desk import Desk, Store, know
 from api.problems import NotAllowed, NotFound
 from api.security import Principal
+from api.store import Transaction
 from api.store.codes import (
     Code,
     Line,
@@ -75,6 +77,7 @@ def set_code(
         kept = Code(what=what, sealed=sealed, sealed_with=name)
         put_code(transaction, *call, kept, who.key_id)
         log_code(transaction, *call, (who.key_id, None), "set")
+        _renew(desk, transaction, call)
 
 
 def remove_code(desk: Desk, who: Principal, call: tuple[str, str]) -> None:
@@ -98,6 +101,14 @@ def remove_code(desk: Desk, who: Principal, call: tuple[str, str]) -> None:
         if not drop_code(transaction, *call):
             raise NotFound("there is no such code")
         log_code(transaction, *call, (who.key_id, None), "removed")
+        _renew(desk, transaction, call)
+
+
+def _renew(desk: Desk, transaction: Transaction, call: tuple[str, str]) -> None:
+    """Let the sheet of the call's van say whether there is a code."""
+    visit = find_visit(transaction, *call)
+    if visit is not None:
+        renew_sheets(transaction, know(desk, transaction, call[0]), [visit.van_id])
 
 
 def show_code(

@@ -25,10 +25,11 @@ HOUR_MS = 3_600_000
 DAY_MS = 24 * HOUR_MS
 # How long a token is good after it was last used, and at most; own choice: a phone
 # that lies in a drawer for a month is paired anew.
-IDLE_MS = {"office": 7 * DAY_MS, "van": 30 * DAY_MS}
-LONGEST_MS = {"office": 90 * DAY_MS, "van": 365 * DAY_MS}
+IDLE_MS = {"office": 7 * DAY_MS, "van": 30 * DAY_MS, "feed": 90 * DAY_MS}
+LONGEST_MS = {"office": 90 * DAY_MS, "van": 365 * DAY_MS, "feed": 5 * 365 * DAY_MS}
 _REMEMBERED_S = 2.0  # how long another process's revocation may go unnoticed
 _REMEMBERED = 2_000  # tokens
+_SIGN_IN = ("office", "van")
 _SAFE = {"GET", "HEAD", "OPTIONS"}
 
 _bearer = HTTPBearer(auto_error=False, description="Programs: the token of a session.")
@@ -154,7 +155,9 @@ def make_key(desk: Desk, van_id: str | None = None, label: str = "") -> str:
     return token
 
 
-def fresh_key(now_ms: int, van_id: str | None, label: str) -> Key:
+def fresh_key(
+    now_ms: int, van_id: str | None, label: str, *, feed: bool = False
+) -> Key:
     """Return what is stored of a token that is made now.
 
     Parameters
@@ -165,13 +168,15 @@ def fresh_key(now_ms: int, van_id: str | None, label: str) -> Key:
         The van; ``None``: the office.
     label : str
         Words for people.
+    feed : bool
+        Whether it opens the van's calendar and nothing else.
 
     Returns
     -------
     Key
         With a name of its own.
     """
-    kind = "office" if van_id is None else "van"
+    kind = "office" if van_id is None else "feed" if feed else "van"
     return Key(
         id=secrets.token_hex(8),
         kind=kind,
@@ -228,7 +233,7 @@ async def anyone(
         key = await run_in_threadpool(_look_up, desk, digest)
         if key is not None:
             door.remember(digest, key)
-    if key is None or key.kind == "secret" or not key.good(now_ms):
+    if key is None or key.kind not in _SIGN_IN or not key.good(now_ms):
         door.misses.take(address)
         raise SignedOut("this sign-in is not good any more")
     request.state.key_id = key.id  # for the journal
@@ -253,6 +258,42 @@ def _look_up(desk: Desk, digest: str) -> Key | None:
             see_key(transaction, key.id, until_ms)
             key = find_key(transaction, digest)
     return key
+
+
+def open_feed(request: Request, secret: str) -> str:
+    """Let in whoever has the address of a calendar.
+
+    Parameters
+    ----------
+    request : Request
+        That is asked.
+    secret : str
+        What its path says.
+
+    Returns
+    -------
+    str
+        The van whose calendar it is.
+
+    Raises
+    ------
+    NotFound
+        When it is none, or no longer.
+    TooMany
+        When this calendar is asked for too often, or this address guesses.
+    """
+    desk: Desk = request.app.state.desk
+    door: Door = request.app.state.door
+    address = address_of(request)
+    _refuse_if(door.misses.wait_s(address))
+    key = _look_up(desk, digest_of(secret))
+    now_ms = int(desk.clock().timestamp() * 1000)
+    if key is None or key.kind != "feed" or key.van_id is None or not key.good(now_ms):
+        door.misses.take(address)
+        raise NotFound("there is no such calendar")
+    _refuse_if(door.asks.take(key.id))
+    request.state.key_id = key.id
+    return key.van_id
 
 
 def _refuse_if(wait_s: float) -> None:

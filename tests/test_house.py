@@ -182,7 +182,7 @@ def _claims(node: ast.AST, asserting: set[str]) -> bool:
             called = each.func
             name = called.attr if isinstance(called, ast.Attribute) else None
             name = called.id if isinstance(called, ast.Name) else name
-            if name in asserting or name in {"raises", "warns"}:
+            if name in asserting or name in {"raises", "warns", "expect"}:
                 return True
     return False
 

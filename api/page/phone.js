@@ -797,7 +797,10 @@ document.addEventListener("visibilitychange", () => {
   }
 });
 addEventListener("pagehide", hideCode);
-addEventListener("online", () => refresh());
+addEventListener("online", () => {
+  refresh();
+  listen(); // at once, not when the browser thinks of it
+});
 addEventListener("offline", () => {
   if (reached(false)) render();
 });

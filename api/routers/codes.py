@@ -3,14 +3,14 @@
 from datetime import UTC, datetime
 from typing import Annotated, Literal
 
-from fastapi import APIRouter, Depends, Query, Request, Response
+from fastapi import APIRouter, Query, Response
 from pydantic import BaseModel, ConfigDict, Field
 
 from api import codes
 from api.answers import SIGNED_IN, refusals
 from api.problems import Slug
-from api.routers.phones import Office, TheDesk, Who
-from api.vault import Vault
+from api.routers.exchange import Anyone, Office, TheDesk
+from api.routers.phones import TheVault
 
 router = APIRouter(prefix="/v1", tags=["codes"])
 
@@ -51,26 +51,6 @@ class LogPage(BaseModel):
 
     items: list[LogLine]
     next: str | None
-
-
-def the_vault(request: Request) -> Vault:
-    """Return the vault of the app.
-
-    Parameters
-    ----------
-    request : Request
-        Of the app.
-
-    Returns
-    -------
-    Vault
-        Its vault.
-    """
-    vault: Vault = request.app.state.vault
-    return vault
-
-
-TheVault = Annotated[Vault, Depends(the_vault)]
 
 
 @router.put(
@@ -141,7 +121,7 @@ def delete(day: str, call: str, who: Office, desk: TheDesk) -> Response:
 def reveal(
     day: str,
     call: str,
-    who: Who,
+    who: Anyone,
     desk: TheDesk,
     vault: TheVault,
     response: Response,

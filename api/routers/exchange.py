@@ -4,7 +4,7 @@ import hashlib
 import json
 import re
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Annotated, Any, TypeVar
 from urllib.parse import quote
 
@@ -25,6 +25,7 @@ from api.routers.health import the_desk
 from api.security import Principal, anyone, office
 from api.store import Transaction
 from api.store.replies import Reply, add_reply, find_reply
+from api.vault import Vault
 
 T = TypeVar("T")
 JSON = "application/json"
@@ -286,6 +287,7 @@ def once(
     who: Principal,
     body: BaseModel | None,
     make: Callable[[Transaction], Done],
+    vault: Vault | None = None,
 ) -> Response:
     """Make something once, however often the request comes.
 
@@ -301,6 +303,8 @@ def once(
         What is asked.
     make : callable
         Makes it, in the transaction in which the answer is kept.
+    vault : Vault, optional
+        Where the answer holds a secret: it is kept sealed.
 
     Returns
     -------
@@ -325,6 +329,10 @@ def once(
         if reply is not None:
             if (reply.route, reply.digest) != (route, digest):
                 raise KeyReused("this key was sent with another request")
+            if vault is not None:
+                name, _, sealed = reply.body.partition(b" ")
+                body_before = vault.open(sealed, name.decode(), route)
+                reply = replace(reply, body=body_before.encode())
             return _sent(reply, repeated=True)
         done = make(transaction)
         reply = Reply(
@@ -334,7 +342,11 @@ def once(
             headers=dict(done.headers),
             body=b"" if done.value is None else as_bytes(done.value),
         )
-        add_reply(transaction, who.key_id, key, reply)
+        kept = reply
+        if vault is not None:
+            sealed, sealed_with = vault.seal(reply.body.decode(), route)
+            kept = replace(reply, body=sealed_with.encode() + b" " + sealed)
+        add_reply(transaction, who.key_id, key, kept)
     return _sent(reply)
 
 

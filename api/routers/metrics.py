@@ -5,7 +5,7 @@ from typing import Annotated
 from fastapi import APIRouter, Depends, Request, Response
 
 from api.answers import SIGNED_IN, refusals
-from api.routers.phones import Office
+from api.routers.exchange import Office
 from api.watch import Counts
 
 router = APIRouter(tags=["operation"])

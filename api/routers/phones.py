@@ -3,24 +3,29 @@
 from datetime import UTC, datetime
 from typing import Annotated, Literal
 
-from fastapi import APIRouter, Depends, Header, Query, Request, Response
+from fastapi import APIRouter, Depends, Query, Request, Response
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 from api import access
 from api.answers import SIGNED_IN, refusals
-from api.desk import Desk
-from api.problems import KeyNeeded, Slug
-from api.routers.health import the_desk
+from api.problems import Slug
+from api.routers.exchange import (
+    Anyone,
+    Done,
+    IdempotencyKey,
+    Office,
+    TheDesk,
+    once,
+)
 from api.security import (
     COOKIE,
     LONGEST_MS,
     Door,
-    Principal,
-    anyone,
     count_sign_in,
-    office,
 )
+from api.store import Transaction
 from api.store.keys import Key
+from api.vault import Vault
 
 router = APIRouter(prefix="/v1", tags=["who may"])
 
@@ -80,7 +85,7 @@ class KeyItem(BaseModel):
     """A session as the office sees it."""
 
     id: str
-    kind: Kind
+    kind: Literal["office", "van", "feed"]
     van_id: str | None
     label: str
     created_at: datetime
@@ -112,10 +117,25 @@ def the_door(request: Request) -> Door:
     return door
 
 
-TheDesk = Annotated[Desk, Depends(the_desk)]
+def the_vault(request: Request) -> Vault:
+    """Return the vault of the app.
+
+    Parameters
+    ----------
+    request : Request
+        Of the app.
+
+    Returns
+    -------
+    Vault
+        Its vault.
+    """
+    vault: Vault = request.app.state.vault
+    return vault
+
+
 TheDoor = Annotated[Door, Depends(the_door)]
-Who = Annotated[Principal, Depends(anyone)]
-Office = Annotated[Principal, Depends(office)]
+TheVault = Annotated[Vault, Depends(the_vault)]
 
 
 def _at(moment_ms: int) -> datetime:
@@ -173,7 +193,7 @@ def begin(
 
 
 @router.get("/session", summary="Say who is signed in", responses=refusals(*SIGNED_IN))
-def session(who: Who, desk: TheDesk, response: Response) -> Session:
+def session(who: Anyone, desk: TheDesk, response: Response) -> Session:
     """Say who is signed in.
 
     Parameters
@@ -203,7 +223,7 @@ def session(who: Who, desk: TheDesk, response: Response) -> Session:
 @router.delete(
     "/session", status_code=204, summary="Sign out", responses=refusals(*SIGNED_IN)
 )
-def end(who: Who, desk: TheDesk, door: TheDoor) -> Response:
+def end(who: Anyone, desk: TheDesk, door: TheDoor) -> Response:
     """Sign out: the token is good no more.
 
     Parameters
@@ -230,47 +250,27 @@ def end(who: Who, desk: TheDesk, door: TheDoor) -> Response:
     "/pairings",
     status_code=201,
     summary="Make a one-time code for a van's phone",
-    responses=refusals(*SIGNED_IN, Slug.INVALID_INPUT, Slug.KEY_NEEDED),
+    response_model=Pairing,
+    responses=refusals(
+        *SIGNED_IN, Slug.INVALID_INPUT, Slug.KEY_NEEDED, Slug.KEY_REUSED
+    ),
 )
 def pair(
+    request: Request,
     body: PairingBody,
     who: Office,
     desk: TheDesk,
-    response: Response,
-    idempotency_key: Annotated[
-        str | None, Header(max_length=64, pattern=r"^[A-Za-z0-9._:-]+$")
-    ] = None,
-) -> Pairing:
-    """Make a one-time code for a van's phone.
+    vault: TheVault,
+    idempotency_key: IdempotencyKey = None,
+) -> Response:
+    """Make a one-time code for a van's phone: good once, for ten minutes."""
+    del idempotency_key
 
-    Parameters
-    ----------
-    body : PairingBody
-        Which van.
-    who : Principal
-        Who asks.
-    desk : Desk
-        The app's.
-    response : Response
-        Is not kept anywhere.
-    idempotency_key : str or None
-        Needed.
+    def make(transaction: Transaction) -> Done:
+        code, expires_ms = access.pair(transaction, who, body.van_id)
+        return Done(value=Pairing(code=code, expires_at=_at(expires_ms)))
 
-    Returns
-    -------
-    Pairing
-        Good once, for ten minutes.
-
-    Raises
-    ------
-    KeyNeeded
-        Without an Idempotency-Key.
-    """
-    if idempotency_key is None:
-        raise KeyNeeded("send an Idempotency-Key")
-    code, expires_ms = access.pair(desk, who, body.van_id)
-    response.headers.update(_NO_STORE)
-    return Pairing(code=code, expires_at=_at(expires_ms))
+    return once(request, desk, who, body, make, vault)
 
 
 @router.get(
@@ -310,7 +310,7 @@ def keys(
     items = [
         KeyItem(
             id=key.id,
-            kind=_kind(key),
+            kind="feed" if key.kind == "feed" else _kind(key),
             van_id=key.van_id,
             label=key.label,
             created_at=_at(key.created_ms),

@@ -1,8 +1,9 @@
-"""A service with a day and two vans, to be asked without sockets."""
+"""A service with a demo day that is not planned, to be asked without sockets."""
 
 import secrets
 from collections.abc import Iterator
 from contextlib import contextmanager
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -10,13 +11,14 @@ from typing import Any
 import sqlalchemy as sa
 from fastapi.testclient import TestClient
 
-from api import tables
 from api.access import first_secret
 from api.app import create_app
+from api.folder import load, read_path
 from api.security import Door
 from api.store import SqlStore, open_store
 
 DAY = "2026-12-04"
+DEMO = Path(__file__).parents[2] / "demo_scenarios"
 BEGUN = datetime(2026, 12, 4, 7, 50, tzinfo=UTC)
 
 
@@ -37,7 +39,7 @@ class Hands:
 
 
 class House:
-    """A service with two vans, and clients that keep no cookies of one another."""
+    """A service with a day of two vans, and clients that share no cookies."""
 
     def __init__(self, store: SqlStore, clock: Hands) -> None:
         self.app = create_app(store=store, clock=clock)
@@ -84,19 +86,8 @@ class House:
 def open_house(folder: Path) -> Iterator[House]:
     clock = Hands()
     store = open_store(f"sqlite:///{folder / 'keyround.db'}", clock)
+    given = read_path(DEMO / "live_day")
     with store.write() as transaction:
-        day = {"id": DAY, "zone": "UTC", "name": "", "note": "", "body": "{}"}
-        row = {"day_id": DAY, "position": 0, "revision": 1, "body": "{}"}
-        transaction.connection.execute(
-            sa.insert(tables.days).values(
-                **day, revision=1, running=False, created_ms=0
-            )
-        )
-        for table, ids in (
-            (tables.vans, ("mira", "odile")),
-            (tables.calls, ("101", "102")),
-        ):
-            for id_ in ids:
-                transaction.connection.execute(sa.insert(table).values(id=id_, **row))
+        load(transaction, replace(given, files={}))  # nothing has happened yet
     yield House(store, clock)
     store.close()

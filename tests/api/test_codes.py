@@ -14,12 +14,12 @@ from api.vault import read_vault
 from tests.api.house import DAY, House, open_house
 
 BITTING = "5-2-4-1-3-3"
-CODE = f"/v1/days/{DAY}/calls/101/code"
+CODE = f"/v1/days/{DAY}/calls/501/code"
 
 
 @pytest.fixture
 def house(tmp_path: Path) -> Iterator[House]:
-    """Open a house where mira serves call 101 at nine, by the zone's clock (UTC)."""
+    """Open a house where mira serves call 501 at nine, by the zone's clock (UTC)."""
     with open_house(tmp_path) as opened:
         opened.add(
             tables.plans,
@@ -38,7 +38,7 @@ def house(tmp_path: Path) -> Iterator[House]:
         opened.add(
             tables.placements,
             day_id=DAY,
-            call_id="101",
+            call_id="501",
             version=1,
             van_id="mira",
             position=0,
@@ -63,7 +63,7 @@ def tell(house: House, seq: int, kind: str, van_id: str = "mira") -> None:
         kind=kind,
         at_s=8 * 3600 + seq,
         van_id=van_id,
-        call_id="101",
+        call_id="501",
         body="{}",
         digest="",
         told_by="",
@@ -126,11 +126,11 @@ def test_a_visit_that_does_not_happen_ends_it_as_well(house: House, kind: str) -
 
 
 def test_another_van_cannot_tell_whether_there_is_a_code(house: House) -> None:
-    odile = house.phone("odile")
+    hanno = house.phone("hanno")
     at(house, "8:40")
-    before = odile.post(f"{CODE}/reveal")
+    before = hanno.post(f"{CODE}/reveal")
     set_code(house)
-    after = odile.post(f"{CODE}/reveal")
+    after = hanno.post(f"{CODE}/reveal")
     assert before.status_code == after.status_code == 404
     assert before.json() == after.json()
 
@@ -139,17 +139,17 @@ def test_another_van_does_not_get_it_by_saying_that_it_drives_there(
     house: House,
 ) -> None:
     set_code(house)
-    odile, mira = house.phone("odile"), house.phone("mira")
+    hanno, mira = house.phone("hanno"), house.phone("mira")
     at(house, "8:10")
-    tell(house, 1, "left", van_id="odile")
-    assert show(odile) == 404
+    tell(house, 1, "left", van_id="hanno")
+    assert show(hanno) == 404
     assert show(mira) == 403
 
 
 def test_a_call_in_nobodys_day_shows_its_code_to_nobody(house: House) -> None:
     office = house.office()
     body = {"code": BITTING, "what": "pin"}
-    path = CODE.replace("101", "102")
+    path = CODE.replace("501", "502")
     assert office.put(path, json=body).status_code == 204
     assert house.phone("mira").post(f"{path}/reveal").status_code == 404
 
@@ -172,7 +172,7 @@ def test_a_van_neither_sets_nor_deletes_codes_nor_reads_the_log(house: House) ->
 
 
 def test_a_code_belongs_to_a_call_that_exists(house: House) -> None:
-    path = CODE.replace("101", "999")
+    path = CODE.replace("501", "999")
     body = {"code": BITTING, "what": "bitting"}
     assert house.office().put(path, json=body).status_code == 404
 
@@ -187,10 +187,10 @@ def test_a_code_sent_wrongly_is_not_sent_back(house: House) -> None:
 
 def test_every_look_at_a_code_is_written_down(house: House) -> None:
     office = set_code(house)
-    mira, odile = house.phone("mira"), house.phone("odile")
+    mira, hanno = house.phone("mira"), house.phone("hanno")
     at(house, "8:00")
     show(mira)
-    show(odile)
+    show(hanno)
     at(house, "8:40")
     show(mira)
     office.delete(CODE)
@@ -205,7 +205,7 @@ def test_every_look_at_a_code_is_written_down(house: House) -> None:
     assert seen == [
         ("removed", None),
         ("shown", "mira"),
-        ("refused", "odile"),
+        ("refused", "hanno"),
         ("refused", "mira"),
         ("set", None),
     ]
@@ -228,12 +228,12 @@ def test_a_sealed_code_that_is_moved_to_another_call_does_not_open(
     set_code(house)
     at(house, "8:40")
     mira = house.phone("mira")
-    with house.store.write() as transaction:  # 102 is at mira's instead of 101
+    with house.store.write() as transaction:  # 502 is at mira's instead of 501
         transaction.connection.execute(
-            sa.update(tables.placements).values(call_id="102")
+            sa.update(tables.placements).values(call_id="502")
         )
-        transaction.connection.execute(sa.update(tables.codes).values(call_id="102"))
-    answer = mira.post(f"{CODE.replace('101', '102')}/reveal")
+        transaction.connection.execute(sa.update(tables.codes).values(call_id="502"))
+    answer = mira.post(f"{CODE.replace('501', '502')}/reveal")
     assert answer.status_code == 503
     assert BITTING not in answer.text
 

@@ -69,7 +69,7 @@ def test_the_journal_names_routes_and_keys_not_what_was_asked_for(
     office = house.office()
     caplog.clear()
     office.put(
-        f"/v1/days/{DAY}/calls/101/code?note=Invented",
+        f"/v1/days/{DAY}/calls/501/code?note=Invented",
         json={"code": "5-2-4", "what": "pin"},
     )
     [line] = [json.loads(Journal().format(record)) for record in caplog.records]

@@ -5,11 +5,18 @@ import shutil
 from collections.abc import Callable, Iterator
 
 import pytest
-from playwright.sync_api import Browser, BrowserContext, Page, sync_playwright
+from playwright.sync_api import (
+    Browser,
+    BrowserContext,
+    Page,
+    expect,
+    sync_playwright,
+)
 
 from tests.browser.sheets import at, sheet
 from tests.browser.standin import Standin, served
 
+PATIENCE_MS = 20_000  # on a machine that does other things as well
 CHROMIUM = os.environ.get("KEYROUND_CHROMIUM") or shutil.which("chromium")
 
 
@@ -18,6 +25,7 @@ def browser() -> Iterator[Browser]:
     """Open the machine's own browser."""
     if CHROMIUM is None:
         pytest.skip("no Chromium on this machine (or name it in KEYROUND_CHROMIUM)")
+    expect.set_options(timeout=PATIENCE_MS)
     with sync_playwright() as tool:
         opened = tool.chromium.launch(executable_path=CHROMIUM)
         yield opened
@@ -44,7 +52,7 @@ def open_page(browser: Browser) -> Iterator[Callable[..., Page]]:
         )
         contexts.append(context)
         page = context.new_page()
-        page.set_default_timeout(8_000)
+        page.set_default_timeout(PATIENCE_MS)
         page.clock.install()  # it goes on by itself; tests let minutes pass at once
         page.on("pageerror", lambda error: faults.append(str(error)))
         return page
