@@ -16,16 +16,10 @@ class Settings:
         Where the SQLite file and the key of the codes lie.
     database : str
         URL of another database; empty: a SQLite file in ``folder``.
-    secure : bool
-        Whether browsers reach it by https: its cookie then asks for that.
-    hosts : tuple of str
-        Host names it answers to; empty: any.
     """
 
     folder: Path
     database: str = ""
-    secure: bool = False
-    hosts: tuple[str, ...] = ()
 
     @property
     def url(self) -> str:

@@ -99,7 +99,14 @@ export function card(day, stop, { cancelled, code }) {
       stop.drive_s > 0 &&
         row(
           "Drive",
-          `${length(stop.drive_s)}, ${distance(stop.drive_m, day.plan.day.distance)}, leave ${hhmm(stop.leave, zone)}`,
+          [
+            length(stop.drive_s),
+            // How far a drive behind went is not known.
+            stop.drive_m > 0 ? distance(stop.drive_m, day.plan.day.distance) : "",
+            `leave ${hhmm(stop.leave, zone)}`,
+          ]
+            .filter(Boolean)
+            .join(", "),
           stop.leave_by > stop.leave ? `, by ${hhmm(stop.leave_by, zone)} at the latest` : "",
         ),
       wait && row("Waits before", `until ${hhmm(wait.until, zone)} at the latest: ${wait.reason}`),
