@@ -21,7 +21,7 @@ from api.app import create_app
 from api.course import put_in_force, write_morning
 from api.crew import Here
 from api.desk import Desk, know
-from api.folder import Given, load
+from api.folder import Given, load, move_to
 from api.security import make_key
 from api.store import open_store
 from api.store.days import list_briefs
@@ -43,13 +43,14 @@ def set_up(url: str, vans: int, calls: int) -> tuple[str, list[str], str]:
     """Put a planned day into a store; return its date and the tokens."""
     desk = Desk(store=open_store(url), clock=lambda: datetime.now(UTC), crew=Here())
     day = generate_day(calls=calls, vans=vans, seed=1, tightness=0.0, ease=0.75)
-    given = Given(day=day, files={})
+    given = move_to(Given(day=day, files={}), datetime.now(UTC).date())  # keys expire
     with desk.store.write() as transaction:
         load(transaction, given)
     with desk.store.read() as transaction:
         known = know(desk, transaction, given.day_id)
-    plan = plan_day(known.day, Budget(rounds=20, reasons=False, replans=False))
-    made = write_morning(known, answer(known.day, plan))
+    day = known.day
+    plan = plan_day(day, Budget(rounds=20, reasons=False, replans=False))
+    made = write_morning(known, answer(day, plan))
     with desk.store.write() as transaction:
         put_in_force(transaction, known, made)
     tokens = [make_key(desk, van.id) for van in day.vans]
