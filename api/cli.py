@@ -1066,7 +1066,7 @@ def quote(  # noqa: PLR0913 - one per option
     \b
     Examples:
       keyround quote demo_scenarios/three_days --kind rekey --at=-41.905,146.71
-      keyround quote tomorrow --kind add_key --at 52.21,-0.91 --needs KIT-31 --keep 95
+      keyround quote tomorrow --kind add_key --at 52.21,-0.91 --keep 95
 
     \b
     Exit status: 0 there is a window, 1 there is none, 2 bad input, 3 cannot read.

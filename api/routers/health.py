@@ -7,6 +7,7 @@ from fastapi import APIRouter, Depends, Request
 from fastapi.responses import JSONResponse
 
 from api.desk import Desk
+from api.answers import refusals
 from api.problems import MEANINGS, NotFound, Slug
 from shared.errors import Unavailable
 
@@ -60,7 +61,11 @@ def health(desk: Annotated[Desk, Depends(the_desk)]) -> JSONResponse:
     )
 
 
-@router.get("/v1/problems/{slug}", summary="Say what a problem means")
+@router.get(
+    "/v1/problems/{slug}",
+    summary="Say what a problem means",
+    responses=refusals(Slug.NOT_FOUND),
+)
 def problem(slug: str) -> dict[str, object]:
     """Say what a problem means.
 

@@ -9,10 +9,10 @@ from tests.benchmark.killed import Course
 
 
 @pytest.mark.slow
-def test_every_acknowledged_fact_is_there_once_after_twenty_kills(
+def test_every_acknowledged_fact_is_there_once_after_three_kills(
     tmp_path: Path,
 ) -> None:
     course = Course(tmp_path, f"sqlite:///{tmp_path / 'keyround.db'}")
-    course.run(20, random.Random(1))  # noqa: S311 - no secret
+    course.run(3, random.Random(1))  # noqa: S311 - no secret
     facts, _ = course.check()
     assert 0 < len(course.acknowledged) <= facts

@@ -8,7 +8,7 @@ from fractions import Fraction
 import numpy as np
 import pytest
 from geographiclib.geodesic import Geodesic  # type: ignore[import-untyped]
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from dispatch.travel import Legs, StraightLine, travel_table
@@ -182,6 +182,7 @@ def test_the_last_speed_holds_after_the_profile_ends() -> None:
     assert arrive_s(slow, 30, 120) == 60 + 360
 
 
+@settings(deadline=None)  # its slow twin looks at every second
 @given(profiles, st.integers(0, DAY_S), st.integers(0, 600))
 def test_arrivals_are_exact_to_the_second(
     traffic: Traffic, depart: int, base: int
