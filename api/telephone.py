@@ -38,11 +38,14 @@ from dispatch.report.livedata import options_json
 from dispatch.rest import in_force as whole_plan
 from dispatch.rest import rest_of
 from dispatch.state import replay
-from dispatch.urgent import Ask
+from dispatch.urgent import RING_FIRST, Ask
 from shared.errors import Conflict, Fault, InvalidInput
 from shared.facts import Fact
 from shared.model import Call, Day, Plan, Window
 from shared.units import DayClock
+
+DANGER_NOTE = "Somebody may be in danger, the caller said. " + RING_FIRST
+"""Goes with the call, so that whoever drives there knows it too."""
 
 GOOD_MS = 15 * 60 * 1000  # how long an answer is good; own choice
 
@@ -177,6 +180,8 @@ def ask(desk: Desk, day_id: str, body: UrgentBody) -> tuple[Inquiry, DayClock]:
         known = know(desk, transaction, day_id)
         force = ready_to_run(desk, transaction, known)
     call = replace(call_of(known.day, body.call, "body.call"), priority=1)
+    if body.danger:
+        call = replace(call, note=" ".join(filter(None, (DANGER_NOTE, call.note))))
     at_s = max(now_s(known, desk.clock()), known.state.at_s or 0)
     running = (force.plan, known.log)
     how = Ask(danger=body.danger)

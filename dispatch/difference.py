@@ -203,10 +203,12 @@ def _message(day: Day, call: Call | None, change: Change, window: Window | None)
     if change.from_s is None:
         words.append(f"we will be with you today {span}.")
     else:
-        way = "earlier" if change.by_s < 0 else "later"
+        early = change.by_s < 0
+        sorry, way = ("", "earlier") if early else ("we are sorry: ", "later")
         words.append(
-            f"our day has changed: we will be with you {span}, about "
-            f"{minutes(abs(change.by_s))} {way} than planned. Does that suit you?"
+            f"{sorry}we can be with you {span}, about "
+            f"{minutes(abs(change.by_s))} {way} than planned. Does that suit you, or "
+            "shall we find another time?"
         )
     return " ".join(words)
 

@@ -39,8 +39,8 @@ HOURS_CAUTION = "working_hours"
 _QUESTIONS: dict[ReadyKind, str] = {
     ReadyKind.AUTHORITY: (
         "Please have photo ID at hand, and something that shows you may have this "
-        "done: the registration, the lease, or a note from the owner. We cannot "
-        "start without it."
+        "done: the registration, the lease, or a note from the owner. Before we "
+        "open, we need to see it; tell us now if you cannot have it there."
     ),
     ReadyKind.KEYS_PRESENT: (
         "Please have every key there is at hand when we come, spares and other "

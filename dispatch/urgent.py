@@ -106,8 +106,11 @@ ROUNDS_PER_CALL = 10  # no more than that: few calls have few orders; own choice
 AFTER_HOURS_S = 4 * 3600
 """How much longer than agreed a driver is asked to stay at most; own choice."""
 
-NUMBER = "your local emergency number (112 or 911)"
-"""Which number it is is a matter of the country."""
+NUMBER = "the emergency number of the place they are in (112, 911, 999, 000 ...)"
+"""Which number it is is a matter of the place; the list is that of the cautions."""
+
+RING_FIRST = "First make sure that the emergency number has been rung."
+"""Said wherever a call that may be a danger to life is passed on."""
 
 WHOLE_VANS = 10  # fleets of so many are looked at as a whole
 SOONEST_VANS = 5  # of a larger fleet: who could be there first
@@ -1294,7 +1297,7 @@ def options(rest: Rest | Board, call: Call, ask: Ask | None = None) -> Options:
     reasons = () if found or able_vans(board.day, call) else _reasons(part)
     return Options(
         first=dangers(board.day, call, ask),
-        options=(*found, *_without(board, call, reasons, lost=not found)),
+        options=(*found, *_without(part, reasons, lost=not found)),
     )
 
 
@@ -1337,14 +1340,15 @@ def _reasons(part: _Part) -> tuple[Reason, ...]:
 
 
 def _without(
-    board: Board, call: Call, reasons: tuple[Reason, ...], *, lost: bool
+    part: _Part, reasons: tuple[Reason, ...], *, lost: bool
 ) -> tuple[Option, ...]:
     """Return the options that do not take the call."""
-    who = call.customer or "the caller"
-    why = ""
+    board = part.board
+    who = part.call.customer or "the caller"
+    why = f"{RING_FIRST} " if part.ask.danger else ""
     if lost:
         cause = f": {reasons[0].text}" if reasons else ""
-        why = f"No van can take it today{cause}. "
+        why += f"No van can take it today{cause}. "
     texts = {
         OptionKind.REFER: (
             f"{why}Pass it on: give {who} the number of another locksmith who can "
@@ -1403,8 +1407,11 @@ def dangers(day: Day, call: Call, ask: Ask) -> tuple[Caution, ...]:
             id="tell_caller",
             text=f"Tell the caller: hang up and ring {ask.number}. Say where you are, "
             "who is locked in and how they are. Do what the emergency service tells "
-            "you, also if a pane has to be broken. Stay within sight, keep talking to "
-            "them. Then ring us back.",
+            "you, also if a pane has to be broken. Fire, smoke, gas or a running "
+            "engine in a closed space: get out and stay away. Otherwise stay near, "
+            "where it is safe, and keep talking to them. Then ring us back. If the "
+            "caller cannot ring, keep them on the line, ask where they are, and "
+            "ring for them on another phone.",
             source=source,
             emergency=True,
         ),

@@ -99,7 +99,9 @@ class Wait:
             Plain words.
         """
         if self.spot is Spot.LAST and self.there_s - self.here_s < BETTER_S:
-            return "no place is better, and who stays can still go anywhere"
+            return (
+                "no better place to wait; from here the way to any call is still open"
+            )
         others = {"from here": self.here_s, "from the next customer": self.there_s}
         if self.spot is not Spot.NEAR:
             del others[

@@ -129,7 +129,7 @@ export const title = (stop) =>
       ? "Kept free"
       : stop.call.kind_name
     : stop.kind === "restock"
-      ? "Restock"
+      ? "Fetch parts"
       : "Break";
 
 export const whom = (stop) =>
@@ -147,7 +147,7 @@ function sentence(stop, day) {
   if (stop.promise) words.push(`promised ${span(stop.promise, day.zone)}`);
   if (stop.late_s) words.push(`promise broken, ${length(stop.late_s)} late`);
   else if (stop.slack_s !== null && ahead(stop)) {
-    words.push(`slack ${length(stop.slack_s)}${stop.tight ? ", tight" : ""}`);
+    words.push(`${length(stop.slack_s)} in hand${stop.tight ? ", tight" : ""}`);
   }
   return words.filter(Boolean).join(", ");
 }
@@ -249,7 +249,7 @@ export function strips(day, { chosen, ghosts = [], now, choose }) {
             make("b", {}, ghost.words),
           ),
         ),
-      !van.stops.length && make("p", { class: "idle" }, van.doing === "down" ? "out today" : "stays in"),
+      !van.stops.length && make("p", { class: "idle" }, van.doing === "down" ? "off the road" : "stays in"),
     );
     blade.append(make("i", { class: "now-line", hidden: true }));
     return make(
@@ -363,7 +363,7 @@ export function tables(day) {
             make(
               "tr",
               {},
-              ["Stop", "State", "Start", "Finish", "Work", "Whom", "Place", "Promised", "Slack", "Drive there"].map(
+              ["Stop", "State", "Start", "Finish", "Work", "Customer", "Place", "Promised", "In hand", "Drive there"].map(
                 (name) => make("th", { scope: "col" }, name),
               ),
             ),
@@ -375,7 +375,7 @@ export function tables(day) {
               make(
                 "tr",
                 { class: phase(stop) },
-                make("th", { scope: "row" }, stop.mark || "–"),
+                make("th", { scope: "row" }, stop.mark || title(stop)),
                 make("td", {}, STATES[stop.state]),
                 make("td", {}, when(hhmm(stop.begin, day.zone))),
                 make("td", {}, when(hhmm(stop.end, day.zone))),

@@ -24,7 +24,7 @@ export function phoneDesk(desk) {
     const tick = () => {
       const seconds = Math.max(0, Math.round((Date.parse(expires_at) - now()) / 1000));
       left.textContent = seconds
-        ? `Good for ${Math.floor(seconds / 60)}:${String(seconds % 60).padStart(2, "0")} min, once.`
+        ? `Good once, for ${Math.ceil(seconds / 60)} min.`
         : "Run out: make another one.";
       if (!seconds) clearInterval(countdown);
       // Nothing tells of a phone that has typed its code: look while one may.
@@ -60,10 +60,10 @@ export function phoneDesk(desk) {
                 {},
                 make("b", {}, key.van_id),
                 make("span", {}, key.label || "a phone", make("span", { class: "soft" }, seen(key))),
-                twice(`revoke ${key.id}`, "Revoke", "Yes, shut it out", () =>
+                twice(`revoke ${key.id}`, ["Revoke", make("span", { class: "unseen" }, ` of ${key.label || "a phone"}, van ${key.van_id}`)], "Yes, end the pairing", () =>
                   desk.attempt(async () => {
                     await revoke(key.id);
-                    desk.say(`The phone of van ${key.van_id} is shut out.`);
+                    desk.say(`The phone of van ${key.van_id} is no longer paired.`);
                     await showKeys();
                     heading.focus();
                   }),

@@ -40,8 +40,8 @@ export function twice(keep, words, sure, act) {
 }
 
 // The stop that was picked on the strips.
-export function card(day, stop, { cancelled, code }) {
-  if (!stop) return [make("h2", {}, "The stop"), make("p", { class: "soft" }, "Pick a stop on the strips: arrow keys or pointer.")];
+export function card(day, stop, { cancelled, code, isTable }) {
+  if (!stop) return [make("h2", {}, "The stop"), make("p", { class: "soft" }, isTable ? "Go back to the strips to pick a stop." : "Pick a stop on the strips: arrow keys or pointer.")];
   const zone = day.zone;
   const call = stop.call;
   const broken = day.plan?.broken.find((one) => one.call_id === call?.id);
@@ -76,13 +76,13 @@ export function card(day, stop, { cancelled, code }) {
       "dl",
       { class: "pairs" },
       call && [
-        row("Whom", make("strong", {}, call.customer || "–"), call.phone ? [" ", ringLink(call.phone)] : ""),
+        row("Customer", make("strong", {}, call.customer || "–"), call.phone ? [" ", ringLink(call.phone)] : ""),
         row("Where", geo(call.place)),
         (call.description || call.note) &&
           row("What", call.description, call.note && make("em", {}, `${call.description ? " – " : ""}${call.note}`)),
         row("Promised", call.promise ? span(stop.promise, zone) : "nothing"),
         ahead(stop) && stop.slack_s !== null && !stop.late_s &&
-          row("Slack", make("span", { class: stop.tight ? "tight" : null }, `${length(stop.slack_s)}${stop.tight ? ", tight" : ""}`)),
+          row("In hand", make("span", { class: stop.tight ? "tight" : null }, `${length(stop.slack_s)}${stop.tight ? ", tight" : ""}`)),
       ],
       stop.restock && [
         row("Where", geo(stop.where)),
@@ -156,7 +156,7 @@ function codeForm(call, { keep, forget }) {
     make("p", { class: "hint" }, "The driver sees it near the visit. It cannot be read again here."),
     make("p", { class: "field" }, make("label", { for: "code-what" }, "What it is"), what),
     make("p", { class: "field" }, make("label", { for: "code" }, "Code"), input),
-    make("p", { class: "acts" }, make("button", { type: "submit" }, "Seal it"), make("button", { type: "button", onclick: () => forget(call) }, "Forget the sealed one")),
+    make("p", { class: "acts" }, make("button", { type: "submit" }, "Seal it"), twice(`erase ${call.id}`, "Erase the sealed code", "Yes, erase it", () => forget(call))),
   );
   form.addEventListener("submit", (event) => {
     event.preventDefault();
@@ -170,9 +170,9 @@ function codeForm(call, { keep, forget }) {
 
 // Whom to ring, with the words to say.
 export function rings(found, day, told) {
-  if (!found.length) return [make("h2", {}, "Ring"), make("p", { class: "soft" }, "Nobody has to be rung.")];
+  if (!found.length) return [make("h2", {}, "Customers to ring"), make("p", { class: "soft" }, "Nobody has to be rung.")];
   return [
-    make("h2", {}, "Ring", make("span", { class: "tally" }, String(found.length))),
+    make("h2", {}, "Customers to ring", make("span", { class: "tally" }, String(found.length))),
     make(
       "ol",
       { class: "slips" },
@@ -192,7 +192,7 @@ export function rings(found, day, told) {
             make(
               "button",
               { type: "button", "data-keep": `told ${ring.call_id}`, onclick: () => told(ring, window) },
-              "Told",
+              "I have told them",
               make("span", { class: "unseen" }, ` ${ring.customer}${window ? ` ${span(window, day.zone)}` : ""}`),
             ),
           ),
@@ -348,7 +348,7 @@ export function shelves(check) {
                     make(
                       "tr",
                       { class: part.load ? "open" : null },
-                      make("th", { scope: "row" }, part.bin || "–"),
+                      make("th", { scope: "row" }, part.bin || "no bin"),
                       make("td", {}, part.name, make("span", { class: "soft" }, ` ${part.part_id}`)),
                       make("td", {}, String(part.aboard)),
                       make("td", {}, part.load ? String(part.load) : "–"),

@@ -3,12 +3,12 @@
 import { make, renew, when } from "./office-draw.js";
 import { KINDS } from "./office-kinds.js";
 import { NoLink, Refusal, accept, freshKey, urgent } from "./office-wire.js";
-import { count, hhmm, instant, length, list, rfc3339, sum } from "./office-words.js";
+import { count, hhmm, instant, length, list, rfc3339, span, sum } from "./office-words.js";
 
 // As dispatch/urgent.py says it, here before anything is asked; a test holds both together.
 export const DANGER = [
-  "Danger to life: the caller rings your local emergency number (112 or 911) now, before anything else is said about vans, prices or papers.",
-  "Tell the caller: hang up and ring your local emergency number (112 or 911). Say where you are, who is locked in and how they are. Do what the emergency service tells you, also if a pane has to be broken. Stay within sight, keep talking to them. Then ring us back.",
+  "Danger to life: the caller rings the emergency number of the place they are in (112, 911, 999, 000 ...) now, before anything else is said about vans, prices or papers.",
+  "Tell the caller: hang up and ring the emergency number of the place they are in (112, 911, 999, 000 ...). Say where you are, who is locked in and how they are. Do what the emergency service tells you, also if a pane has to be broken. Fire, smoke, gas or a running engine in a closed space: get out and stay away. Otherwise stay near, where it is safe, and keep talking to them. Then ring us back. If the caller cannot ring, keep them on the line, ask where they are, and ring for them on another phone.",
 ];
 
 const POINT = {
@@ -168,8 +168,9 @@ export function urgentDesk(desk) {
     { class: "urgent-form", novalidate: true },
     make(
       "fieldset",
-      { class: "danger" },
+      { class: "danger", "aria-describedby": "danger-hint" },
       make("legend", {}, "Is a person, a child or an animal in danger?"),
+      make("span", { class: "hint", id: "danger-hint" }, "Locked in or alone, ill, too hot or too cold, something on the stove, fire, gas, engine running?"),
       make("span", { class: "choice" }, nobody, make("label", { for: "danger-no" }, "No, nobody")),
       make("span", { class: "choice" }, somebody, make("label", { for: "danger-yes" }, "Yes, or not sure")),
     ),
@@ -179,7 +180,7 @@ export function urgentDesk(desk) {
       { class: "fields" },
       field("known", "A place we know", known),
       field("place", "Where, in words", name),
-      field("spot", "On the map", spot, "latitude, longitude"),
+      field("spot", "Position", spot, "latitude, longitude"),
       make("p", { class: "field pick" }, picker),
       field("kind", "Kind of work", kind),
       field("description", "What is locked, and how", description),
@@ -234,7 +235,7 @@ export function urgentDesk(desk) {
     const wrong = [];
     if (!nobody.checked && !somebody.checked) wrong.push(["Ask first whether somebody is in danger.", nobody]);
     if (!name.value.trim()) wrong.push(["Where is it? A street, a car park …", name]);
-    if (!position(spot.value)) wrong.push(["Where on the map? Latitude and longitude, a place we know, or a point in the picture.", spot]);
+    if (!position(spot.value)) wrong.push(["Position? Latitude and longitude, a place we know, or a point in the picture.", spot]);
     if (!kind.value) wrong.push(["Which kind of work is it?", kind]);
     if (!number.value.trim()) wrong.push(["The call needs a number.", number]);
     return wrong;
@@ -255,7 +256,6 @@ export function urgentDesk(desk) {
 
   function showOptions(call) {
     const found = inquiry.document;
-    renew(dangerBox); // it stands right above the options now, with all of its words
     const heading = make("h3", { tabindex: "-1", class: "found" }, "What can be done");
     renew(
       answer,
@@ -263,7 +263,7 @@ export function urgentDesk(desk) {
         make(
           "div",
           { class: somebody.checked ? "emergency" : "note brass" },
-          make("strong", {}, somebody.checked ? "Emergency number first" : "Ask first"),
+          make("strong", {}, somebody.checked ? "Emergency number first" : "If that changes"),
           found.first.map((words) => make("p", {}, words)),
         ),
       heading,
@@ -296,6 +296,13 @@ export function urgentDesk(desk) {
     const others = option.changes.filter(
       (change) => change.call_id !== call.id && !option.dropped.includes(change.call_id),
     );
+    const givenUp = (id) => {
+      const promise = [...day.stops.values()].find((stop) => stop.call?.id === id)?.promise;
+      return promise ? `${whom(id)} (was promised ${span(promise, day.zone)})` : whom(id);
+    };
+    // What is cheap because a customer is given up is not called so.
+    const told = [option.kind, ...option.also].filter((kind) => kind !== "cheapest" || !option.dropped.length);
+    const title = POINT[told[0]] ?? told[0] ?? "Gives a customer up";
     const van = day.rows.find((row) => row.id === option.van_id);
     const takes = option.van_id !== null;
     const start = takes ? day.start + option.start_s * 1000 : null;
@@ -304,7 +311,7 @@ export function urgentDesk(desk) {
     const tellFrom = input({ ...CLOCK, id: `tell-from-${i}`, value: takes ? hhmm(from, day.zone) : "" });
     const tellUntil = input({ ...CLOCK, id: `tell-until-${i}`, value: takes ? hhmm(from + SPAN_MS, day.zone) : "" });
     const trouble = make("p", { role: "alert", class: "alarm" });
-    const book = make("button", { type: "button", class: "go book", "aria-describedby": `option-${i}` }, "Book this");
+    const book = make("button", { type: "button", class: "go book", "aria-describedby": `option-${i}` }, "Give them this time");
     book.addEventListener("click", async () => {
       const start_at = instant(day.date, day.zone, tellFrom.value);
       const end_at = instant(day.date, day.zone, tellUntil.value);
@@ -337,8 +344,8 @@ export function urgentDesk(desk) {
       make(
         "h4",
         { id: `option-${i}` },
-        POINT[option.kind] ?? option.kind,
-        option.also.length > 0 && make("span", { class: "also" }, option.also.map((also) => POINT[also] ?? also).join(" · ")),
+        title,
+        told.length > 1 && make("span", { class: "also" }, told.slice(1).map((also) => POINT[also] ?? also).join(" · ")),
       ),
       takes
         ? make(
@@ -352,7 +359,7 @@ export function urgentDesk(desk) {
         "dl",
         {},
         takes && [
-          line("Costs", `${sum(Math.abs(option.cost_cents))} ${option.cost_cents < 0 ? "less" : "more"}`),
+          line("Costs", `${sum(Math.abs(option.cost_cents))} ${option.cost_cents < 0 ? "less" : "more"}${option.cost_cents < 0 && option.dropped.length ? `, as nobody comes to ${list(option.dropped)}` : ""}`),
           line(
             "Moved",
             others.length
@@ -369,7 +376,7 @@ export function urgentDesk(desk) {
                         {},
                         change.to_s === null
                           ? " nobody comes"
-                          : ` ${clock(change.from_s ?? change.to_s)} → ${clock(change.to_s)}`,
+                          : ` ${clock(change.to_s)}${change.from_s === null ? "" : ` instead of ${clock(change.from_s)}`}`,
                         change.by_s ? `, ${length(change.by_s)} ${change.by_s > 0 ? "later" : "earlier"}` : "",
                         change.to_van && change.from_van && change.to_van !== change.from_van ? `, van ${change.to_van}` : "",
                         change.ring && make("em", {}, " ring"),
@@ -381,7 +388,7 @@ export function urgentDesk(desk) {
             others.length ? "tall" : "",
           ),
           line("Promises broken", option.broken.length ? list(option.broken.map(whom)) : none.cloneNode(true), option.broken.length ? "bad" : ""),
-          line("Left out", option.dropped.length ? list(option.dropped.map(whom)) : none.cloneNode(true), option.dropped.length ? "bad" : ""),
+          line("Nobody comes to", option.dropped.length ? list(option.dropped.map(givenUp)) : none.cloneNode(true), option.dropped.length ? "bad" : ""),
           line("Parts", option.parts.length ? make("ul", {}, option.parts.map((words) => make("li", {}, words))) : none.cloneNode(true)),
           option.agree && line("Ask the driver", option.agree, "eye"),
         ],
@@ -408,7 +415,7 @@ export function urgentDesk(desk) {
         make(
           "div",
           { class: "tell" },
-          make("button", { type: "button", onclick: () => desk.close(`${POINT[option.kind]}: the plan stays as it is.`) }, option.kind === "refer" ? "Passed on" : "Declined"),
+          make("button", { type: "button", onclick: () => desk.close(`${POINT[option.kind]}: the plan stays as it is.`) }, option.kind === "refer" ? "Close: I have passed it on" : "Close: I have told them no"),
         ),
     );
   }

@@ -85,7 +85,7 @@ export const list = (words) =>
 export const STATES = {
   open: "to come",
   driving: "on the way",
-  there: "at the door",
+  there: "on the spot",
   working: "at work",
   done: "done",
   no_show: "nobody there",
@@ -95,9 +95,9 @@ export const STATES = {
 export const DOING = {
   waiting: "free",
   driving: "driving",
-  there: "at the door",
+  there: "on the spot",
   working: "at work",
-  down: "out today",
+  down: "off the road",
 };
 
 export const READY = {

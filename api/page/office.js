@@ -89,7 +89,7 @@ function signInScreen(words = "") {
     sign(),
     make("h1", {}, "keyround, the office"),
     make("p", { class: "field" }, make("label", { for: "secret" }, "Office secret"), secret),
-    make("p", { class: "hint", id: "secret-hint" }, "The service showed it when it was first started. A driver's phone opens this address with /phone instead."),
+    make("p", { class: "hint", id: "secret-hint" }, "The service showed it when it was first started, or `keyround secret` made a newer one. A driver's phone opens this address with /phone instead."),
     trouble,
     button,
   );
@@ -400,7 +400,7 @@ function renderStrips() {
   const broken = view?.document.broken.length ?? 0;
   const parts = view
     ? [
-        brief.running && `${of("behind")} behind`,
+        brief.running && `${of("behind")} finished`,
         brief.running && `${of("now")} under way`,
         `${of("open")} to come`,
         `costs ${sum(view.document.cost_cents)}${brief.running ? " from here" : ""}`,
@@ -417,12 +417,12 @@ function renderStrips() {
         { class: "gist" },
         parts.map((words) => make("span", {}, words)),
         broken > 0 && make("strong", { class: "alarm" }, count(broken, "promise broken", "promises broken")),
-        view && make("span", { class: "soft" }, view.document.status.words.split(":")[0].replace(/\.$/, "")),
+        view && make("span", { class: "soft" }, view.document.status.words.split(":")[0].replace(/\.$/, "").replace(/^Proved best$/, "Proved best for these times")),
       ),
       view &&
         make(
           "button",
-          { type: "button", class: "slim", "data-keep": "table", "aria-pressed": String(state.table), onclick: () => { state.table = !state.table; renderStrips(); } },
+          { type: "button", class: "slim", "data-keep": "table", "aria-pressed": String(state.table), onclick: () => { state.table = !state.table; renderStrips(); renderCard(); } },
           "As a table",
         ),
     ),
@@ -433,12 +433,12 @@ function renderStrips() {
       make(
         "p",
         { class: "legend", "aria-hidden": "true" },
-        ["open", "now", "behind"].map((name) => make("span", {}, make("i", { class: `key ${name}` }), { open: "to come", now: "under way", behind: "behind" }[name])),
+        ["open", "now", "behind"].map((name) => make("span", {}, make("i", { class: `key ${name}` }), { open: "to come", now: "under way", behind: "finished" }[name])),
         make("span", {}, make("i", { class: "key window" }), "promised"),
-        make("span", {}, make("i", { class: "key slack" }), "slack"),
+        make("span", {}, make("i", { class: "key slack" }), "in hand"),
         make("span", {}, make("i", { class: "key drive" }), "drive"),
         make("span", {}, make("i", { class: "key break" }), "break"),
-        make("span", {}, make("i", { class: "key restock" }), "restock"),
+        make("span", {}, make("i", { class: "key restock" }), "fetch parts"),
       ),
       make("p", { class: "unseen" }, "Arrow keys go from stop to stop and from van to van. The button As a table shows the same in words."),
     ],
@@ -476,7 +476,7 @@ function renderCard() {
   // What is being typed is not taken from under the hand.
   const typed = [...boxes.card.querySelectorAll("input")].some((input) => input.value);
   if (!typed || boxes.card.dataset.stop !== state.chosen) {
-    renew(boxes.card, card(state.day, stop, { cancelled, code: { keep: keepCode, forget: forgetCode } }));
+    renew(boxes.card, card(state.day, stop, { cancelled, isTable: state.table, code: { keep: keepCode, forget: forgetCode } }));
     boxes.card.dataset.stop = state.chosen ?? "";
   }
   renderRound();
@@ -558,13 +558,13 @@ function turnOut(row) {
   const tellIt = () =>
     attempt(async () => {
       if (await tell({ kind: down ? "van_up" : "van_down", van_id: row.id })) {
-        say(`Van ${row.id} is ${down ? "back" : "out for the day"}; the rest is planned anew.`);
+        say(`Van ${row.id} is ${down ? "back on the road" : "off the road today"}; the rest is planned anew.`);
       }
       find(boxes.round, `round ${row.id}`)?.focus();
     });
   return down
-    ? make("button", { type: "button", "data-keep": `turn ${row.id}`, onclick: tellIt }, `Van ${row.id} is back`)
-    : twice(`turn ${row.id}`, `Van ${row.id} is out`, "Yes, out for the day", tellIt);
+    ? make("button", { type: "button", "data-keep": `turn ${row.id}`, onclick: tellIt }, `Van ${row.id} back on the road`)
+    : twice(`turn ${row.id}`, `Take ${row.id} off the road today`, "Yes, off the road today", tellIt);
 }
 
 const keepCode = (call, code, what) =>

@@ -83,7 +83,7 @@ export function setZone(zone) {
 }
 export const clockOf = (ms) => wall.format(ms);
 export const clock = (at) => clockOf(Date.parse(at));
-export const span = (each) => `${clock(each.start_at)}–${clock(each.end_at)}`;
+export const span = (each) => `${clock(each.start_at)} to ${clock(each.end_at)}`;
 export const sayMinutes = (seconds) => {
   const minutes = Math.round(seconds / 60);
   if (minutes < 60) return `${minutes} min`;
@@ -106,26 +106,26 @@ export const nameOf = (stop) => {
 
 export const READY = {
   code: ["Code bought", "Code not bought yet"],
-  authority: ["Proof of the right to it asked for", "Proof of the right to it: still open"],
+  authority: ["Customer knows to bring proof. Look at it at the door.", "Proof of the right to it: still open"],
   keys_present: ["All existing keys will be there", "Will all existing keys be there?"],
   vehicle_place: ["Where the vehicle stands is known", "Where does the vehicle stand?"],
-  signal: ["Data link works there", "Does the data link work there?"],
-  battery: ["Battery is fine or supported", "Battery: bring the support"],
+  signal: ["Phone signal beside the vehicle", "Is there phone signal beside the vehicle?"],
+  battery: ["Battery is fine or supported", "Weak battery: pack the charged battery support unit"],
 };
 
 const STEP_WORDS = {
-  left: "On my way",
+  left: "Setting off",
   arrived: "Here",
   started: "Started",
   done: "Done",
-  no_show: "Not there",
+  no_show: "Nobody there",
   loaded: "Loaded",
   late: "Late",
   spoiled: "Spoiled",
   used: "Used",
   received: "Taken in",
-  van_down: "Van is out",
-  van_up: "Van is back",
+  van_down: "Off the road today",
+  van_up: "Back on the road",
 };
 
 // A fact in words: what, where.
@@ -139,7 +139,7 @@ export function sayFact(fact, sheet) {
   const isHome = ["left", "arrived"].includes(fact.kind) && where === "";
   const words = isHome
     ? fact.kind === "left"
-      ? "On my way home"
+      ? "Setting off for home"
       : "Home"
     : STEP_WORDS[fact.kind];
   return [words, where && `: ${where}`, parts && ` (${parts})`].filter(Boolean).join("");

@@ -24,7 +24,7 @@ function takeLine(part, sheet) {
   return make(
     "li",
     { class: "part" },
-    make("span", { class: "count figures" }, `${part.quantity} ×`),
+    make("span", { class: "count figures" }, `${part.quantity} ×`, piecesOf()),
     make(
       "span",
       { class: "what" },
@@ -109,11 +109,11 @@ function reach(stop) {
         {
           class: "button",
           href: `geo:${place.lat_deg.toFixed(6)},${place.lon_deg.toFixed(6)}`,
-          "aria-label": `Map of ${nameOf(stop)}`,
+          "aria-label": `Find it: ${nameOf(stop)}`,
           "data-key": `map ${stop.key}`,
         },
-        icon("map"),
-        "Map",
+        icon("sign"),
+        "Find it",
       ),
     number &&
       make(
@@ -121,11 +121,11 @@ function reach(stop) {
         {
           class: "button",
           href: `tel:${number}`,
-          "aria-label": `Call ${call.customer || "the customer"}`,
+          "aria-label": `Ring ${call.customer || "the customer"}`,
           "data-key": `call ${stop.key}`,
         },
         icon("ring"),
-        "Call",
+        "Ring",
       ),
   );
 }
@@ -139,7 +139,7 @@ function promiseWords(stop) {
 // How the time stands: late, tight, or so much in hand.
 function timing(stop) {
   if (stop.state === "working") return ["calm", `should be done at ${clock(stop.finish_at)}`];
-  if (stop.late_s > 0) return ["late", `${sayMinutes(stop.late_s)} after what was promised`];
+  if (stop.late_s > 0) return ["late", `${sayMinutes(stop.late_s)} later than promised`];
   if (stop.tight) {
     return ["tight", stop.slack_s === null ? "no time to lose" : `only ${sayMinutes(stop.slack_s)} in hand`];
   }
@@ -218,7 +218,7 @@ const fetchLine = (pick, isOurs) =>
   make(
     "li",
     { class: "part" },
-    make("span", { class: "count figures" }, `${pick.load} ×`),
+    make("span", { class: "count figures" }, `${pick.load} ×`, piecesOf()),
     make("span", { class: "what" }, make("strong", {}, pick.name), make("small", {}, pick.part_id)),
     isOurs && binTag(pick.bin),
   );
@@ -357,6 +357,9 @@ export function pickLines(sheet) {
 
 export const toolsAtStart = (sheet) => sheet.tools.filter((each) => !each.collected);
 
+// Unseen, for who hears it: "2 × pieces of fob".
+const piecesOf = () => make("span", { class: "unseen" }, " pieces of ");
+
 function tickLine(view, key, count, name, small, bin) {
   const id = `tick-${key.replaceAll(/[^\w-]/g, "-")}`;
   return make(
@@ -427,7 +430,7 @@ function shelf(view) {
             make(
               "li",
               { class: "part" },
-              make("span", { class: "count figures" }, `${pick.aboard} ×`),
+              make("span", { class: "count figures" }, `${pick.aboard} ×`, piecesOf()),
               make("span", { class: "what" }, make("strong", {}, pick.name), make("small", {}, pick.part_id)),
             ),
           ),
@@ -452,7 +455,7 @@ function homeCard(view) {
   return make(
     "article",
     { class: "now is-home", "aria-labelledby": "now-name" },
-    make("p", { class: "kicker" }, make("span", { class: "state" }, home === "driving" ? "On your way to" : "All stops are behind you")),
+    make("p", { class: "kicker" }, make("span", { class: "state" }, home === "driving" ? "On your way to" : "All stops are finished")),
     make("h2", { id: "now-name" }, home === "there" ? "Day done. Thank you." : (finish?.name ?? "Home")),
     home !== "there" && sheet.van.finish_at && make("p", { class: "job" }, `Planned for ${clock(sheet.van.finish_at)}`),
     home !== "there" && finish && reach({ place: finish, call: null, kind: "restock", restock: { name: finish.name || "home" }, key: "home" }),
@@ -475,7 +478,7 @@ export function showDay(view) {
         make("button", { type: "button", onclick: view.seen, "data-key": "seen" }, "Seen"),
       ),
     view.otherDay && make("p", { class: "band" }, icon("clock"), view.otherDay),
-    view.isDown && make("p", { class: "band" }, icon("alert"), "You said: this van is out for the day."),
+    view.isDown && make("p", { class: "band" }, icon("alert"), "You said: this van is off the road today."),
     view.saidLate && make("p", { class: "band" }, icon("clock"), view.saidLate),
     view.isFresh && shelf(view),
     breaks.map(breakBand),
@@ -491,7 +494,7 @@ export function showDay(view) {
       ),
     tonight(sheet),
     behind.length > 0 &&
-      fold(view, "behind", `Behind you (${behind.length})`, make("ul", { class: "behinds" }, behind.map(behindItem))),
+      fold(view, "behind", `Finished (${behind.length})`, make("ul", { class: "behinds" }, behind.map(behindItem))),
     !view.isFresh && sheet.stock.length > 0 && stock(view),
     make("button", { type: "button", class: "this-phone", onclick: view.showPhone, "data-key": "phone" }, "This phone"),
   ];
@@ -509,7 +512,7 @@ const stock = (view) =>
         make(
           "li",
           { class: "part" },
-          make("span", { class: "count figures" }, `${each.pieces} ×`),
+          make("span", { class: "count figures" }, `${each.pieces} ×`, piecesOf()),
           make("span", { class: "what" }, make("strong", {}, each.name), make("small", {}, each.part_id)),
         ),
       ),
@@ -536,7 +539,7 @@ export function showHead(view) {
       "figure",
       {},
       keyOfDay(view.stops, view.now),
-      make("figcaption", { class: "unseen" }, `${view.behind.length} of ${view.stops.length} stops are behind you.`),
+      make("figcaption", { class: "unseen" }, `${view.behind.length} of ${view.stops.length} stops are finished.`),
     ),
   ];
 }

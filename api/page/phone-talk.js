@@ -48,7 +48,7 @@ function stepper(words, small, value, { least = 0, most = 999 } = {}) {
   const less = make("button", { type: "button", "aria-label": `${words}: one less` }, "−");
   const more = make("button", { type: "button", "aria-label": `${words}: one more` }, "+");
   const show = () => {
-    shown.textContent = count === null ? "–" : String(count);
+    shown.replaceChildren(...(count === null ? [make("span", { "aria-hidden": "true" }, "–"), make("span", { class: "unseen" }, "not counted")] : [String(count)]));
     less.disabled = count === null || count <= least;
     more.disabled = count !== null && count >= most;
   };
@@ -116,25 +116,30 @@ function gather(lines) {
 }
 
 const noteField = () => make("textarea", { rows: "2", maxlength: "500" });
-const notes = (field) => (field.value.trim() === "" ? {} : { note: field.value.trim() });
+const notes = (field, more = "") => {
+  const note = [field.value.trim(), more].filter(Boolean).join("; ");
+  return note === "" ? {} : { note };
+};
 
 export function askDone(stop, stock) {
   const parts = counter(gather(stop.take), stock);
   const wantsKeys =
     stop.call.cautions.includes("keys_erased") || stop.call.ready.some((each) => each.kind === "keys_present");
-  const keys = stepper("Keys counted", wantsKeys ? "all that work now, new and old" : "if there were any", null, { most: 99 });
+  const before = stepper("Keys shown before", wantsKeys ? "all that there were" : "if there were any", null, { most: 99 });
+  const keys = stepper("Keys working now", wantsKeys ? "new and old" : "if there were any", null, { most: 99 });
   const note = noteField();
   return ask(`Done at ${nameOf(stop)}`, (choose) => [
     make("h3", {}, "Used up"),
     stop.take.length === 0 && make("p", { class: "quiet" }, "Nothing was planned."),
     parts.content,
+    before.element,
     keys.element,
     label("Note for the office", note),
     big("Done", () =>
       choose({
         ...(parts.isPlanned() ? {} : { parts: parts.counted() }),
         ...(keys.count() === null ? {} : { keys: keys.count() }),
-        ...notes(note),
+        ...notes(note, before.count() === null ? "" : `keys shown before: ${before.count()}`),
       }), "go final"),
   ]);
 }
@@ -156,6 +161,7 @@ export function askNotThere(stop) {
   const note = noteField();
   return ask(`Nobody at ${nameOf(stop)}?`, (choose) => [
     make("p", {}, "Ring first; wait as long as your office agreed. Then the plan goes on without this stop."),
+    make("p", {}, "If somebody may be inside and does not answer: ring the emergency number."),
     label("Note for the office", note),
     big("Nobody is there", () => choose(notes(note)), "stern final"),
   ]);
@@ -211,7 +217,7 @@ export const askLoad = (count) =>
 export const askMore = (steps, isDown) =>
   ask("More", (choose) => [
     make("div", { class: "grid" }, steps.map(([key, words]) => big(words, () => choose(key)))),
-    isDown ? big("Van is back", () => choose("van_up")) : big("Van is out for the day", () => choose("van_down")),
+    isDown ? big("Back on the road", () => choose("van_up")) : big("Off the road today", () => choose("van_down")),
   ]);
 
 // What belongs to the phone itself. Resolves with the name of what was chosen.

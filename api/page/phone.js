@@ -193,14 +193,14 @@ function showAbsent() {
 
 // The bar under the thumb: late, the next step, more.
 const NEXT_STEP = {
-  call: { open: ["left", "On my way"], driving: ["arrived", "Here"], there: ["started", "Started"], working: ["done", "Done"] },
-  restock: { open: ["left", "On my way"], driving: ["arrived", "Here"], there: ["loaded", "Loaded"] },
+  call: { open: ["left", "Setting off"], driving: ["arrived", "Here"], there: ["started", "Started"], working: ["done", "Done"] },
+  restock: { open: ["left", "Setting off"], driving: ["arrived", "Here"], there: ["loaded", "Loaded"] },
 };
 
 function showBar(view) {
   const { now: stop, home } = view;
   const [kind, words] =
-    stop === null ? (home === "driving" ? ["arrived", "Here"] : ["left", "On my way"]) : NEXT_STEP[stop.kind][stop.state];
+    stop === null ? (home === "driving" ? ["arrived", "Here"] : ["left", "Setting off"]) : NEXT_STEP[stop.kind][stop.state];
   const where = stop === null ? view.sheet.van.finish?.name || "home" : nameOf(stop);
   return [
     make("button", { type: "button", class: "side", onclick: () => told("late", look()), "data-key": "late" }, icon("clock"), "Late"),
@@ -242,7 +242,7 @@ async function details(kind, view, stop) {
   if (kind === "used") return talk.askParts("What was used?", "Used", take, stock, "go");
   if (kind === "received") return talk.askParts("What came into the van?", "Taken in", take, stock, "go");
   if (kind === "van_down") {
-    const sure = await talk.askSure("Van out for the day?", "The office plans everything that is left without this van.", "Van is out", "stern");
+    const sure = await talk.askSure("Off the road today?", "The office plans everything that is left without this van.", "Take it off the road", "stern");
     return sure && {};
   }
   if (view.isFresh && ["left", "arrived", "started"].includes(kind)) return loadOf(view);
@@ -323,7 +323,7 @@ function offerBack(fact, words) {
 }
 
 const STEPS = {
-  call: [["arrived", "Here"], ["started", "Started"], ["done", "Done"], ["no_show", "Not there"]],
+  call: [["arrived", "Here"], ["started", "Started"], ["done", "Done"], ["no_show", "Nobody there"]],
   restock: [["arrived", "Here"], ["loaded", "Loaded"]],
 };
 const CAN_FOLLOW = { arrived: ["open", "driving"], no_show: ["open", "driving", "there"], started: ["open", "driving", "there"] };

@@ -198,16 +198,19 @@ def quote_text(
     if not found.offers:
         why = "no van's day has room for it"
         if found.tried:
-            why = f"it fits, but no window of up to 4 hours is kept with {wish} %"
+            why = (
+                "it fits, but no window of up to 4 hours is kept with a chance of "
+                f"{wish} %"
+            )
         page.say(
             f"No window can be told: {why}. The plans' orders were kept; planned anew "
             "with the call among the others there may be room."
         )
         return page.text()
     page.say(
-        f"Windows that are kept with {wish} % or more, if lengths and traffic vary as "
-        f"{found.offers[0].kept.source} says; the visit starts inside. Cost is what "
-        "the day costs more."
+        f"Windows that are kept with a chance of {wish} % or more, if lengths and "
+        f"traffic vary as {found.offers[0].kept.source} says; the visit starts "
+        "inside. Cost is what the day costs more."
     )
     dated: date | None = None
     for number, offer in enumerate(found.offers, 1):

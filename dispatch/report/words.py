@@ -922,7 +922,7 @@ def wish_words(wish: Wish | None) -> tuple[str, ...]:
     if wish.fulfilled:
         return (f"Wish: {aim}: {kept} expected, {price}.",)
     return (
-        f"WISH NOT FULFILLED: {aim}: {kept} expected, {price}.",
+        f"The wish is not reached: {aim}: {kept} expected, {price}.",
         f"Less likely than that: {calls_words(list(wish.short))}.",
     )
 

@@ -13,7 +13,7 @@ from typing import Any
 from shared.model import Caution, Kind, ReadyItem, ReadyKind, Traffic
 
 HELD = "held"
-"""Id of the kind that is no work: time kept free for an emergency."""
+"""Id of the kind that is no work: time kept free for an urgent call."""
 
 
 def _table(name: str) -> dict[str, Any]:

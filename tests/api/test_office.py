@@ -223,7 +223,8 @@ def test_an_urgent_call_is_asked_about_and_taken_as_it_was_shown(s: Service) -> 
     at = f"{seconds // 3600:02d}:{seconds // 60 % 60:02d}:{seconds % 60:02d}"
     assert starts["900"][1] == f"2026-12-04T{at}+00:00"
     sheet = s.office.get(f"/v1/vans/{options[0]['van_id']}/sheet").json()
-    assert "call:900" in [stop["key"] for stop in sheet["stops"]]
+    (stop,) = (one for one in sheet["stops"] if one["key"] == "call:900")
+    assert stop["call"]["note"].startswith("Somebody may be in danger")
     assert s.office.get(f"{DAY}/rest").json()["format"] == "keyround rest"
     again = s.office.post(path, json={"option": 0}, headers=key("2"))
     assert again.status_code == 409

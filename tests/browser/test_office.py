@@ -146,7 +146,7 @@ def fill_in_the_call(page: Page, danger: str = "No, nobody") -> None:
     page.keyboard.press("Space" if danger == "No, nobody" else "ArrowRight")
     tab_to(page, "Where, in words")
     page.keyboard.type("Bridge Street car park")
-    tab_to(page, "On the map")
+    tab_to(page, "Position")
     page.keyboard.type("53.7100, -1.2950")
     tab_to(page, "Kind of work")
     page.keyboard.type("Vehicle lockout")
@@ -236,9 +236,9 @@ def test_the_keyboard_alone_takes_an_urgent_call_from_the_first_question_to_its_
     expect(page.get_by_role("heading", name="What can be done")).to_be_focused()
     option = page.locator(".option").first
     expect(option).to_contain_text("Hanno Brightwell")
-    for line in ("Costs", "Moved", "Promises broken", "Left out", "Parts"):
+    for line in ("Costs", "Moved", "Promises broken", "Nobody comes to", "Parts"):
         expect(option).to_contain_text(line)
-    tab_to(page, "Book this")
+    tab_to(page, "Give them this time")
     page.keyboard.press("Enter")
     expect(stop(page, "Nadia Holm")).to_be_focused()
     expect(page.get_by_role("status").last).to_contain_text("Booked")
@@ -263,16 +263,18 @@ def test_danger_shows_the_emergency_number_before_anything_is_asked_and_any_opti
     page.get_by_role("button", name="Urgent call").click()
     page.get_by_label("Yes, or not sure").check()
     box = page.locator(".emergency")
-    expect(box).to_contain_text("112 or 911")
+    expect(box).to_contain_text("112, 911, 999, 000")
     expect(box).to_contain_text("Tell the caller: hang up")
     page.get_by_label("No, nobody").check()
     expect(box).to_have_count(0)
     fill_in_the_call(page, danger="Yes")
     expect(page.locator(".option").first).to_be_visible()
+    expect(page.locator(".urgent-form .emergency")).to_have_count(1)
+    box = page.locator(".answer .emergency")
     expect(box).to_have_count(1)
-    expect(box).to_contain_text("112 or 911")
+    expect(box).to_contain_text("112, 911, 999, 000")
     assert page.evaluate(
-        """() => document.querySelector(".emergency").compareDocumentPosition(
+        """() => document.querySelector(".answer .emergency").compareDocumentPosition(
              document.querySelector(".option")) & Node.DOCUMENT_POSITION_FOLLOWING"""
     )
     expect(box).to_be_in_viewport()
@@ -285,7 +287,7 @@ def test_what_is_missing_is_said_all_at_once_and_the_keyboard_goes_to_the_first(
     page.get_by_role("button", name="Urgent call").click()
     page.get_by_role("button", name="See what can be done").click()
     said = page.get_by_role("alert").filter(has_text="Ask first")
-    expect(said).to_contain_text("Where on the map?")
+    expect(said).to_contain_text("Position? Latitude")
     expect(said).to_contain_text("Which kind of work")
     expect(page.get_by_label("No, nobody")).to_be_focused()
 
@@ -296,7 +298,7 @@ def test_a_place_can_be_pointed_at_in_the_picture(open_office: Open) -> None:
     page.get_by_role("button", name="Point at it in the picture").click()
     page.locator("svg.round").click(position={"x": 150, "y": 120})
     lat, lon = (
-        float(x) for x in page.get_by_label("On the map").input_value().split(",")
+        float(x) for x in page.get_by_label("Position").input_value().split(",")
     )
     # All places of the day lie within 53.684 to 53.718 and -1.335 to -1.264; the
     # picture has a margin of a tenth or so around them.
@@ -315,7 +317,7 @@ def test_a_change_in_one_session_appears_in_another_without_a_hand(
     page = open_office()
     page.get_by_role("button", name="Urgent call").click()
     fill_in_the_call(page)
-    page.get_by_role("button", name="Book this").first.click()
+    page.get_by_role("button", name="Give them this time").first.click()
     expect(stop(watching, "Nadia Holm")).to_be_visible()
 
 
@@ -325,9 +327,11 @@ def test_options_of_a_day_that_has_moved_on_cannot_be_booked(open_office: Open) 
         page.get_by_role("button", name="Urgent call").click()
         fill_in_the_call(page)
         expect(page.locator(".option").first).to_be_visible()
-    quick.get_by_role("button", name="Book this").first.click()
+    quick.get_by_role("button", name="Give them this time").first.click()
     expect(slow.get_by_text("The day has moved on.")).to_be_visible()
-    expect(slow.get_by_role("button", name="Book this").first).to_be_disabled()
+    expect(
+        slow.get_by_role("button", name="Give them this time").first
+    ).to_be_disabled()
 
 
 # --- planning, phones -------------------------------------------------------------
@@ -362,7 +366,7 @@ def test_a_phone_is_paired_by_a_code_that_is_shown_and_shut_out_again(
     assert phone.request.post(session, data=body).status == 401  # good once
     panel = page.get_by_role("region", name="Phones")
     panel.get_by_role("button", name="Revoke").click()
-    panel.get_by_role("button", name="Yes, shut it out").click()
+    panel.get_by_role("button", name="Yes, end the pairing").click()
     expect(panel).to_contain_text("No phone is paired.")
     assert phone.request.get(session).status == 401
     phone.close()

@@ -107,7 +107,7 @@ def test_a_pairing_the_office_ended_takes_customers_off_the_phone_not_the_facts(
     open_page: Open, service: Standin
 ) -> None:
     page = pair(open_page(), service)
-    step(page, "On my way")
+    step(page, "Setting off")
     service.tokens.clear()
     wait_held(page)
     expect(
@@ -154,7 +154,7 @@ def test_the_next_stop_says_where_when_what_and_from_which_bin(
         "stood for weeks"
     )
     # RFC 5870: latitude first; a telephone number without blanks.
-    assert now.get_by_role("link", name="Map").get_attribute("href") == (
+    assert now.get_by_role("link", name="Find it").get_attribute("href") == (
         "geo:53.718000,-1.285000"
     )
     assert now.get_by_role("link", name="Call").get_attribute("href") == "tel:+0300502"
@@ -261,7 +261,7 @@ def test_a_visit_is_told_with_four_touches_and_each_fact_is_sent_once(
     open_page: Open, service: Standin
 ) -> None:
     page = pair(open_page(), service)
-    for words in ("On my way", "Here", "Started"):
+    for words in ("Setting off", "Here", "Started"):
         step(page, words)
         wait_held(page)
     step(page, "Done")
@@ -285,10 +285,10 @@ def test_what_was_told_by_mistake_can_be_taken_back_and_is_never_sent(
     open_page: Open, service: Standin
 ) -> None:
     page = pair(open_page(), service)
-    step(page, "On my way")
+    step(page, "Setting off")
     expect(page.get_by_role("button", name="1 not sent")).to_be_visible()
     page.get_by_role("button", name="Take back").click()
-    expect(page.locator("#bar .step")).to_contain_text("On my way")
+    expect(page.locator("#bar .step")).to_contain_text("Setting off")
     wait_held(page)
     page.wait_for_timeout(300)
     assert service.batches == []
@@ -302,9 +302,10 @@ def test_done_says_what_was_used_up_and_how_many_keys_there_are(
     step(page, "Done")
     page.get_by_role("button", name="Coin cell, 20 mm: one less").click()
     page.get_by_label("Another part").select_option("BLANK-81")
-    more_keys = page.get_by_role("button", name="Keys counted: one more")
+    more_keys = page.get_by_role("button", name="Keys working now: one more")
     more_keys.click()
     more_keys.click()
+    page.get_by_role("button", name="Keys shown before: one more").click()
     page.get_by_label("Note for the office").fill("spare cell left aboard")
     page.get_by_role("dialog").get_by_role("button", name="Done").click()
     wait_held(page)
@@ -316,7 +317,10 @@ def test_done_says_what_was_used_up_and_how_many_keys_there_are(
         {"part_id": "BLADE-71", "quantity": 1},
         {"part_id": "BLANK-81", "quantity": 1},
     ]
-    assert (fact["keys"], fact["note"]) == (2, "spare cell left aboard")
+    assert (fact["keys"], fact["note"]) == (
+        2,
+        "spare cell left aboard; keys shown before: 1",
+    )
 
 
 @pytest.mark.parametrize(
@@ -326,7 +330,7 @@ def test_done_says_what_was_used_up_and_how_many_keys_there_are(
         (
             (
                 ("More", "button"),
-                ("Not there", "button"),
+                ("Nobody there", "button"),
                 ("Nobody is there", "button"),
             ),
             "no_show",
@@ -345,8 +349,8 @@ def test_done_says_what_was_used_up_and_how_many_keys_there_are(
         (
             (
                 ("More", "button"),
-                ("Van is out for the day", "button"),
-                ("Van is out", "button"),
+                ("Off the road today", "button"),
+                ("Take it off the road", "button"),
             ),
             "van_down",
             {},
@@ -379,7 +383,7 @@ def test_who_leaves_with_less_than_planned_says_what_is_aboard(
     page = pair(open_page(), service)
     page.get_by_role("checkbox", name=re.compile("Coin cell")).check()
     page.get_by_role("checkbox", name=re.compile("Ignition")).check()
-    step(page, "On my way")
+    step(page, "Setting off")
     page.get_by_role("button", name="Only what I ticked off").click()
     wait_held(page)
     until(page, lambda: len(service.facts) == 1)
@@ -396,7 +400,7 @@ def test_a_fact_that_is_refused_is_shown_with_its_reason_and_holds_no_other_back
     page = pair(open_page(), service)
     page.get_by_role("button", name="Late").click()
     page.get_by_role("button", name="10 min").click()
-    step(page, "On my way")
+    step(page, "Setting off")
     wait_held(page)
     until(page, lambda: len(service.facts) == 1)
     page.get_by_role("button", name="1 not taken").click()
@@ -421,7 +425,7 @@ def test_offline_after_one_load_the_day_opens_and_facts_are_sent_once_when_back(
     expect(
         page.get_by_text("No connection. This is the plan as of 08:4")
     ).to_be_visible()
-    step(page, "On my way")
+    step(page, "Setting off")
     step(page, "Here")
     page.get_by_role("button", name="Late").click()
     page.get_by_role("button", name="15 min").click()
@@ -447,7 +451,7 @@ def test_when_an_answer_is_lost_the_same_ids_are_sent_again_and_count_once(
 ) -> None:
     service.lose_answers = 2
     page = pair(open_page(), service)
-    step(page, "On my way")
+    step(page, "Setting off")
     wait_held(page)
     until(page, lambda: len(service.batches) == 1)
     expect(page.get_by_role("button", name="1 not sent")).to_be_visible()
@@ -584,7 +588,7 @@ def test_every_screen_passes_the_audit_has_large_targets_and_fits(
     service.change(
         sheet(dict.fromkeys([each["key"] for each in service.sheet["stops"]], "done"))
     )
-    expect(page.get_by_text("All stops are behind you")).to_be_visible()
+    expect(page.get_by_text("All stops are finished")).to_be_visible()
     audit(page, "homewards")
 
 
@@ -612,8 +616,8 @@ def test_the_keyboard_alone_pairs_the_phone_and_tells_a_step(
 
 def test_a_change_is_read_out(open_page: Open, service: Standin) -> None:
     page = pair(open_page(), service)
-    step(page, "On my way")
+    step(page, "Setting off")
     expect(page.get_by_role("status").first).to_have_text(
-        "On my way: 21 Lockgate. Saved on this phone. "
+        "Setting off: 21 Lockgate. Saved on this phone. "
         "It can be taken back for five seconds."
     )

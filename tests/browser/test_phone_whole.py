@@ -64,7 +64,7 @@ def test_a_visit_told_on_the_phone_is_in_the_service_once(
     whole.clock.set("2026-12-04T08:00:00+00:00")
     page.reload()
     load(page)
-    page.locator("#bar .step", has_text="On my way").click()
+    page.locator("#bar .step", has_text="Setting off").click()
     page.clock.fast_forward(5_200)
     expect(page.get_by_role("button", name="All sent")).to_be_visible()
     expect(page.get_by_text("On your way to")).to_be_visible()
@@ -100,7 +100,7 @@ def test_what_the_service_refuses_is_shown_with_its_reason(
     )
     load(page)
     page.context.set_offline(True)
-    page.locator("#bar .step", has_text="On my way").click()
+    page.locator("#bar .step", has_text="Setting off").click()
     at = "2026-12-04T07:40:00+00:00"
     fact = {"id": "office-1", "kind": "cancelled", "at": at, "call_id": call}
     now = whole.clock().isoformat()

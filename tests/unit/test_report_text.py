@@ -664,7 +664,8 @@ def test_a_wish_that_is_not_fulfilled_names_who_falls_short() -> None:
     found = wish_words(a_wish(kept=0.8996, plain_kept=0.8996, short=("3", "7")))
     assert found == (
         (
-            "WISH NOT FULFILLED: keep 90 % of promises and windows: 89.9 % expected, "
+            "The wish is not reached: keep 90 % of promises and windows: "
+            "89.9 % expected, "
             "nothing found is safer."
         ),
         "Less likely than that: calls 3 and 7.",

@@ -10,6 +10,8 @@ from dispatch.rules import judge
 from dispatch.timetable import Task
 from dispatch.travel import extend_table, travel_table
 from dispatch.urgent import (
+    NUMBER,
+    RING_FIRST,
     Ask,
     Option,
     OptionKind,
@@ -184,11 +186,16 @@ def test_danger_comes_before_any_option_with_the_number_to_ring() -> None:
     rest = a_rest(kinds=trade.kinds(), cautions=trade.cautions())
     found = options(rest, urgent(), Ask(danger=True))
     number, tell, usual = found.first
-    assert "112 or 911" in number.text
-    assert "112 or 911" in tell.text
+    assert NUMBER in number.text
+    assert NUMBER in tell.text
     assert tell.text.startswith("Tell the caller")
     assert usual == trade.cautions()["locked_in"]
+    # One list of numbers, here and in the trade's own caution.
+    assert NUMBER[NUMBER.index("(") :] in usual.text
     assert all(caution.emergency for caution in found.first)
+    for kind in (OptionKind.REFER, OptionKind.DECLINE):
+        assert of(found, kind).text.startswith(RING_FIRST)
+        assert RING_FIRST not in of(options(rest, urgent()), kind).text
     assert (
         "144" in options(rest, urgent(), Ask(danger=True, number="144")).first[0].text
     )
