@@ -577,6 +577,8 @@ const forgetCode = (call) =>
   attempt(async () => {
     await wire.forgetCode(state.brief.id, call.id);
     say(`No code is kept for call ${call.id}.`);
+    renderCard();
+    find(boxes.card, `erase ${call.id}`)?.focus();
   });
 
 // --- jobs ---------------------------------------------------------------------------------

@@ -147,7 +147,7 @@ def test_the_next_stop_says_where_when_what_and_from_which_bin(
     now = page.get_by_role("article", name="21 Lockgate")
     expect(now.locator("time").first).to_have_text("09:04")
     expect(now).to_contain_text("Leave by 08:51")
-    expect(now).to_contain_text("promised 09:00\N{EN DASH}10:30")
+    expect(now).to_contain_text("promised 09:00 to 10:30")
     expect(now).to_contain_text("All keys lost")
     expect(now.get_by_role("listitem").filter(has_text="FOB-72")).to_contain_text("B2")
     expect(now.get_by_role("listitem").filter(has_text="Battery")).to_contain_text(
@@ -157,7 +157,7 @@ def test_the_next_stop_says_where_when_what_and_from_which_bin(
     assert now.get_by_role("link", name="Find it").get_attribute("href") == (
         "geo:53.718000,-1.285000"
     )
-    assert now.get_by_role("link", name="Call").get_attribute("href") == "tel:+0300502"
+    assert now.get_by_role("link", name="Ring").get_attribute("href") == "tel:+0300502"
 
 
 def test_where_somebody_may_be_locked_in_the_emergency_number_comes_before_everything(

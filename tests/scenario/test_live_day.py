@@ -126,7 +126,7 @@ def test_the_second_emergency_has_one_customer_rung_and_breaks_no_promise() -> N
     }
     (ring,) = moment.rings
     assert (ring.call_id, ring.phone) == ("504", "+0 300504")
-    assert ring.message.startswith("Hello Odile Marsh, our day has changed")
+    assert ring.message.startswith("Hello Odile Marsh, we are sorry: we can be")
 
 
 def test_nobody_there_makes_what_is_behind_it_earlier() -> None:
