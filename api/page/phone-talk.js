@@ -116,30 +116,25 @@ function gather(lines) {
 }
 
 const noteField = () => make("textarea", { rows: "2", maxlength: "500" });
-const notes = (field, more = "") => {
-  const note = [field.value.trim(), more].filter(Boolean).join("; ");
-  return note === "" ? {} : { note };
-};
+const notes = (field) => (field.value.trim() === "" ? {} : { note: field.value.trim() });
 
 export function askDone(stop, stock) {
   const parts = counter(gather(stop.take), stock);
   const wantsKeys =
     stop.call.cautions.includes("keys_erased") || stop.call.ready.some((each) => each.kind === "keys_present");
-  const before = stepper("Keys shown before", wantsKeys ? "all that there were" : "if there were any", null, { most: 99 });
   const keys = stepper("Keys working now", wantsKeys ? "new and old" : "if there were any", null, { most: 99 });
   const note = noteField();
   return ask(`Done at ${nameOf(stop)}`, (choose) => [
     make("h3", {}, "Used up"),
     stop.take.length === 0 && make("p", { class: "quiet" }, "Nothing was planned."),
     parts.content,
-    before.element,
     keys.element,
     label("Note for the office", note),
     big("Done", () =>
       choose({
         ...(parts.isPlanned() ? {} : { parts: parts.counted() }),
         ...(keys.count() === null ? {} : { keys: keys.count() }),
-        ...notes(note, before.count() === null ? "" : `keys shown before: ${before.count()}`),
+        ...notes(note),
       }), "go final"),
   ]);
 }
