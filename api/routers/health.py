@@ -6,8 +6,8 @@ from typing import Annotated
 from fastapi import APIRouter, Depends, Request
 from fastapi.responses import JSONResponse
 
-from api.desk import Desk
 from api.answers import refusals
+from api.desk import Desk
 from api.problems import MEANINGS, NotFound, Slug
 from shared.errors import Unavailable
 
