@@ -520,11 +520,13 @@ async function take({ body, etag, plan }) {
   if (body.format !== "keyround sheet" || body.version !== 1) {
     throw new Error("This page is older than the service. Close it and open it again.");
   }
+  // Read before the sheet is shown: what is ticked off meanwhile would be forgotten.
+  const kept = state.sheet?.body.day === body.day ? [] : await pocket.read(`ticks ${body.day}`);
   const old = state.sheet?.body;
   setZone(body.zone);
   state.sheet = { body, etag, plan, checked_ms: Date.now() };
   if (old?.day !== body.day) {
-    state.ticks = new Set((await pocket.read(`ticks ${body.day}`)) ?? []);
+    state.ticks = new Set(kept ?? []);
     state.opened = {};
     state.news = [];
   }
