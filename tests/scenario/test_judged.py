@@ -13,7 +13,7 @@ from dispatch.rules import judge
 from dispatch.travel import travel_table
 from shared.model import Origin, Proof, StopKind
 
-SMALL, MIDDLE, LARGE = 960, 20, 20
+SMALL, MIDDLE, LARGE = 980, 10, 10
 FULL_SMALL, FULL_MIDDLE, FULL_LARGE = 90, 6, 4
 ROUNDS = 20  # of the search, where a day is too large to be enumerated
 
