@@ -793,7 +793,21 @@ def call_view(day: Day, call: Call, more: Mapping[str, Any]) -> CallView:
     return CallView(**said, **more)
 
 
-def _span_body(clock: DayClock, window: Window) -> SpanBody:
+def span_body(clock: DayClock, window: Window) -> SpanBody:
+    """Return a window as it goes out.
+
+    Parameters
+    ----------
+    clock : DayClock
+        Of the day.
+    window : Window
+        Seconds since that day's midnight.
+
+    Returns
+    -------
+    SpanBody
+        With the offset of the day's zone.
+    """
     return SpanBody(
         start_at=clock.instant(window.start_s), end_at=clock.instant(window.end_s)
     )
@@ -837,11 +851,11 @@ def van_view(day: Day, van: Van, revision: int, doing: Doing) -> VanView:
         start=_place_body(van.start),
         finish=_place_body(van.finish),
         loads_at_shop=van.loads_at_shop,
-        shift=_span_body(clock, van.shift),
+        shift=span_body(clock, van.shift),
         overtime_limit_s=van.overtime_limit_s,
         meal=None
         if meal is None
-        else BreakBody(window=_span_body(clock, meal.window), length_s=meal.length_s),
+        else BreakBody(window=span_body(clock, meal.window), length_s=meal.length_s),
         skills=tuple(sorted(van.skills)),
         equipment=tuple(sorted(van.equipment)),
         rates=RatesBody(

@@ -105,7 +105,6 @@ class Feed:
     async def start(self) -> None:
         """Begin to follow the store."""
         self._loop = asyncio.get_running_loop()
-        self._wake = asyncio.Event()  # of this loop
         self._last = await asyncio.to_thread(self._where)
         self._task = asyncio.create_task(self._follow())
 

@@ -13,19 +13,23 @@ from typing import Annotated, Literal
 from pydantic import Field
 
 from dispatch.report.document import (
+    CautionDocument,
     PickDocument,
     PlaceDocument,
     PlanDocument,
     ReadyDocument,
+    RestockDocument,
     SpanDocument,
     StopDocument,
     VanDocument,
+    place_document,
     ready_document,
+    span_document,
 )
 from dispatch.report.words import date_words, name_part
 from dispatch.state import State, VanNow
 from shared.facts import CallState, Doing
-from shared.model import Day, Origin, Place, StopKind, Van, Window
+from shared.model import Day, Origin, StopKind, Van
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -96,33 +100,6 @@ class SheetTake:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class SheetRestock:
-    """What happens at a restock stop.
-
-    Parameters
-    ----------
-    store_id, name : str
-        Where.
-    opening : SpanDocument or None
-        When it is open; null: always.
-    fetch : tuple of PickDocument
-        What to take.
-    pay_cents : int
-        What is paid there.
-    bring_back, collect : tuple of str
-        Shared tools that change hands there.
-    """
-
-    store_id: str
-    name: str
-    opening: SpanDocument | None
-    fetch: tuple[PickDocument, ...]
-    pay_cents: int
-    bring_back: tuple[str, ...]
-    collect: tuple[str, ...]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class SheetStop:
     """One stop.
 
@@ -154,7 +131,7 @@ class SheetStop:
         What to take to it.
     tools : tuple of str
         Shared tools it needs.
-    restock : SheetRestock or None
+    restock : RestockDocument or None
         Of a restock stop.
     """
 
@@ -174,7 +151,7 @@ class SheetStop:
     call: SheetCall | None
     take: tuple[SheetTake, ...]
     tools: tuple[str, ...]
-    restock: SheetRestock | None
+    restock: RestockDocument | None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -254,24 +231,6 @@ class SheetTonight:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class SheetCaution:
-    """A warning.
-
-    Parameters
-    ----------
-    id, text, source : str
-        Its name, its words, and where they come from.
-    emergency : bool
-        A danger to life.
-    """
-
-    id: str
-    text: str
-    source: str
-    emergency: bool
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class SheetDocument:
     """A van's sheet.
 
@@ -299,7 +258,7 @@ class SheetDocument:
         What is aboard.
     tonight : tuple of SheetTonight
         What to see to the evening before.
-    cautions : tuple of SheetCaution
+    cautions : tuple of CautionDocument
         Warnings, emergencies first.
     """
 
@@ -317,7 +276,7 @@ class SheetDocument:
     tools: tuple[SheetTool, ...]
     stock: tuple[SheetStock, ...]
     tonight: tuple[SheetTonight, ...]
-    cautions: tuple[SheetCaution, ...]
+    cautions: tuple[CautionDocument, ...]
 
 
 def make_sheets(day: Day, plan: PlanDocument) -> dict[str, SheetDocument]:
@@ -346,13 +305,7 @@ def _sheet(
     mine = {stop.call.id for stop in stops if stop.call is not None}
     kinds = {stop.call.kind for stop in stops if stop.call is not None}
     wanted = {caution for kind in kinds for caution in day.kinds[kind].cautions}
-    cautions = tuple(
-        SheetCaution(
-            id=each.id, text=each.text, source=each.source, emergency=each.emergency
-        )
-        for each in plan.cautions
-        if each.id in wanted
-    )
+    cautions = tuple(each for each in plan.cautions if each.id in wanted)
     return SheetDocument(
         format="keyround sheet",
         version=1,
@@ -364,9 +317,9 @@ def _sheet(
         van=SheetVan(
             id=van.id,
             driver=van.driver,
-            start=_place(van.start),
-            finish=_place(van.finish),
-            shift=_span(day, van.shift),
+            start=None if van.start is None else place_document(van.start),
+            finish=None if van.finish is None else place_document(van.finish),
+            shift=span_document(day, van.shift),
             leave_at=None if route is None else route.leave_at,
             finish_at=None if route is None else route.finish_at,
         ),
@@ -389,19 +342,6 @@ def _sheet(
             if each.call_id in mine
         ),
         cautions=cautions,
-    )
-
-
-def _place(place: Place | None) -> PlaceDocument | None:
-    if place is None:
-        return None
-    return PlaceDocument(name=place.name, lat_deg=place.lat_deg, lon_deg=place.lon_deg)
-
-
-def _span(day: Day, window: Window) -> SpanDocument:
-    clock = day.clock
-    return SpanDocument(
-        start_at=clock.instant(window.start_s), end_at=clock.instant(window.end_s)
     )
 
 
@@ -459,17 +399,7 @@ def _stop(day: Day, van: Van, route: VanDocument, stop: StopDocument) -> SheetSt
             for word in stop.call.equipment
             if word in shared and word not in van.equipment
         ),
-        restock=None
-        if stop.restock is None
-        else SheetRestock(
-            store_id=stop.restock.store_id,
-            name=stop.restock.name,
-            opening=stop.restock.opening,
-            fetch=stop.restock.fetch,
-            pay_cents=stop.restock.pay_cents,
-            bring_back=stop.restock.bring_back,
-            collect=stop.restock.collect,
-        ),
+        restock=stop.restock,
     )
 
 
@@ -558,8 +488,10 @@ def _over_stop(
             phone=now.call.phone,
             note=now.call.note,
             ready=tuple(map(ready_document, now.call.ready)),
-            promise=None if now.call.promise is None else _span(day, now.call.promise),
-            told=None if now.told is None else _span(day, now.told),
+            promise=None
+            if now.call.promise is None
+            else span_document(day, now.call.promise),
+            told=None if now.told is None else span_document(day, now.told),
             has_code=stop.call.id in codes,
         )
         return replace(stop, state=now.state, call=call)

@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 
 from dispatch.chance import Sample, Spreads, draw, replay, replay_starts
 from dispatch.desk import is_able
+from dispatch.offer import tasks_of
 from dispatch.planner import as_plan, write_standing
 from dispatch.rules import judge
 from dispatch.timetable import Task, lay_out_best
@@ -32,7 +33,6 @@ from shared.model import (
     Proof,
     Route,
     Status,
-    StopKind,
     Van,
     Window,
 )
@@ -250,15 +250,8 @@ def quote(book: Book, call: Call, spreads: Spreads, keep: float = 0.9) -> Quote:
     return Quote(call=call, keep=keep, offers=tuple(offers), tried=tried)
 
 
-def _standing(plan: Plan) -> dict[str, list[Task]]:
-    return {
-        route.van_id: [
-            Task(call_id=stop.call_id, store_id=stop.store_id)
-            for stop in route.stops
-            if stop.kind is not StopKind.BREAK
-        ]
-        for route in plan.routes
-    }
+def _standing(plan: Plan) -> dict[str, Sequence[Task]]:
+    return {route.van_id: tasks_of(route) for route in plan.routes}
 
 
 def _chances(kept: Kept) -> dict[str, float]:
@@ -314,7 +307,7 @@ class _Desk:
         for van in self.day.vans:
             if not is_able(self.day, van, self.call):
                 continue
-            before, others = self.routes.get(van.id), standing.get(van.id, [])
+            before, others = self.routes.get(van.id), standing.get(van.id, ())
             for place in range(len(others) + 1):
                 tasks = [*others[:place], Task(call_id=self.call.id), *others[place:]]
                 route = self.lay_out(self.day, van, tasks)

@@ -1,7 +1,8 @@
 // The day as the office sees it: what the service says, put together once; the strips
 // and the table are two ways to show it.
 
-import { make, when } from "./office-draw.js";
+import { make } from "./draw.js";
+import { when } from "./office-draw.js";
 import { DOING, STATES, count, hhmm, length, midnight, span } from "./office-words.js";
 
 const HOUR_MS = 3_600_000;

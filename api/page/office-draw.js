@@ -1,24 +1,6 @@
-// Elements, and how they are put in place of older ones without losing the focus.
+// How elements are put in place of older ones without losing the focus; the sign.
 
-const SVG = "http://www.w3.org/2000/svg";
-
-function fill(element, props, children) {
-  for (const [name, value] of Object.entries(props ?? {})) {
-    if (value === null || value === undefined || value === false) continue;
-    if (name.startsWith("on")) element.addEventListener(name.slice(2), value);
-    else if (name === "place") Object.entries(value).forEach(([key, at]) => element.style.setProperty(key, at));
-    else element.setAttribute(name, value === true ? "" : value);
-  }
-  element.append(
-    ...children.flat(Infinity).filter((each) => each !== null && each !== undefined && each !== false),
-  );
-  return element;
-}
-
-export const make = (tag, props, ...children) =>
-  fill(document.createElement(tag), props, children);
-export const draw = (tag, props, ...children) =>
-  fill(document.createElementNS(SVG, tag), props, children);
+import { draw, make } from "./draw.js";
 
 // Puts new content into a box. What has `data-keep` is the same thing before and after:
 // it keeps the focus, and stays open where it was.

@@ -1,6 +1,7 @@
 // Phones: pair one with its van, see which are, take the key away.
 
-import { make, renew } from "./office-draw.js";
+import { make } from "./draw.js";
+import { renew } from "./office-draw.js";
 import { twice } from "./office-side.js";
 import { freshKey, keys, now, pair, revoke } from "./office-wire.js";
 import { count } from "./office-words.js";

@@ -1,7 +1,7 @@
 // The round seen from above: straight lines on plain coordinates, north is up. The same
 // look as the picture of the day sheet (dispatch/report/picture.py).
 
-import { draw } from "./office-draw.js";
+import { draw } from "./draw.js";
 
 const [WIDTH, HEIGHT, MARGIN, FOOT, DISC] = [420, 320, 34, 26, 11];
 const APART = 2 * DISC + 3;

@@ -1,7 +1,8 @@
 // What lies beside the strips: the stop that was picked, whom to ring, whom nobody comes
 // to, tonight's list, the shelves.
 
-import { make, when } from "./office-draw.js";
+import { make } from "./draw.js";
+import { when } from "./office-draw.js";
 import { ahead, phase, title } from "./office-day.js";
 import { READY, STATES, count, distance, hhmm, length, list, span, sum } from "./office-words.js";
 

@@ -1,6 +1,7 @@
 // An urgent call: danger first, then what can be done about it, side by side.
 
-import { make, renew, when } from "./office-draw.js";
+import { make } from "./draw.js";
+import { renew, when } from "./office-draw.js";
 import { KINDS } from "./office-kinds.js";
 import { NoLink, Refusal, accept, freshKey, urgent } from "./office-wire.js";
 import { count, hhmm, instant, length, list, rfc3339, span, sum } from "./office-words.js";

@@ -1,7 +1,8 @@
 // The office page: signs in, keeps what the service says, shows it.
 
 import { assemble, focusStop, phase, strips, tables, tick } from "./office-day.js";
-import { find, make, renew, sign } from "./office-draw.js";
+import { make } from "./draw.js";
+import { find, renew, sign } from "./office-draw.js";
 import { phoneDesk } from "./office-phones.js";
 import { picture } from "./office-picture.js";
 import { card, leftOut, rings, shelves, tonight, twice } from "./office-side.js";

@@ -1,23 +1,6 @@
-// Elements, small pictures, and the day drawn as a key.
+// Small pictures, and the day drawn as a key.
 
-const SVG = "http://www.w3.org/2000/svg";
-
-function fill(element, props, children) {
-  for (const [name, value] of Object.entries(props ?? {})) {
-    if (value === null || value === undefined || value === false) continue;
-    if (name.startsWith("on")) element.addEventListener(name.slice(2), value);
-    else element.setAttribute(name, value === true ? "" : value);
-  }
-  element.append(
-    ...children.flat(Infinity).filter((each) => each !== null && each !== undefined && each !== false),
-  );
-  return element;
-}
-
-export const make = (tag, props, ...children) =>
-  fill(document.createElement(tag), props, children);
-const draw = (tag, props, ...children) =>
-  fill(document.createElementNS(SVG, tag), props, children);
+import { draw } from "./draw.js";
 
 const PATHS = {
   sign: "M11 21V3M8 21h6M4 4.500h12l3.500 2.750L16 10H4ZM20 12H9l-3 2.250L9 16.500h11Z",

@@ -1,7 +1,8 @@
 // The day as it is shown: the next stop big, the rest below.
 
 import { READY, clock, nameOf, sayMinutes, span } from "./phone-day.js";
-import { icon, keyOfDay, make } from "./phone-draw.js";
+import { make } from "./draw.js";
+import { icon, keyOfDay } from "./phone-draw.js";
 
 const ORIGINS = {
   aboard: () => "in the van",

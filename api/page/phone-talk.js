@@ -1,7 +1,8 @@
 // What is asked before something is told: sheets that come up from below, near the thumb.
 
 import { nameOf, sayFact, sayMinutes } from "./phone-day.js";
-import { icon, make } from "./phone-draw.js";
+import { make } from "./draw.js";
+import { icon } from "./phone-draw.js";
 
 // Shows a dialog; resolves with what was chosen, null when it was closed.
 function ask(title, content, { wide = false } = {}) {

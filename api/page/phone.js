@@ -3,7 +3,8 @@
 // known, and counts once.
 
 import { clock, clockOf, compare, dateOf, fold, nameOf, sayFact, sayMinutes, setZone, split } from "./phone-day.js";
-import { icon, make } from "./phone-draw.js";
+import { make } from "./draw.js";
+import { icon } from "./phone-draw.js";
 import * as pocket from "./phone-pocket.js";
 import { pickLines, showDay, showHead, toolsAtStart } from "./phone-sheet.js";
 import * as talk from "./phone-talk.js";

@@ -9,6 +9,7 @@ const FILES = [
   "/phone",
   "/page/ink.css",
   "/page/phone.css",
+  "/page/draw.js",
   "/page/phone.js",
   "/page/phone-day.js",
   "/page/phone-pocket.js",

@@ -12,9 +12,9 @@ from api.bodies import (
     PartBody,
     ResultsView,
     ResultView,
-    SpanBody,
     moment,
     news_from,
+    span_body,
 )
 from api.course import Teller, tell_facts
 from api.desk import know
@@ -32,7 +32,7 @@ from api.routers.exchange import (
 )
 from api.store.facts import Told
 from dispatch.report.live import fact_words
-from shared.model import Call, Day, Window
+from shared.model import Call, Day
 
 router = APIRouter(tags=["facts"])
 CLOCK_S = 60  # a phone's clock may be so much off before it is corrected
@@ -130,7 +130,7 @@ def fact_view(day: Day, calls: list[Call], told: Told) -> FactView:
         "tools": fact.tools,
         "returned": fact.returned,
         "late_s": fact.late_s,
-        "window": _span(day, fact.window),
+        "window": None if fact.window is None else span_body(day.clock, fact.window),
     }
     return FactView.model_construct(
         id=fact.id,
@@ -156,12 +156,3 @@ def _pieces(
     if parts is None:
         return None
     return tuple(PartBody(part_id=part, quantity=pieces) for part, pieces in parts)
-
-
-def _span(day: Day, window: Window | None) -> SpanBody | None:
-    if window is None:
-        return None
-    clock = day.clock
-    return SpanBody(
-        start_at=clock.instant(window.start_s), end_at=clock.instant(window.end_s)
-    )

@@ -1176,11 +1176,37 @@ def _moment(value: date) -> str:
     return value.isoformat()
 
 
-def _place(place: Place) -> PlaceDocument:
+def place_document(place: Place) -> PlaceDocument:
+    """Return a place as it is published.
+
+    Parameters
+    ----------
+    place : Place
+        Where.
+
+    Returns
+    -------
+    PlaceDocument
+        The same.
+    """
     return PlaceDocument(name=place.name, lat_deg=place.lat_deg, lon_deg=place.lon_deg)
 
 
-def _span(day: Day, window: Window) -> SpanDocument:
+def span_document(day: Day, window: Window) -> SpanDocument:
+    """Return a window as it is published.
+
+    Parameters
+    ----------
+    day : Day
+        Whose clock it is by.
+    window : Window
+        Seconds since that day's midnight.
+
+    Returns
+    -------
+    SpanDocument
+        With the offset of the day's zone.
+    """
     clock = day.clock
     return SpanDocument(
         start_at=clock.instant(window.start_s), end_at=clock.instant(window.end_s)
@@ -1232,15 +1258,17 @@ def call_document(day: Day, call: Call, van: Van | None = None) -> CallDocument:
         id=call.id,
         customer=call.customer,
         phone=call.phone,
-        place=_place(call.place),
+        place=place_document(call.place),
         kind=call.kind,
         kind_name=name_kind(day, call.kind),
         description=call.description,
         note=call.note,
         priority=call.priority,
-        windows=tuple(_span(day, window) for window in call.windows),
-        promise=_span(day, call.promise) if call.promise is not None else None,
-        preference=_span(day, call.preference) if call.preference is not None else None,
+        windows=tuple(span_document(day, window) for window in call.windows),
+        promise=span_document(day, call.promise) if call.promise is not None else None,
+        preference=span_document(day, call.preference)
+        if call.preference is not None
+        else None,
         dates=call.dates,
         planned_s=day.planned_s(call, van),
         median_s=call.median_s,
@@ -1292,7 +1320,7 @@ def _stop(answer: Answer, van: Van, visit: Visit) -> StopDocument:
         number=visit.number,
         call=call_document(day, call, van) if call is not None else None,
         restock=_restock(answer, van, store) if store is not None else None,
-        place=_place(stop.place) if stop.place is not None else None,
+        place=place_document(stop.place) if stop.place is not None else None,
         leave_at=clock.instant(visit.leave_s),
         arrive_at=clock.instant(stop.arrive_s),
         start_at=clock.instant(stop.start_s),
@@ -1325,7 +1353,9 @@ def _restock(answer: Answer, van: Van, store: Store) -> RestockDocument:
     return RestockDocument(
         store_id=store.id,
         name=name_store(day, store.id),
-        opening=_span(day, store.opening) if store.opening is not None else None,
+        opening=span_document(day, store.opening)
+        if store.opening is not None
+        else None,
         fetch=tuple(map(_pick, fetch.lines)),
         pay_cents=fetch.cost_cents,
         bring_back=tuple(use.tool_id for use in swaps if use.returned),
@@ -1386,9 +1416,9 @@ def _van(answer: Answer, route: Route, picks: tuple[PickLine, ...]) -> VanDocume
     return VanDocument(
         id=van.id,
         driver=van.driver,
-        start=_place(van.start) if van.start is not None else None,
-        finish=_place(van.finish) if van.finish is not None else None,
-        shift=_span(day, van.shift),
+        start=place_document(van.start) if van.start is not None else None,
+        finish=place_document(van.finish) if van.finish is not None else None,
+        shift=span_document(day, van.shift),
         leave_at=clock.instant(route.leave_s),
         finish_at=clock.instant(route.finish_s),
         last_drive_m=route.last_drive_m,
@@ -1529,7 +1559,7 @@ def _day(day: Day) -> DayDocument:
         service_level=day.service_level,
         tolerance_s=day.tolerance_s,
         distance=day.distance,
-        shop=_place(day.shop.place),
+        shop=place_document(day.shop.place),
         travel=travel_words(day),
         notices=day.notices,
         promises_may_break=day.promises_may_break,
