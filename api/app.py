@@ -26,6 +26,7 @@ from api.routers import (
     jobs,
     metrics,
     phones,
+    places,
     plans,
     stock,
     urgent,
@@ -37,6 +38,7 @@ from api.store.census import count_jobs, count_sessions
 from api.tidy import keep_tidy
 from api.vault import Vault, make_vault
 from api.watch import Counts, Watch
+from dispatch.scenario import Locator
 from shared.errors import KeyroundError
 
 MOST_BYTES = 2**20  # of a request's body; own choice
@@ -44,7 +46,7 @@ LONG_BODIES = {"/v1/days": 2**24}  # a whole folder
 _UNSPOKEN = ("/session", "/code")  # paths to which secrets are sent: none is repeated
 
 
-def create_app(
+def create_app(  # noqa: PLR0913 - its parts
     *,
     store: Store,
     clock: Callable[[], datetime] = lambda: datetime.now(UTC),
@@ -52,6 +54,7 @@ def create_app(
     secure: bool = False,
     vault: Vault | None = None,
     keep_days: int | None = None,
+    locator: Locator | None = None,
 ) -> FastAPI:
     """Make the application.
 
@@ -70,13 +73,20 @@ def create_app(
     keep_days : int or None, optional
         Customers' data of days longer over than this is erased every hour; ``None``:
         none is.
+    locator : Locator, optional
+        What addresses are found in; by default nothing, and nobody is asked.
 
     Returns
     -------
     FastAPI
         ``app.state.desk`` is its desk.
     """
-    desk = Desk(store=store, clock=clock, crew=crew or Here())
+    desk = Desk(
+        store=store,
+        clock=clock,
+        crew=crew or Here(),
+        locator=locator or Locator(),
+    )
     feed = Feed(desk)
 
     @asynccontextmanager
@@ -118,7 +128,7 @@ def create_app(
     app.add_exception_handler(HTTPException, _answer_refusal)
     # Routes are tried in their order: what phones fetch all the time comes first.
     matters = (plans, facts, health, days, calls, vans, stock, jobs, urgent, events)
-    guarded = (phones, codes, calendars, metrics)
+    guarded = (places, phones, codes, calendars, metrics)
     for matter in (*matters, *guarded):
         app.include_router(matter.router)
     app.include_router(page_router(read_pages()))

@@ -4,9 +4,9 @@ from collections.abc import Iterable, Mapping
 from dataclasses import fields, replace
 from datetime import date, datetime
 from itertools import pairwise
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any, Literal, Self
 
-from pydantic import AwareDatetime, BaseModel, ConfigDict, Field
+from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, model_validator
 
 from api.course import News, digest_of
 from api.store.days import Brief
@@ -14,8 +14,9 @@ from api.store.jobs import Job
 from api.store.plans import Version
 from api.store.stock import Movement
 from dispatch.report.document import (
+    AccessDocument,
+    AddressDocument,
     NeedDocument,
-    PlaceDocument,
     ReadyDocument,
     SpanDocument,
     call_document,
@@ -23,6 +24,7 @@ from dispatch.report.document import (
 from shared.errors import Fault, InvalidInput
 from shared.facts import CallState, Doing, Fact, FactKind
 from shared.model import (
+    Access,
     Break,
     Call,
     Day,
@@ -66,6 +68,68 @@ class PlaceBody(Body):
     lon_deg: Annotated[float, Field(ge=-180, le=180, allow_inf_nan=False)]
 
 
+class WhereBody(Body):
+    """Where a call is: by coordinates, or by an address that is looked up."""
+
+    name: WORDS = ""
+    lat_deg: Annotated[float, Field(ge=-90, le=90, allow_inf_nan=False)] | None = None
+    lon_deg: Annotated[float, Field(ge=-180, le=180, allow_inf_nan=False)] | None = None
+
+    @model_validator(mode="after")
+    def _whole(self) -> Self:
+        if (self.lat_deg is None) != (self.lon_deg is None):
+            raise ValueError("lat_deg and lon_deg go together")
+        if self.lat_deg is None and not self.name.strip():
+            raise ValueError(
+                "a place has lat_deg and lon_deg, or an address as its name"
+            )
+        return self
+
+
+class AccessBody(Body):
+    """How the driver gets from the van to the job; the walk counts each way."""
+
+    place: PlaceBody | None = None
+    walk_s: Annotated[int, Field(ge=0, le=14_400)] = 0
+    search_s: Annotated[int, Field(ge=0, le=14_400)] = 0
+    note: WORDS = ""
+    no_signal: bool = False
+
+
+class AddressBody(Body):
+    """An address as it was typed."""
+
+    address: Annotated[str, Field(min_length=1, max_length=200)]
+
+
+class FoundView(Body):
+    """Where an address is, or where it may be."""
+
+    place: PlaceBody | None
+    candidates: tuple[PlaceBody, ...]
+    words: str
+    credit: str
+
+
+class PinBody(Body):
+    """Where an address is, said by hand."""
+
+    address: Annotated[str, Field(min_length=1, max_length=200)]
+    lat_deg: Annotated[float, Field(ge=-90, le=90, allow_inf_nan=False)]
+    lon_deg: Annotated[float, Field(ge=-180, le=180, allow_inf_nan=False)]
+
+
+class PinView(Body):
+    """A pin, and who set it when."""
+
+    id: str
+    address: str
+    lat_deg: float
+    lon_deg: float
+    set_by: str
+    set_at: datetime
+
+
 class SpanBody(Body):
     """A span of time, both ends included."""
 
@@ -96,7 +160,8 @@ class CallBody(Body):
     """A call; what is left out is the usual for its kind of work."""
 
     id: NAME
-    place: PlaceBody
+    place: WhereBody
+    access: AccessBody | None = None
     kind: NAME
     customer: WORDS = ""
     phone: WORDS = ""
@@ -284,7 +349,8 @@ class CallView(Body):
     id: str
     customer: str
     phone: str
-    place: PlaceDocument
+    place: AddressDocument
+    access: AccessDocument | None
     kind: str
     kind_name: str
     description: str
@@ -678,15 +744,14 @@ def call_of(day: Day, body: CallBody, where: str = "body") -> Call:
     p90_s = body.p90_s or max(median_s, round(median_s * kind.p90_s / kind.median_s))
     if p90_s < median_s:
         read.refuse("p90_s", str(p90_s), f"at least the median of {median_s} s")
-    if read.faults:
+    lat_deg, lon_deg = body.place.lat_deg, body.place.lon_deg
+    if lat_deg is None or lon_deg is None:
+        read.refuse("place", f"'{body.place.name}'", "its lat_deg and lon_deg as well")
+    if read.faults or lat_deg is None or lon_deg is None:
         raise InvalidInput(read.faults)
     return Call(
         id=body.id,
-        place=Place(
-            lat_deg=body.place.lat_deg,
-            lon_deg=body.place.lon_deg,
-            name=body.place.name,
-        ),
+        place=Place(lat_deg=lat_deg, lon_deg=lon_deg, name=body.place.name),
         kind=kind.id,
         median_s=median_s,
         p90_s=p90_s,
@@ -708,6 +773,17 @@ def call_of(day: Day, body: CallBody, where: str = "body") -> Call:
         if body.ready is None
         else tuple(ReadyItem(**each.model_dump()) for each in body.ready),
         note=body.note,
+        access=None if body.access is None else _access(body.access),
+    )
+
+
+def _access(body: AccessBody) -> Access:
+    return Access(
+        place=_place(body.place),
+        walk_s=body.walk_s,
+        search_s=body.search_s,
+        note=body.note,
+        no_signal=body.no_signal,
     )
 
 

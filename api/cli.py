@@ -15,7 +15,7 @@ import traceback
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
 from enum import IntEnum
-from functools import partial
+from functools import cache, partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Protocol, TypedDict, TypeVar
 
@@ -30,10 +30,11 @@ if TYPE_CHECKING:  # their modules pull in pandas, numba and ortools
     from dispatch.chance import Spreads
     from dispatch.live import Moment
     from dispatch.planner import Progress
+    from dispatch.scenario import Locator, Look, Server
     from dispatch.scenario.facts import Happened
     from shared.dialect import Dialect
     from shared.facts import Fact
-    from shared.model import Answer, Call, Day, Outlook, Plan, Wish
+    from shared.model import Answer, Call, Day, Outlook, Place, Plan, Wish
     from shared.shelf import History, Rules
 
 T = TypeVar("T")
@@ -87,7 +88,24 @@ def _read(folder: Path) -> "Day":
     from dispatch.reserve import hold
     from dispatch.scenario import read_scenario
 
-    return hold(read_scenario(folder))
+    return hold(read_scenario(folder, _locator()))
+
+
+def _locator() -> "Locator":
+    """Return what is known of addresses: the firm's list, and whom folders name."""
+    from dispatch.scenario import Locator
+
+    listed = os.environ.get("KEYROUND_GAZETTEER")
+    return Locator(gazetteer=Path(listed) if listed else None, connect=_connect)
+
+
+@cache  # one pace for all that is asked of a server
+def _connect(server: "Server | None") -> "Look | None":
+    if server is None:
+        return None
+    from api.geocoder import FileMemory, Geocoder, usual_file
+
+    return Geocoder(server, FileMemory(usual_file()), say=_tell)
 
 
 def _study(folder: Path, day: "Day") -> "tuple[Day, Spreads]":
@@ -186,13 +204,13 @@ def _plan_days(
 def _read_shelves(folder: Path) -> "tuple[Day, History, Rules]":
     from dispatch.scenario import read_shelves
 
-    return read_shelves(folder)
+    return read_shelves(folder, _locator())
 
 
 def _read_happened(folder: Path, day: "Day", path: Path | None) -> "Happened":
     from dispatch.scenario import read_happened
 
-    return read_happened(folder, day, path)
+    return read_happened(folder, day, path, _locator())
 
 
 def _answer(day: "Day", plan: "Plan") -> "Answer":
@@ -806,6 +824,120 @@ def learn(ctx: click.Context, *, folder: Path, as_json: bool, out: Path | None) 
     ctx.exit(Exit.PLANNED if len(learnt.log.visits.kind) else Exit.UNPLACED)
 
 
+@cli.command()
+@_folder
+@click.argument("call")
+@click.option(
+    "--pin",
+    default="",
+    metavar="LAT,LON",
+    help="Where it is, in decimal degrees, such as 52.2140,-0.9150.",
+)
+@click.option(
+    "--choose",
+    type=click.IntRange(min=1),
+    metavar="N",
+    help="It is the Nth of the places that the address may mean.",
+)
+@click.option(
+    "--who", default="", metavar="NAME", help="Who says so; goes into pins.csv."
+)
+@click.pass_context
+def place(
+    ctx: click.Context,
+    *,
+    folder: Path,
+    call: str,
+    pin: str,
+    choose: int | None,
+    who: str,
+) -> None:
+    """Say, or settle, where the CALL in FOLDER is.
+
+    Without an option it says where the call is, or which places its address may mean.
+    With one it writes the place into FOLDER/pins.csv, where it counts for that address
+    from then on, whatever any list or server says.
+
+    \b
+    Examples:
+      keyround place demo_scenarios/typed_addresses 503
+      keyround place tomorrow 503 --choose 2
+      keyround place tomorrow 503 --pin 52.2140,-0.9150 --who Ada
+
+    \b
+    Exit status: 0 it is known, or written; 1 nobody knows it, 2 bad input, 3 cannot
+    read or write.
+    """
+    if pin and choose is not None:
+        raise click.UsageError("--pin and --choose are two ways to say where it is")
+    day = ctx.obj.read(folder)
+    from dispatch.report.words import candidate_lines
+
+    found = {each.id: each for each in day.calls}.get(call)
+    if found is None:
+        raise InvalidInput(
+            [
+                Fault(
+                    file="calls.csv", got=f"no call '{call}'", expected="one of its ids"
+                )
+            ]
+        )
+    if not pin and choose is None:
+        _show("\n".join(candidate_lines(found)))
+        ctx.exit(Exit.PLANNED if found.is_located else Exit.UNPLACED)
+    spot = _spot(found, pin, choose)
+    _pin(folder, found, spot, who)
+    seen = {each.id: each for each in ctx.obj.read(folder).calls}[call].place
+    if (round(seen.lat_deg, 6), round(seen.lon_deg, 6)) != (
+        round(spot.lat_deg, 6),
+        round(spot.lon_deg, 6),
+    ):
+        _tell("calls.csv gives this call a lat and lon of its own: they count first")
+    _tell(f"call {call} is at {spot.lat_deg:g}, {spot.lon_deg:g}; written to pins.csv")
+
+
+def _spot(call: "Call", pin: str, choose: int | None) -> "Place":
+    """Return the place that somebody says or chooses."""
+    from dispatch.scenario import point_from
+
+    places = () if call.barred is None else call.barred.places
+    if choose is None:
+        lat, _, lon = pin.partition(",")
+        return point_from(lat.strip(), lon.strip())
+    if choose > len(places):
+        expected = (
+            f"1 to {len(places)}" if places else "--pin: there is nothing to choose"
+        )
+        raise InvalidInput([Fault(file="--choose", got=str(choose), expected=expected)])
+    return places[choose - 1]
+
+
+def _pin(folder: Path, call: "Call", spot: "Place", who: str) -> None:
+    """Write where a call's address is, the file whole or not at all."""
+    from datetime import UTC, datetime
+
+    from dispatch.report import write_files
+    from dispatch.scenario import PINS, pins_text
+
+    address = call.place.name
+    if not address.strip():
+        raise InvalidInput(
+            [
+                Fault(
+                    file="calls.csv",
+                    column="address",
+                    got=f"nothing for call '{call.id}'",
+                    expected="an address: a pin is kept for an address",
+                )
+            ]
+        )
+    path = folder / PINS
+    before = path.read_text(encoding="utf-8-sig") if path.exists() else ""
+    when = f"{datetime.now(UTC).astimezone():%Y-%m-%d %H:%M}"
+    text = pins_text(before, address, spot, (who, when))
+    write_files({PINS: text.encode()}, folder)
+
+
 _facts = click.option(
     "--facts",
     type=click.Path(path_type=Path, dir_okay=False),
@@ -1007,9 +1139,15 @@ def urgent(  # noqa: PLR0913 - one per option
 @click.option("--kind", required=True, metavar="KIND", help="Kind of work.")
 @click.option(
     "--at",
-    required=True,
+    default="",
     metavar="LAT,LON",
     help="Where, in decimal degrees, such as 52.2140,-0.9150.",
+)
+@click.option(
+    "--address",
+    default="",
+    metavar="TEXT",
+    help="Where, as an address that is looked up as in calls.csv; instead of --at.",
 )
 @click.option(
     "--needs",
@@ -1047,6 +1185,7 @@ def quote(  # noqa: PLR0913 - one per option
     folder: Path,
     kind: str,
     at: str,
+    address: str,
     needs: str,
     when: str,
     words: str,
@@ -1067,21 +1206,25 @@ def quote(  # noqa: PLR0913 - one per option
     Examples:
       keyround quote demo_scenarios/three_days --kind rekey --at=-41.905,146.71
       keyround quote tomorrow --kind add_key --at 52.21,-0.91 --keep 95
+      keyround quote tomorrow --kind rekey --address "4 Mill Lane, Hafton"
 
     \b
     Exit status: 0 there is a window, 1 there is none, 2 bad input, 3 cannot read.
     """
+    if bool(at) == bool(address):
+        raise click.UsageError("say where: either --at or --address")
     lat, _, lon = at.partition(",")
 
     def caller(day: "Day") -> "Call":
-        from dispatch.scenario import read_caller
+        from dispatch.scenario import find_in, read_caller
 
         name = "caller"
         while name in {call.id for call in day.calls}:
             name += "-"
         said = {"id": name, "kind": kind, "needs": needs, "windows": when}
-        said |= {"lat": lat.strip(), "lon": lon.strip(), "description": words}
-        return read_caller(day, said)
+        said |= {"lat": lat.strip(), "lon": lon.strip(), "address": address}
+        said["description"] = words
+        return read_caller(day, said, find_in(folder, _locator()))
 
     with_call, spreads = ctx.obj.learn(folder, no_log=no_log, add=caller)
     *calls, call = with_call.calls
@@ -1289,6 +1432,21 @@ def schema(**asked: bool) -> None:
 )
 @click.option("--today", is_flag=True, help="With --load: move the day to today.")
 @click.option(
+    "--gazetteer",
+    type=click.Path(path_type=Path, dir_okay=False),
+    envvar="KEYROUND_GAZETTEER",
+    metavar="FILE",
+    help="The firm's own list of addresses; also from KEYROUND_GAZETTEER.",
+)
+@click.option(
+    "--address-server",
+    default="",
+    envvar="KEYROUND_ADDRESS_SERVER",
+    metavar="URL",
+    help="Ask this server for addresses that are in no list; also from "
+    "KEYROUND_ADDRESS_SERVER. Nobody is asked otherwise, whatever a folder names.",
+)
+@click.option(
     "--https",
     is_flag=True,
     help="Browsers reach it by https, through a web server in front of it.",
@@ -1308,6 +1466,8 @@ def serve(  # noqa: PLR0913 - its options
     port: int,
     folder: Path | None,
     today: bool,
+    gazetteer: Path | None,
+    address_server: str,
     https: bool,
     keep_days: int,
 ) -> None:
@@ -1342,8 +1502,10 @@ def serve(  # noqa: PLR0913 - its options
         made = first_secret(store)
         if made is not None:
             _show_secret(made)
+        locator = _own_locator(store, gazetteer, address_server)
         if folder is not None:
-            _say_loaded(load_folder(store, folder, today=today))
+            day = load_folder(store, folder, today=today, locator=locator)
+            _say_loaded(day)
         with worker(settings):
             uvicorn.run(
                 create_app(
@@ -1352,6 +1514,7 @@ def serve(  # noqa: PLR0913 - its options
                     vault=vault,
                     secure=https,
                     keep_days=keep_days,
+                    locator=locator,
                 ),
                 host=host,
                 port=port,
@@ -1363,6 +1526,27 @@ def serve(  # noqa: PLR0913 - its options
     finally:
         crew.close()
         store.close()
+
+
+def _own_locator(
+    store: "SqlStore", gazetteer: Path | None, address_server: str
+) -> "Locator":
+    """Return what the service finds addresses in; what a folder names is no part of it.
+
+    Whoever may load a folder could have any address of the network asked otherwise.
+    """
+    from dispatch.scenario import Locator, Server, open_lists, server_url
+
+    look: Look | None = None
+    if address_server:
+        from api.geocoder import Geocoder
+        from api.store.places import Lookups
+
+        server = Server(url=server_url(address_server))
+        look = Geocoder(server, Lookups(read=store.read, write=store.write))
+    locator = Locator(gazetteer=gazetteer, connect=lambda _: look)
+    open_lists(locator)  # says now what is wrong with it
+    return locator
 
 
 def _open_store(data: Path | None, database: str) -> "tuple[Settings, SqlStore]":
@@ -1467,7 +1651,8 @@ def load(*, folder: Path, today: bool, data: Path | None, database: str) -> None
 
     _, store = _open_store(data, database)
     try:
-        _say_loaded(load_folder(store, folder, today=today))
+        day = load_folder(store, folder, today=today, locator=_locator())
+        _say_loaded(day)
     finally:
         store.close()
 

@@ -17,6 +17,7 @@ from api.store.days import Brief, find_brief, list_rows, read_day, seen
 from api.store.facts import Told, last_seq, list_facts
 from api.store.plans import InForce, find_in_force, find_version
 from dispatch.reserve import hold
+from dispatch.scenario import Locator
 from dispatch.state import State, replay
 from shared.facts import Fact
 from shared.model import Call, Day
@@ -119,12 +120,16 @@ class Desk:
         Who works out what has to be answered now.
     cache : Cache
         What has been read already.
+    locator : Locator
+        What the owner has named to find addresses in; by default nothing, and nobody is
+        asked.
     """
 
     store: Store
     clock: Callable[[], datetime]
     crew: Crew
     cache: Cache = field(default_factory=Cache)
+    locator: Locator = field(default_factory=Locator)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -22,6 +22,7 @@ from api.store.rows import read_rows, write_rows
 from api.store.stock import move, stocks_of
 from dispatch.reserve import hold
 from dispatch.scenario import (
+    Locator,
     read_happened,
     read_scenario,
     write_facts,
@@ -74,7 +75,9 @@ class Given:
         return self.day.date.isoformat()
 
 
-def read_folder(files: Mapping[str, bytes], name: str = "day") -> Given:
+def read_folder(
+    files: Mapping[str, bytes], name: str = "day", locator: Locator | None = None
+) -> Given:
     """Read the files of a folder.
 
     Parameters
@@ -83,6 +86,8 @@ def read_folder(files: Mapping[str, bytes], name: str = "day") -> Given:
         By name.
     name : str
         What the day is called unless its files say.
+    locator : Locator, optional
+        What is known of addresses beside the files.
 
     Returns
     -------
@@ -105,9 +110,9 @@ def read_folder(files: Mapping[str, bytes], name: str = "day") -> Given:
         folder.mkdir()
         for file, body in files.items():
             (folder / file).write_bytes(body)
-        day = read_scenario(folder)
+        day = read_scenario(folder, locator)
         if "facts.csv" in files:
-            read_happened(folder, hold(day), None)
+            read_happened(folder, hold(day), None, locator)
     return Given(
         day=day,
         files={file: files[file] for file in KEPT if file in files},
@@ -115,13 +120,15 @@ def read_folder(files: Mapping[str, bytes], name: str = "day") -> Given:
     )
 
 
-def read_path(folder: Path) -> Given:
+def read_path(folder: Path, locator: Locator | None = None) -> Given:
     """Read a folder.
 
     Parameters
     ----------
     folder : Path
         Holds the files.
+    locator : Locator, optional
+        What is known of addresses beside it.
 
     Returns
     -------
@@ -134,14 +141,14 @@ def read_path(folder: Path) -> Given:
         With every fault.
     """
     if not (folder / "day.toml").exists():
-        read_scenario(folder)  # says what is wrong
+        read_scenario(folder, locator)  # says what is wrong
     files = {
         file.name: file.read_bytes()
         for file in sorted(folder.iterdir())
         if file.is_file()
         and (file.suffix in (".csv", ".toml") or file.name in (RECORD, "README.md"))
     }
-    return read_folder(files, folder.name)
+    return read_folder(files, folder.name, locator)
 
 
 def move_to(given: Given, day: date) -> Given:

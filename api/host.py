@@ -7,6 +7,7 @@ import sys
 import threading
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 from tempfile import NamedTemporaryFile
@@ -17,7 +18,9 @@ from api.settings import Settings
 from api.store import SqlStore
 from api.store.archive import dump, restore
 from api.store.days import is_taken, list_briefs
+from api.store.places import pins_of
 from dispatch.report import write_files
+from dispatch.scenario import Locator
 from shared.errors import Conflict, Fault, InvalidInput
 
 ATTACHED = "KEYROUND_ATTACHED"
@@ -27,7 +30,13 @@ AGAIN_S = 1.0  # after which a worker that died is started anew
 PATIENCE_S = 5.0  # a worker that is told to stop has this long; its job is not lost
 
 
-def load_folder(store: SqlStore, folder: Path, *, today: bool = False) -> str | None:
+def load_folder(
+    store: SqlStore,
+    folder: Path,
+    *,
+    today: bool = False,
+    locator: Locator | None = None,
+) -> str | None:
     """Load a folder's day, and have it planned.
 
     Parameters
@@ -39,6 +48,8 @@ def load_folder(store: SqlStore, folder: Path, *, today: bool = False) -> str | 
     today : bool
         Whether the day is moved to today, on its own clock; a day that is there
         already stays as it is then.
+    locator : Locator, optional
+        What is known of addresses beside the folder.
 
     Returns
     -------
@@ -52,7 +63,10 @@ def load_folder(store: SqlStore, folder: Path, *, today: bool = False) -> str | 
     InvalidInput
         With every fault of the folder.
     """
-    given: Given = read_path(folder)
+    with store.read() as transaction:
+        known = pins_of(transaction)
+    locator = replace(locator or Locator(), pins=known)
+    given: Given = read_path(folder, locator)
     if today:
         given = move_to(given, datetime.now(UTC).astimezone(given.day.zone).date())
     with store.write() as transaction:

@@ -52,6 +52,8 @@ class SheetCall:
         Ids of the sheet's cautions that apply.
     has_code : bool
         Whether a code is kept for it.
+    access : str
+        How to get there from the van, in words; empty: the van stands at the door.
     """
 
     id: str
@@ -68,6 +70,7 @@ class SheetCall:
     ready: tuple[ReadyDocument, ...]
     cautions: tuple[str, ...]
     has_code: bool
+    access: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -372,6 +375,7 @@ def _stop(day: Day, van: Van, route: VanDocument, stop: StopDocument) -> SheetSt
             ready=stop.call.ready,
             cautions=day.kinds[stop.call.kind].cautions,
             has_code=False,
+            access=stop.call.access.words if stop.call.access else "",
         )
     elif stop.restock is not None:
         key = f"restock:{stop.restock.store_id}"

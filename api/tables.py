@@ -10,6 +10,7 @@ from sqlalchemy import (
     Boolean,
     CheckConstraint,
     Column,
+    Float,
     ForeignKey,
     ForeignKeyConstraint,
     Index,
@@ -217,6 +218,32 @@ balances = Table(
     Column("part_id", NAME, primary_key=True),
     Column("pieces", Integer, nullable=False),
     CheckConstraint("pieces >= 0", name="never_negative"),
+)
+
+# --- where addresses are --------------------------------------------------------------
+
+# Corrected by hand: counts before all else, for every day, until it is taken back.
+pins = Table(
+    "pins",
+    METADATA,
+    Column("id", String(64), primary_key=True),  # a digest of the address's words
+    Column("address", Text, nullable=False),  # as it was typed
+    Column("words", Text, nullable=False),  # what all ways of writing it share
+    Column("lat_deg", Float, nullable=False),
+    Column("lon_deg", Float, nullable=False),
+    Column("set_by", ID, nullable=False),
+    Column("set_ms", BigInteger, nullable=False),
+    CheckConstraint("lat_deg BETWEEN -90 AND 90", name="lat"),
+    CheckConstraint("lon_deg BETWEEN -180 AND 180", name="lon"),
+)
+
+# What an address server answered: it is not asked again.
+lookups = Table(
+    "lookups",
+    METADATA,
+    Column("id", String(64), primary_key=True),  # a digest of server and address
+    Column("body", Text, nullable=False),
+    Column("at_ms", BigInteger, nullable=False),
 )
 
 # --- work ---------------------------------------------------------------------------

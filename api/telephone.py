@@ -24,6 +24,7 @@ from api.course import (
     write_moment,
 )
 from api.desk import Desk, Known, know
+from api.places import located
 from api.problems import NotFound
 from api.records import from_text, to_text
 from api.store import Transaction
@@ -176,10 +177,11 @@ def ask(desk: Desk, day_id: str, body: UrgentBody) -> tuple[Inquiry, DayClock]:
     Unavailable
         When it cannot be worked out just now.
     """
+    asked = located(desk, body.call, "body.call")
     with desk.store.read() as transaction:
         known = know(desk, transaction, day_id)
         force = ready_to_run(desk, transaction, known)
-    call = replace(call_of(known.day, body.call, "body.call"), priority=1)
+    call = replace(call_of(known.day, asked, "body.call"), priority=1)
     if body.danger:
         call = replace(call, note=" ".join(filter(None, (DANGER_NOTE, call.note))))
     at_s = max(now_s(known, desk.clock()), known.state.at_s or 0)
@@ -413,12 +415,13 @@ def ask_for_windows(desk: Desk, day_id: str, body: QuoteBody) -> QuoteView:
     Unavailable
         When it cannot be worked out just now.
     """
+    asked = located(desk, body.call, "body.call")
     with desk.store.read() as transaction:
         known = know(desk, transaction, day_id)
         force = ready_to_run(desk, transaction, known)
     if known.brief.running:
         raise Conflict("the day is under way: ask as about an urgent call")
-    call = replace(call_of(known.day, body.call, "body.call"), promise=None)
+    call = replace(call_of(known.day, asked, "body.call"), promise=None)
     if call.id in known.state.calls:
         raise Conflict(f"there is a call {call.id} already")
     return desk.crew.call(work_out_windows, known.day, force.plan, call, body.keep)

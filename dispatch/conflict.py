@@ -127,7 +127,11 @@ def find_conflicts(
         that follow another one (:class:`Link`) are in none: they fail without it.
     """
     follow = {link.then for link in day.links}
-    calls = {call.id: call for call in day.calls if call.id not in follow}
+    calls = {
+        call.id: call
+        for call in day.calls
+        if call.id not in follow and call.barred is None
+    }
     found: dict[frozenset[str], None] = {}
     trials = Trials(replan)
     for call_id in left_out:

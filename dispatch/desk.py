@@ -507,7 +507,8 @@ def is_able(day: Day, van: Van, call: Call) -> bool:
         Whatever the clock and the parts say.
     """
     return (
-        day.date not in van.off
+        call.barred is None
+        and day.date not in van.off
         and call.skills <= van.skills
         and call.equipment <= van.equipment | {tool.id for tool in day.tools}
         and call.required_van in (None, van.id)

@@ -69,6 +69,11 @@ _TASKS: dict[ReadyKind, str] = {
     ReadyKind.BATTERY: "pack the battery support unit, charged",
 }
 
+_NO_SIGNAL = (
+    "There is none at the job: agree on where it can be pushed to, or bring another "
+    "way to the data link."
+)
+
 
 def tonight(day: Day, plan: Plan) -> tuple[Tonight, ...]:
     """Return everything to see to before the vans roll.
@@ -148,6 +153,8 @@ def _ask(day: Day, call: Call, item: ReadyItem, van: Van | None) -> str:
     else:
         words = f"{_ring(call)}: “{_QUESTIONS[item.kind]}”"
     kind = day.kinds.get(call.kind)
+    if item.kind is ReadyKind.SIGNAL and call.access and call.access.no_signal:
+        words += f" {_NO_SIGNAL}"
     usual = {listed.note for listed in kind.ready} if kind is not None else set()
     if item.note and item.note not in usual:  # the trade table's note says the same
         words += f" Note: {item.note}"

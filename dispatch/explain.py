@@ -312,7 +312,10 @@ _MOVED = {Rule.WINDOW, Rule.PROMISE, Rule.READY}
 
 
 def _general(desk: Desk, call: Call, near: Sequence[Van]) -> list[_Finding]:
-    day = desk.day
+    day, barred = desk.day, call.barred
+    if barred is not None:
+        told = Reason(rule=barred.rule, text=barred.text, remedy=barred.remedy)
+        return [_Finding(told)]  # nothing else is worth looking at before
     out = [van for van in day.vans if day.date not in van.off]
     if not out:
         return [_Finding(Reason(rule=Rule.ROOM, text="no van is out on this day"))]

@@ -520,10 +520,10 @@ def likely_places(calls: Iterable[Call]) -> tuple[Likely, ...]:
     tuple of Likely
         The places of the lockouts; where these are fewer than ``ENOUGH``, of all calls.
     """
-    known = [call for call in calls if call.kind != HELD]
+    known = [call for call in calls if call.kind != HELD and call.is_located]
     lockouts = [call for call in known if call.kind.startswith("lockout")]
     chosen = lockouts if len(lockouts) >= ENOUGH else known
-    return tuple(Likely(place=call.place) for call in chosen)
+    return tuple(Likely(place=call.parked) for call in chosen)
 
 
 def waits(day: Day, moment: Moment) -> tuple[Wait, ...]:

@@ -62,7 +62,9 @@ def hold(day: Day, likely: Sequence[Likely] = ()) -> Day:
     reserve = day.reserve
     if reserve is None:
         return day
-    known = likely or [Likely(place=call.place) for call in day.calls]
+    known = likely or [
+        Likely(place=call.parked) for call in day.calls if call.is_located
+    ]
     kind = day.kinds[reserve.kind]
     slots = reserve.slots
     if slots is None:

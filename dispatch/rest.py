@@ -16,7 +16,7 @@ from dispatch.problem import start_windows
 from dispatch.state import CallNow, Past, State, VanNow, start_node, store_node
 from dispatch.stock import pieces, stores
 from dispatch.timetable import Task
-from dispatch.travel import TravelTable, travel_table
+from dispatch.travel import Legs, TravelTable, strip_walks, travel_table
 from dispatch.travel.profile import arrive_s
 from shared.facts import CallState, Doing
 from shared.model import (
@@ -248,7 +248,7 @@ class _Clerk:
         )
         table = _part_of(self.table, rest_day, origins)
         if self.day.travel.matrix is not None:
-            travel = replace(rest_day.travel, matrix=_matrix(table))
+            travel = replace(rest_day.travel, matrix=_matrix(rest_day, table))
             rest_day = replace(rest_day, travel=travel)
         return Rest(
             day=rest_day,
@@ -419,7 +419,7 @@ class _Clerk:
             elif pause is not None:
                 begin_s = max(there_s, pause.start_s)
                 if _fits(meal, begin_s):
-                    self.rest_at(ahead, call.place, begin_s, meal)
+                    self.rest_at(ahead, call.parked, begin_s, meal)
                     at_s = max(at_s, begin_s + meal.length_s)
         spans = start_windows(self.day, call, van, late=True)
         starts = (max(at_s, low) for low, high in spans if max(at_s, low) <= high)
@@ -434,7 +434,7 @@ class _Clerk:
         stops = () if route is None else route.stops
         for pause, stop in pairwise(stops):
             if pause.kind is StopKind.BREAK and stop.call_id == call.id:
-                return pause if pause.place == call.place else None
+                return pause if pause.place == call.parked else None
         return None
 
     def freeze_call(self, van: Van, now: VanNow, ahead: _Ahead, visit: Window) -> None:
@@ -446,7 +446,7 @@ class _Clerk:
                 kind=StopKind.CALL,
                 call_id=known.call.id,
                 store_id=None,
-                place=known.call.place,
+                place=known.call.parked,
                 state=known.state,
                 left_s=now.left_s,
                 arrive_s=visit.start_s if now.arrive_s is None else now.arrive_s,
@@ -817,7 +817,7 @@ def _meet_by_chance(vans: Sequence[Van], left: set[str]) -> bool:
 
 def _places(day: Day, state: State) -> dict[str, Place]:
     """Return where each node is."""
-    places = {f"call:{id_}": now.call.place for id_, now in state.calls.items()}
+    places = {f"call:{id_}": now.call.parked for id_, now in state.calls.items()}
     places |= {
         store_node(day, store.id): store.place for store in (*day.counters, day.shop)
     }
@@ -847,11 +847,12 @@ def _full_table(day: Day, state: State) -> TravelTable:
     fresh = {f"call:{id_}" for id_ in state.calls} - known
     fresh |= {f"store:{s.id}" for s in day.counters if s.restock_s is None}
     line = travel_table(replace(wide, travel=replace(day.travel, matrix=None)))
+    legs = strip_walks(wide, line.keys, Legs(line.base_s, line.distance_m))
     given = dict(matrix)
     for origin, row in line.keys.items():
         for target, column in line.keys.items():
             if origin != target and (origin in fresh or target in fresh):
-                leg = int(line.base_s[row, column]), int(line.distance_m[row, column])
+                leg = int(legs.base_s[row, column]), int(legs.distance_m[row, column])
                 given.setdefault((origin, target), leg)
     return travel_table(replace(wide, travel=replace(day.travel, matrix=given)))
 
@@ -883,9 +884,10 @@ def _part_of(
     )
 
 
-def _matrix(table: TravelTable) -> dict[tuple[str, str], tuple[int, int]]:
-    """Return a table as a given one."""
-    base_s, distance_m = table.base_s.tolist(), table.distance_m.tolist()
+def _matrix(day: Day, table: TravelTable) -> dict[tuple[str, str], tuple[int, int]]:
+    """Return a table as a given one; ways on foot to its calls are added once more."""
+    legs = strip_walks(day, table.keys, Legs(table.base_s, table.distance_m))
+    base_s, distance_m = legs.base_s.tolist(), legs.distance_m.tolist()
     return {
         (origin, target): (base_s[row][column], distance_m[row][column])
         for origin, row in table.keys.items()

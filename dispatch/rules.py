@@ -571,7 +571,7 @@ class _Drive:
                 return None
             return _Spot(_node_of(self.day, store), store.place)
         call = self.calls.get(stop.call_id)
-        return None if call is None else _Spot(f"call:{call.id}", call.place)
+        return None if call is None else _Spot(f"call:{call.id}", call.parked)
 
     def _finish_spot(self) -> _Spot:
         finish = self.van.finish
@@ -636,8 +636,10 @@ class _Drive:
         )
         span = Window(start_s=stop.start_s, end_s=self.clock_s)
         self.served.setdefault(call.id, span)
-        if stop.place != call.place:
+        if stop.place != call.parked:
             yield self._wrong(Rule.TRAVEL, "is not where the call is", call.id)
+        if call.barred is not None:
+            yield self._wrong(call.barred.rule, "cannot be planned", call.id)
         yield from self._judge_van(call)
         yield from self._judge_start(stop, call, length_s)
 

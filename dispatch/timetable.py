@@ -168,7 +168,7 @@ class _Driver:
         own = start_windows(self.day, call, self.van)
         return _Errand(
             node=f"call:{call.id}",
-            place=call.place,
+            place=call.parked,
             length_s=self.day.planned_s(call, self.van),
             spans=own,
             call=call,

@@ -404,8 +404,8 @@ def _near(board: Board, call: Call) -> tuple[str, ...]:
         return tuple(van.id for van in day.vans)
     able = able_vans(day, call) or day.vans
     routes = {route.van_id: route for route in board.plan.routes}
-    here = np.array([call.place.lat_deg, call.place.lon_deg])
-    scale = np.array([1.0, np.cos(np.radians(call.place.lat_deg))]) * EARTH_M_PER_DEG
+    here = np.array([call.parked.lat_deg, call.parked.lon_deg])
+    scale = np.array([1.0, np.cos(np.radians(call.parked.lat_deg))]) * EARTH_M_PER_DEG
     speed = day.travel.free_flow_kmh / 3.6
     first: list[tuple[float, str]] = []
     aside: list[tuple[float, str]] = []
@@ -414,7 +414,7 @@ def _near(board: Board, call: Call) -> tuple[str, ...]:
         spots = [van.start, *(stop.place for stop in stops), van.finish]
         known = [(p.lat_deg, p.lon_deg) for p in spots if p is not None]
         if not known:
-            known = [(call.place.lat_deg, call.place.lon_deg)]
+            known = [(call.parked.lat_deg, call.parked.lon_deg)]
         points = (np.array(known) - here) * scale
         away = np.sqrt((points**2).sum(axis=1))
         leg = np.sqrt((np.diff(points, axis=0) ** 2).sum(axis=1))

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from dispatch.travel import measure_between
 from dispatch.travel.profile import arrive_s, depart_latest_s
 from dispatch.travel.roads import Roads
-from shared.model import Day, Place, Plan, Route, Stop
+from shared.model import Call, Day, Place, Plan, Route, Stop
 
 WORTH_S = 900  # shorter waits are nobody's business; own choice
 STAY_S = 600  # who drives somewhere to wait stays there at least; own choice
@@ -123,6 +123,8 @@ class _Gap:
     leave_by_s: int
     after: str | None
     before: str | None
+    walk_out_s: int  # from the last job back to the van
+    walk_in_s: int  # from the van to the next one
 
 
 class _Stay(NamedTuple):
@@ -146,13 +148,15 @@ class _Map:
     def metres(self, here: Place, there: Place) -> int:
         return int(self.legs.distance_m[self.rows[here], self.rows[there]])
 
-    def arrive_s(self, here: Place, there: Place, leave_s: int) -> int:
+    def arrive_s(self, here: Place, there: Place, leave_s: int, walk_s: int = 0) -> int:
         base_s = int(self.legs.base_s[self.rows[here], self.rows[there]])
-        return arrive_s(self.traffic, leave_s, base_s)
+        return arrive_s(self.traffic, leave_s, base_s + walk_s)
 
-    def leave_s(self, here: Place, there: Place, by_s: int) -> int | None:
+    def leave_s(
+        self, here: Place, there: Place, by_s: int, walk_s: int = 0
+    ) -> int | None:
         base_s = int(self.legs.base_s[self.rows[here], self.rows[there]])
-        return depart_latest_s(self.traffic, by_s, base_s)
+        return depart_latest_s(self.traffic, by_s, base_s + walk_s)
 
     def all_s(
         self, here: Place, likely: Sequence[Likely], leave_s: int
@@ -206,7 +210,7 @@ def find_waits(
             value_cents = sooner_s / 60 * MINUTE_CENTS * per_hour * gap_s / 3600
             return round(1000 * value_cents / max(1, km_cents))
 
-        for gap in _gaps(route):
+        for gap in _gaps(day, route):
             wait = _choose(gap, route, where, likely, stays, worth)
             if wait is not None:
                 found.append(wait)
@@ -226,8 +230,9 @@ def _stays(day: Day, route: Route) -> list[_Stay]:
     return found
 
 
-def _gaps(route: Route) -> list[_Gap]:
+def _gaps(day: Day, route: Route) -> list[_Gap]:
     """Return the longer waits; before its first drive a van is in its yard anyway."""
+    calls: dict[str | None, Call] = {call.id: call for call in day.calls}
     return [
         _Gap(
             last=last,
@@ -236,6 +241,8 @@ def _gaps(route: Route) -> list[_Gap]:
             leave_by_s=stop.leave_by_s,
             after=_name(route.stops[: row + 1]),
             before=_name(route.stops[:row:-1]),
+            walk_out_s=calls[last.call_id].walk_out_s if last.call_id in calls else 0,
+            walk_in_s=calls[stop.call_id].walk_in_s if stop.call_id in calls else 0,
         )
         for row, (last, stop) in enumerate(pairwise(route.stops))
         if stop.leave_by_s is not None and stop.leave_by_s - last.finish_s >= WORTH_S
@@ -267,7 +274,7 @@ def _choose(
         own = where.all_s(here, likely, middle_s) - middle_s
         return round(float(np.average(np.minimum(own, others), weights=weights)))
 
-    there_s = where.arrive_s(last, target, gap.from_s)
+    there_s = where.arrive_s(last, target, gap.from_s, gap.walk_out_s + gap.walk_in_s)
     here_s, instead_s = response_s(last), response_s(target)
     choices = [
         (here_s, 0, Spot.LAST, last, gap.from_s, gap.leave_by_s),
@@ -275,8 +282,8 @@ def _choose(
     ]
     straight_m = where.metres(last, target)
     for one in likely:
-        at_s = where.arrive_s(last, one.place, gap.from_s)
-        leave_s = where.leave_s(one.place, target, gap.next.start_s)
+        at_s = where.arrive_s(last, one.place, gap.from_s, gap.walk_out_s)
+        leave_s = where.leave_s(one.place, target, gap.next.start_s, gap.walk_in_s)
         if leave_s is not None and leave_s - at_s >= STAY_S:
             metres = where.metres(last, one.place) + where.metres(one.place, target)
             extra_m = max(0, metres - straight_m)

@@ -234,6 +234,79 @@ class Standing:
     told: bool = False
 
 
+class Rule(StrEnum):
+    """The rules a plan can break; also why a van cannot take a call."""
+
+    SKILL = "skill"
+    EQUIPMENT = "equipment"
+    REQUIRED_VAN = "required_van"
+    STOCK = "stock"
+    WINDOW = "window"
+    PROMISE = "promise"
+    READY = "ready"
+    SHIFT = "shift"
+    BREAK = "break"
+    TRAVEL = "travel"
+    TIMING = "timing"
+    COVER = "cover"
+    COST = "cost"
+    ROOM = "room"
+    RESTOCK = "restock"
+    TOOL = "tool"
+    LINK = "link"
+    LIMIT = "limit"
+    ADDRESS = "address"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Barred:
+    """Why a call cannot be planned for now, whichever van goes.
+
+    Parameters
+    ----------
+    rule : Rule
+        What it is that bars it. ``Rule.ADDRESS``: nobody knows where it is; its place
+        has a name, and the coordinates of the shop to fill the gap.
+    text : str
+        Plain words.
+    remedy : str
+        What would help, in plain words; may be empty.
+    places : tuple of Place
+        Where it might be, the likeliest first.
+    """
+
+    rule: Rule
+    text: str
+    remedy: str = ""
+    places: tuple[Place, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Access:
+    """How a driver gets from the van to the job: a car park, a gate, a way on foot.
+
+    Parameters
+    ----------
+    place : Place or None
+        Where the van stands or enters; ``None``: at the call's own place.
+    walk_s : int
+        From the van to the job, and once more on the way back; 0 or more.
+    search_s : int
+        What it takes on arriving only, such as finding the level or being let in; 0 or
+        more.
+    note : str
+        Free words: a code of a gate, whom to ask.
+    no_signal : bool
+        Whether there is no phone signal at the job.
+    """
+
+    place: Place | None = None
+    walk_s: int = 0
+    search_s: int = 0
+    note: str = ""
+    no_signal: bool = False
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Call:
     """One customer's job.
@@ -279,6 +352,11 @@ class Call:
         Free words.
     standing : Standing or None
         What a running plan has arranged; ``None``: nothing yet.
+    access : Access or None
+        How to get there from the van; ``None``: the van stands at the door. A visit
+        starts and finishes at the job: the way on foot is a part of the drives.
+    barred : Barred or None
+        Why it cannot be planned; ``None``: it can.
     """
 
     id: str
@@ -301,6 +379,53 @@ class Call:
     ready: tuple[ReadyItem, ...] = ()
     note: str = ""
     standing: Standing | None = None
+    access: Access | None = None
+    barred: Barred | None = None
+
+    @property
+    def parked(self) -> Place:
+        """Where the van stands during the visit.
+
+        Returns
+        -------
+        Place
+            The access point; without one, the call's own place.
+        """
+        at = None if self.access is None else self.access.place
+        return self.place if at is None else at
+
+    @property
+    def walk_in_s(self) -> int:
+        """What it takes from the parked van to the job.
+
+        Returns
+        -------
+        int
+            Seconds on foot, and of searching.
+        """
+        return 0 if self.access is None else self.access.walk_s + self.access.search_s
+
+    @property
+    def walk_out_s(self) -> int:
+        """What it takes from the job back to the van.
+
+        Returns
+        -------
+        int
+            Seconds on foot.
+        """
+        return 0 if self.access is None else self.access.walk_s
+
+    @property
+    def is_located(self) -> bool:
+        """Whether anybody knows where it is.
+
+        Returns
+        -------
+        bool
+            False: its coordinates mean nothing.
+        """
+        return self.barred is None or self.barred.rule is not Rule.ADDRESS
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -635,6 +760,9 @@ class Day:
     learnt : str
         Where lengths and driving were learnt from, in words; empty: nothing was, they
         are the folder's own and the trade table's.
+    credit : str
+        Whose data places were looked up in, as its licence wants it said; empty: in
+        nobody's.
     """
 
     date: date
@@ -666,6 +794,7 @@ class Day:
     reserve: Reserve | None = None
     change: ChangePrices = ChangePrices()
     learnt: str = ""
+    credit: str = ""
 
     @property
     def clock(self) -> DayClock:
@@ -1073,29 +1202,6 @@ class ToolUse:
     tool_id: str
     collected: bool = False
     returned: bool = False
-
-
-class Rule(StrEnum):
-    """The rules a plan can break; also why a van cannot take a call."""
-
-    SKILL = "skill"
-    EQUIPMENT = "equipment"
-    REQUIRED_VAN = "required_van"
-    STOCK = "stock"
-    WINDOW = "window"
-    PROMISE = "promise"
-    READY = "ready"
-    SHIFT = "shift"
-    BREAK = "break"
-    TRAVEL = "travel"
-    TIMING = "timing"
-    COVER = "cover"
-    COST = "cost"
-    ROOM = "room"
-    RESTOCK = "restock"
-    TOOL = "tool"
-    LINK = "link"
-    LIMIT = "limit"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

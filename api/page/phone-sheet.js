@@ -187,6 +187,7 @@ function nowCard(view) {
     make("h2", { id: "now-name" }, nameOf(stop)),
     call && make("p", { class: "job" }, make("strong", {}, call.kind_name), call.description && `, ${call.description}`),
     call?.customer && make("p", { class: "who" }, call.customer),
+    call?.access && make("p", { class: "note" }, call.access),
     call?.note && make("p", { class: "note" }, call.note),
     restock &&
       make(
@@ -315,6 +316,7 @@ function laterItem(view, stop) {
         { class: "inside" },
         emergency(view, dangersOf(stop, sheet), stop.key),
         stop.call && make("p", { class: "job" }, [stop.call.customer, stop.call.description].filter(Boolean).join(", ")),
+        stop.call?.access && make("p", { class: "note" }, stop.call.access),
         stop.call?.note && make("p", { class: "note" }, stop.call.note),
         reach(stop),
         list("Still to settle", "ready", (stop.call?.ready ?? []).filter((each) => each.state === "open").map(readyLine)),

@@ -10,6 +10,7 @@ from api.answers import SIGNED_IN, refusals
 from api.bodies import CallBody, CallView, call_of, call_view
 from api.course import News, Result, Teller, digest_of, edited, renew_sheets, tell_facts
 from api.desk import Desk, Known, know
+from api.places import located
 from api.problems import NotFound, Slug
 from api.routers.days import MAKES, ONE
 from api.routers.exchange import (
@@ -117,10 +118,11 @@ def book(
 ) -> Response:
     """Book a call: of an open day, or as a fact of one that is under way."""
     del idempotency_key
+    asked = located(desk, body)
 
     def make(transaction: Transaction) -> Done:
         known = know(desk, transaction, day)
-        call = call_of(known.day, body)
+        call = call_of(known.day, asked)
         _look_at_id(body, call, known)
         if known.brief.running:
             _tell_booked(desk, transaction, who, known, call)
@@ -198,11 +200,12 @@ def edit_call(
 ) -> Response:
     """Edit a call; of a running day its customer, phone, note and ready items only."""
     del who
+    asked = located(desk, body)
     with desk.store.write() as transaction:
         known = know(desk, transaction, day)
         old = _found(transaction, day, call)
         demand_match(if_match, _show(transaction, known, old))
-        new = replace(call_of(known.day, body), dates=old.value.dates)
+        new = replace(call_of(known.day, asked), dates=old.value.dates)
         if new.id != call:
             raise InvalidInput(
                 [Fault(file="body.id", got=f"'{new.id}'", expected=f"'{call}'")]

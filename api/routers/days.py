@@ -10,6 +10,7 @@ from api.answers import SIGNED_IN, refusals
 from api.bodies import DayBrief, DayView, FilesBody, brief_view
 from api.desk import Desk, brief_of, know
 from api.folder import files_of, load, read_folder
+from api.places import locator_of
 from api.problems import NotFound, Slug
 from api.routers.exchange import (
     ETAGGED,
@@ -76,7 +77,8 @@ def load_day(
 ) -> Response:
     """Load a day; every fault of its files is told at once."""
     del idempotency_key  # it is read off the request; here it is declared
-    given = read_folder({name: text.encode() for name, text in body.files.items()})
+    files = {name: text.encode() for name, text in body.files.items()}
+    given = read_folder(files, locator=locator_of(desk))
 
     def make(transaction: Transaction) -> Done:
         if is_taken(transaction, given.day_id):

@@ -13,7 +13,14 @@ from api.store.engine import Transaction
 from api.tables import balances, calls, codes, days, facts, movements, parts, vans
 from shared.model import Call, Day, Part, Store, Van
 
-KEPT = ("log.csv", "shelves.toml", "README.md", "facts.csv", "booked.csv")
+KEPT = (
+    "log.csv",
+    "shelves.toml",
+    "pins.csv",
+    "README.md",
+    "facts.csv",
+    "booked.csv",
+)
 """Files of a folder that are kept as they are; the last two only until somebody says
 what they say."""
 

@@ -11,6 +11,7 @@ from datetime import UTC, datetime, timedelta
 from dispatch.evening import Broken, broken
 from dispatch.report.words import (
     Visit,
+    access_words,
     broken_words,
     clean,
     fetch_at,
@@ -79,7 +80,8 @@ def calendar_bytes(
         event.add("summary", title_words(day, visit))
         event.add("description", _describe(answer, van, visit, late))
         if stop.place is not None:
-            event.add("location", clean(stop.place.name))
+            where = stop.place if visit.call is None else visit.call.place
+            event.add("location", clean(where.name))
             event.add(
                 "geo", (round(stop.place.lat_deg, 6), round(stop.place.lon_deg, 6))
             )
@@ -116,6 +118,7 @@ def _describe(
             clean(visit.call.customer),
             broken_words(day, entry) if entry else promise_words(day, visit.call),
             *link_words(answer, visit.call.id),
+            access_words(visit.call),
         ]
     if visit.store is not None:
         lines += [

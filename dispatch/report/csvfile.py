@@ -104,6 +104,7 @@ def _stops(plan: PlanDocument) -> Table:
             "to_pay",
             "on_time_percent",
             "second_visit_percent",
+            "access",
         ),
         [row for van in plan.vans for row in _van_stops(plan, van)],
     )
@@ -132,7 +133,7 @@ def _van_stops(plan: PlanDocument, van: VanDocument) -> list[Sequence[Cell]]:
                 Decimal(unit.number(van.last_drive_m)),
                 _minutes(van.last_drive_s),
                 van.finish_at,
-                *[None] * 16,
+                *[None] * 17,
             )
         )
     return rows
@@ -178,6 +179,7 @@ def _stop(plan: PlanDocument, van: VanDocument, stop: StopDocument) -> Sequence[
         Decimal(money(restock.pay_cents)) if restock else None,
         None if stop.on_time is None else as_percent(stop.on_time),
         as_percent(stop.second_visit) if stop.second_visit else None,
+        call.access.words if call and call.access else None,
     )
 
 

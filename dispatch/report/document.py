@@ -8,7 +8,7 @@ The published schema is made from these classes (:mod:`api.schemas`).
 
 import json
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from datetime import date, datetime
 from typing import Any, Literal
 
@@ -16,6 +16,7 @@ from dispatch.evening import Broken, broken
 from dispatch.report.words import (
     Visit,
     above_best_permille,
+    access_words,
     date_words,
     duty_s,
     fetch_at,
@@ -90,6 +91,53 @@ class PlaceDocument:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class AddressDocument:
+    """Where a call is, as far as anybody knows.
+
+    Parameters
+    ----------
+    name : str
+        The address as it was typed; may be empty.
+    lat_deg, lon_deg : float or None
+        WGS 84 degrees; null: nobody knows where it is.
+    candidates : tuple of PlaceDocument
+        Where it might be, the likeliest first; empty where it is known.
+    """
+
+    name: str
+    lat_deg: float | None
+    lon_deg: float | None
+    candidates: tuple[PlaceDocument, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AccessDocument:
+    """How the driver gets from the van to the job.
+
+    Parameters
+    ----------
+    place : PlaceDocument or None
+        Where the van stands or enters; null: at the call's own place.
+    walk_s, search_s : int
+        On foot each way, and what it takes on arriving only. Both are counted in the
+        drives to and from the visit.
+    note : str
+        Free words.
+    no_signal : bool
+        Whether there is no phone signal at the job.
+    words : str
+        All of it in plain words.
+    """
+
+    place: PlaceDocument | None
+    walk_s: int
+    search_s: int
+    note: str
+    no_signal: bool
+    words: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class SpanDocument:
     """A span of time, both ends included.
 
@@ -160,8 +208,10 @@ class CallDocument:
         The firm's own number.
     customer, phone : str
         Whom to meet and ring.
-    place : PlaceDocument
+    place : AddressDocument
         Where.
+    access : AccessDocument or None
+        How to get there from the van; null: the van stands at the door.
     kind, kind_name : str
         Kind of work: its id, and words for people.
     description, note : str
@@ -193,7 +243,8 @@ class CallDocument:
     id: str
     customer: str
     phone: str
-    place: PlaceDocument
+    place: AddressDocument
+    access: AccessDocument | None
     kind: str
     kind_name: str
     description: str
@@ -812,6 +863,8 @@ class DayDocument:
         Whether a call may start after its promise rather than stay out.
     learnt : str
         Where lengths and driving were learnt from; empty: nothing was learnt.
+    credit : str
+        Whose data places were looked up in; empty: in nobody's.
     """
 
     date: date
@@ -829,6 +882,7 @@ class DayDocument:
     notices: tuple[str, ...]
     promises_may_break: bool
     learnt: str
+    credit: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -1258,7 +1312,15 @@ def call_document(day: Day, call: Call, van: Van | None = None) -> CallDocument:
         id=call.id,
         customer=call.customer,
         phone=call.phone,
-        place=place_document(call.place),
+        place=AddressDocument(
+            name=call.place.name,
+            lat_deg=call.place.lat_deg if call.is_located else None,
+            lon_deg=call.place.lon_deg if call.is_located else None,
+            candidates=()
+            if call.barred is None
+            else tuple(map(place_document, call.barred.places)),
+        ),
+        access=_access(call),
         kind=call.kind,
         kind_name=name_kind(day, call.kind),
         description=call.description,
@@ -1281,6 +1343,20 @@ def call_document(day: Day, call: Call, van: Van | None = None) -> CallDocument:
         equipment=tuple(sorted(call.equipment)),
         required_van=call.required_van,
         ready=tuple(map(ready_document, call.ready)),
+    )
+
+
+def _access(call: Call) -> AccessDocument | None:
+    access = call.access
+    if access is None:
+        return None
+    return AccessDocument(
+        place=None if access.place is None else place_document(access.place),
+        walk_s=access.walk_s,
+        search_s=access.search_s,
+        note=access.note,
+        no_signal=access.no_signal,
+        words=access_words(call),
     )
 
 
@@ -1312,7 +1388,9 @@ def _wish(wish: Wish) -> WishDocument:
 def _stop(answer: Answer, van: Van, visit: Visit) -> StopDocument:
     day, clock = answer.day, answer.day.clock
     stop, call, store = visit.stop, visit.call, visit.store
-    kept = None
+    kept, place = None, stop.place
+    if place is not None and call is not None:  # the van stands there, for this address
+        place = replace(place, name=call.place.name)
     if answer.kept is not None and call is not None:
         kept = answer.kept.of_call.get(call.id)
     return StopDocument(
@@ -1320,7 +1398,7 @@ def _stop(answer: Answer, van: Van, visit: Visit) -> StopDocument:
         number=visit.number,
         call=call_document(day, call, van) if call is not None else None,
         restock=_restock(answer, van, store) if store is not None else None,
-        place=place_document(stop.place) if stop.place is not None else None,
+        place=place_document(place) if place is not None else None,
         leave_at=clock.instant(visit.leave_s),
         arrive_at=clock.instant(stop.arrive_s),
         start_at=clock.instant(stop.start_s),
@@ -1564,4 +1642,5 @@ def _day(day: Day) -> DayDocument:
         notices=day.notices,
         promises_may_break=day.promises_may_break,
         learnt=day.learnt,
+        credit=day.credit,
     )

@@ -4,6 +4,7 @@ import json
 from typing import Any
 
 from dispatch.report.document import (
+    AddressDocument,
     CallDocument,
     PlaceDocument,
     PlanDocument,
@@ -35,7 +36,7 @@ def feature_collection(plan: PlanDocument) -> dict[str, Any]:
         features.extend(_stop(van, stop) for stop in van.stops if stop.place)
     features.extend(
         _feature(
-            _point(unplaced.call.place),
+            _where(unplaced.call.place),
             {"what": "unplaced call", **_call(unplaced.call)},
         )
         for unplaced in plan.unplaced
@@ -70,6 +71,14 @@ def _position(place: PlaceDocument) -> list[float]:
 
 def _point(place: PlaceDocument) -> dict[str, Any]:
     return {"type": "Point", "coordinates": _position(place)}
+
+
+def _where(address: AddressDocument) -> dict[str, Any] | None:
+    """Return the point of an address; RFC 7946 has null for what is not located."""
+    if address.lat_deg is None or address.lon_deg is None:
+        return None
+    lat_deg, lon_deg = address.lat_deg, address.lon_deg
+    return _point(PlaceDocument(name=address.name, lat_deg=lat_deg, lon_deg=lon_deg))
 
 
 def _feature(

@@ -11,10 +11,12 @@ from dispatch.report.words import (
     PROVISIONAL_WORDS,
     SHEET_LIMITS,
     Visit,
+    access_words,
     again_words,
     arrival_words,
     broken_words,
     clean,
+    credit_words,
     date_words,
     duty_s,
     fetch_at,
@@ -74,6 +76,7 @@ class StopRow:
     geo: str
     description: str
     note: str
+    access: str
     leave: str
     drive: str
     arrive: str
@@ -217,7 +220,11 @@ def make_sheet(answer: Answer, route: Route, *, provisional: bool = False) -> Sh
         strip=draw_strip(day, route),
         picture=draw_route(day, route),
         kept=(*kept_words(answer.kept), *wish_words(answer.wish)),
-        limits=(*filter(None, [day.learnt]), *travel_words(day), SHEET_LIMITS),
+        limits=(
+            *filter(None, [day.learnt, credit_words(day)]),
+            *travel_words(day),
+            SHEET_LIMITS,
+        ),
     )
 
 
@@ -295,7 +302,7 @@ def _stop(
         customer=clean(call.customer) if call else "",
         phone=phone,
         dial="".join(sign for sign in phone if sign in "+0123456789"),
-        place=clean(stop.place.name) if stop.place else "",
+        place=clean((call or stop).place.name) if stop.place else "",
         geo=(
             f"geo:{stop.place.lat_deg:.6f},{stop.place.lon_deg:.6f}"
             if stop.place
@@ -303,6 +310,7 @@ def _stop(
         ),
         description=clean(call.description) if call else "",
         note=clean(call.note) if call else "",
+        access=access_words(call) if call else "",
         leave=clock.hhmm(visit.leave_s),
         drive=drive,
         arrive=clock.hhmm(stop.arrive_s),

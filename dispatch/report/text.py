@@ -16,6 +16,7 @@ from dispatch.report.words import (
     PROVISIONAL_WORDS,
     SHEET_LIMITS,
     Visit,
+    access_words,
     again_words,
     arrival_words,
     broken_title,
@@ -25,6 +26,7 @@ from dispatch.report.words import (
     codes_words,
     count,
     count_calls,
+    credit_words,
     date_words,
     dates_words,
     due_words,
@@ -44,6 +46,7 @@ from dispatch.report.words import (
     name_van,
     on_time_words,
     outlook_words,
+    pin_lines,
     place_words,
     promise_words,
     rather_words,
@@ -167,7 +170,12 @@ def _open(page: Page, answer: Answer, state: str) -> None:
     split = split_words(answer.plan.routes)
     if split:
         page.say(f"Cost in detail: {split}.")
-    for words in (*kept_words(answer.kept), *wish_words(answer.wish), day.learnt):
+    for words in (
+        *kept_words(answer.kept),
+        *wish_words(answer.wish),
+        day.learnt,
+        credit_words(day),
+    ):
         if words:
             page.say(words)
     _notices(page, day)
@@ -370,6 +378,7 @@ def _visit(page: Page, answer: Answer, visit: Visit, late: Broken | None) -> Non
     who = [call.customer, call.place.name, call.phone and f"tel {call.phone}"]
     for words in (
         ", ".join(word for word in who if word),
+        access_words(call),
         call.description,
         call.note and f"Note: {call.note}",
     ):
@@ -490,6 +499,10 @@ def _unplaced(page: Page, answer: Answer) -> None:
             if words:
                 page.say(words, 4, 2)
         _reasons(page, day, unplaced.reasons, 4)
+        if call.barred is not None and call.barred.places:
+            page.say("which one is meant? Its line for pins.csv:", 6, 2)
+            for line in pin_lines(call):
+                page.say(line, 8, 2)
 
 
 def _reasons(page: Page, day: Day, reasons: Sequence[Reason], indent: int) -> None:

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from datetime import timedelta
 
 from dispatch.evening import READY_WORDS, Broken, count_codes, late_words
+from dispatch.gazetteer import pin_line
 from dispatch.supply import counter_name
 from shared.model import (
     Answer,
@@ -625,6 +626,95 @@ class Why:
     who: str
     text: str
     remedy: str
+
+
+def access_words(call: Call) -> str:
+    """Return how the driver gets from the van to the job.
+
+    Parameters
+    ----------
+    call : Call
+        The call.
+
+    Returns
+    -------
+    str
+        Such as 'Park at Level 3: walk 6 min each way, in the drives'; empty where the
+        van stands at the door.
+    """
+    access = call.access
+    if access is None:
+        return ""
+    at = access.place
+    ways = []
+    if access.walk_s:
+        ways.append(f"walk {minutes(access.walk_s)} each way")
+    if access.search_s:
+        ways.append(f"{minutes(access.search_s)} to find it")
+    if ways:
+        ways[-1] += ", in the drives"
+    where = "" if at is None else f"park at {clean(at.name) or 'the access point'}"
+    text = ": ".join(filter(None, (where, ", ".join(ways))))
+    signal = "no phone signal there" if access.no_signal else ""
+    text = "; ".join(filter(None, (text, signal, clean(access.note))))
+    return text[:1].upper() + text[1:]
+
+
+def pin_lines(call: Call) -> tuple[str, ...]:
+    """Return the lines of pins.csv of which one settles where a call is.
+
+    Parameters
+    ----------
+    call : Call
+        Whose address may mean several places.
+
+    Returns
+    -------
+    tuple of str
+        One for each of them, the likeliest first.
+    """
+    places = () if call.barred is None else call.barred.places
+    return tuple(pin_line(call.place.name, place) for place in places)
+
+
+def candidate_lines(call: Call) -> tuple[str, ...]:
+    """Return where a call is, or where it may be.
+
+    Parameters
+    ----------
+    call : Call
+        The call.
+
+    Returns
+    -------
+    tuple of str
+        Lines; candidates are numbered, each with its line for pins.csv.
+    """
+    barred, where = call.barred, clean(call.place.name)
+    if barred is None or call.is_located:
+        at = f"{call.place.lat_deg:g}, {call.place.lon_deg:g}"
+        return (f"call {call.id} is at {at}{f' ({where})' if where else ''}",)
+    lines = [f"call {call.id}: {barred.text}"]
+    for number, place in enumerate(barred.places, 1):
+        lines += [f"  {number}  {clean(place.name)}"]
+        lines += [f"     {pin_line(call.place.name, place)}"]
+    return (*lines, f"would help: {barred.remedy}")
+
+
+def credit_words(day: Day) -> str:
+    """Return whose data the day's places were looked up in.
+
+    Parameters
+    ----------
+    day : Day
+        The day.
+
+    Returns
+    -------
+    str
+        A sentence; empty: in nobody's.
+    """
+    return f"Places: {clean(day.credit)}." if day.credit else ""
 
 
 def group_reasons(day: Day, reasons: Sequence[Reason]) -> tuple[Why, ...]:

@@ -5,19 +5,45 @@ fault of the whole folder into one :class:`~shared.errors.InvalidInput`.
 """
 
 from dispatch.scenario.facts import read_facts, read_happened, write_facts
-from dispatch.scenario.read import read_caller, read_scenario, resolve_traffic
+from dispatch.scenario.places import (
+    PINS,
+    Finder,
+    Locator,
+    Look,
+    Server,
+    open_lists,
+    pins_text,
+    point_from,
+    server_url,
+)
+from dispatch.scenario.read import (
+    find_in,
+    read_caller,
+    read_scenario,
+    resolve_traffic,
+)
 from dispatch.scenario.source import find_dialect
 from dispatch.scenario.uses import read_shelves
 from dispatch.scenario.write import write_scenario
 
 __all__ = [
+    "PINS",
+    "Finder",
+    "Locator",
+    "Look",
+    "Server",
     "find_dialect",
+    "find_in",
+    "open_lists",
+    "pins_text",
+    "point_from",
     "read_caller",
     "read_facts",
     "read_happened",
     "read_scenario",
     "read_shelves",
     "resolve_traffic",
+    "server_url",
     "write_facts",
     "write_scenario",
 ]

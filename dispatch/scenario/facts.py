@@ -6,6 +6,7 @@ from typing import NamedTuple
 
 from dispatch.scenario import cells
 from dispatch.scenario.cells import Refused
+from dispatch.scenario.places import Locator
 from dispatch.scenario.read import read_booked
 from dispatch.scenario.source import Findings, Row, read_table, shown
 from dispatch.scenario.write import (
@@ -68,7 +69,12 @@ def read_facts(folder: Path, day: Day, path: Path | None = None) -> tuple[Fact, 
     return read_happened(folder, day, path).facts
 
 
-def read_happened(folder: Path, day: Day, path: Path | None = None) -> Happened:
+def read_happened(
+    folder: Path,
+    day: Day,
+    path: Path | None = None,
+    locator: Locator | None = None,
+) -> Happened:
     """Return what happened on a day, with all calls of ``booked.csv``.
 
     Parameters
@@ -79,6 +85,8 @@ def read_happened(folder: Path, day: Day, path: Path | None = None) -> Happened:
         The day, as :func:`dispatch.scenario.read_scenario` reads it.
     path : Path, optional
         Another table of facts.
+    locator : Locator, optional
+        What is known of addresses beside the folder.
 
     Returns
     -------
@@ -93,7 +101,7 @@ def read_happened(folder: Path, day: Day, path: Path | None = None) -> Happened:
     """
     path = folder / "facts.csv" if path is None else path
     findings = Findings()
-    booked = read_booked(folder / "booked.csv", day, findings)
+    booked = read_booked(folder / "booked.csv", day, findings, locator)
     rows = read_table(
         path,
         findings,

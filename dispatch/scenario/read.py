@@ -8,9 +8,11 @@ from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
 
+from dispatch.gazetteer import pin_line
 from dispatch.scenario import cells
 from dispatch.scenario.cells import FEW, Refused
 from dispatch.scenario.links import LINK_COLUMNS, read_links
+from dispatch.scenario.places import Finder, Locator, open_finder, read_point
 from dispatch.scenario.source import (
     Findings,
     Row,
@@ -21,6 +23,8 @@ from dispatch.scenario.source import (
 )
 from shared.errors import Fault, InvalidInput
 from shared.model import (
+    Access,
+    Barred,
     Break,
     Call,
     Day,
@@ -31,6 +35,7 @@ from shared.model import (
     ReadyItem,
     ReadyKind,
     Reserve,
+    Rule,
     Store,
     Tool,
     Traffic,
@@ -63,6 +68,7 @@ USUAL_RATES = Rates(km_cents=50, hour_cents=3000, overtime_hour_cents=4500)
 USUAL_TRAFFIC = "town"
 PROMISES = ("keep", "may break")
 _FILES = ("day.toml", "calls.csv", "vans.toml", "parts.csv", "stock.csv")
+PLACE_KEYS = ("lat", "lon", "name", "address")
 HEAD_KEYS = (
     "name",
     "note",
@@ -78,6 +84,7 @@ HEAD_KEYS = (
     "keep_percent",
     "days",
 )
+HEAD_TABLES = ("shop", "counter", "tool", "reserve", "costs", "travel", "addresses")
 READY_DETAILS = ("lead_h", "cost", "owner", "note")
 PART_COLUMNS = (
     "name",
@@ -89,6 +96,16 @@ PART_COLUMNS = (
     "components",
     "lead_h",
 )
+ACCESS_COLUMNS = (
+    "park_lat",
+    "park_lon",
+    "park_at",
+    "walk_min",
+    "search_min",
+    "access",
+    "no_signal",
+)
+BY_ADDRESS = {"lat": "address", "lon": "address"}
 CALL_COLUMNS = (
     "customer",
     "phone",
@@ -106,6 +123,7 @@ CALL_COLUMNS = (
     "priority",
     "required_van",
     *LINK_COLUMNS,
+    *ACCESS_COLUMNS,
     "note",
     *ReadyKind,
     *(f"{kind}_{detail}" for kind in ReadyKind for detail in READY_DETAILS),
@@ -132,19 +150,22 @@ RESERVED: Mapping[str, Any] = {field.name: field.default for field in fields(Res
 MOST_SLOTS = 100
 
 
-def read_scenario(folder: Path) -> Day:
+def read_scenario(folder: Path, locator: Locator | None = None) -> Day:
     """Return the day a folder describes.
 
     Parameters
     ----------
     folder : Path
         Holds ``day.toml``, ``calls.csv``, ``vans.toml``, ``parts.csv``,
-        ``stock.csv`` and perhaps ``travel.csv``.
+        ``stock.csv`` and perhaps ``travel.csv``, ``pins.csv`` and a gazetteer.
+    locator : Locator, optional
+        What is known of addresses beside the folder; by default nothing is.
 
     Returns
     -------
     Day
-        With every default filled in; ``notices`` says what was left aside.
+        With every default filled in; ``notices`` says what was left aside. A call
+        whose address nobody knows is barred.
 
     Raises
     ------
@@ -153,7 +174,7 @@ def read_scenario(folder: Path) -> Day:
     """
     findings = Findings()
     _look_at_folder(folder)
-    head = _read_head(folder, findings)
+    head = _read_head(folder, locator or Locator(), findings)
     parts = _read_parts(folder, findings)
     vans = _read_vans(folder, head, findings)
     stock, prices = _read_stock(folder, head, vans, parts, findings)
@@ -185,7 +206,9 @@ def read_scenario(folder: Path) -> Day:
                 key=lambda fault: (files.index(fault.file), fault.row or 0),
             )
         )
-    return replace(day, notices=tuple(dict.fromkeys(findings.notices)))
+    notices = (*findings.notices, *head.finder.notices)
+    credit = "; ".join(filter(None, (day.credit, *head.finder.credits)))
+    return replace(day, notices=tuple(dict.fromkeys(notices)), credit=credit)
 
 
 def _look_at_folder(folder: Path) -> None:
@@ -248,12 +271,14 @@ class _Head:
     tools: tuple[Row, ...]
     placed: bool  # the shop's place is known, so distances to it can be judged
     dated: bool  # the days that are planned are known, so dates can be judged
+    finder: Finder  # of typed addresses
 
 
-def _read_head(folder: Path, findings: Findings) -> _Head:
+def _read_head(folder: Path, locator: Locator, findings: Findings) -> _Head:
     tree = read_tree(
         folder / "day.toml", findings, why="the date, the time zone and the shop"
     )
+    finder = open_finder(tree, folder, locator, findings)
     nowhere = Place(lat_deg=0.0, lon_deg=0.0, name="Shop")
     blank = Day(
         date=date(2026, 1, 1),
@@ -273,8 +298,9 @@ def _read_head(folder: Path, findings: Findings) -> _Head:
             tools=(),
             placed=False,
             dated=False,
+            finder=finder,
         )
-    row = tree.row(HEAD_KEYS, ("shop", "counter", "tool", "reserve", "costs", "travel"))
+    row = tree.row(HEAD_KEYS, HEAD_TABLES)
     day = replace(
         blank,
         date=row.demand("date", cells.calendar_day, blank.date),
@@ -314,8 +340,8 @@ def _read_head(folder: Path, findings: Findings) -> _Head:
     if shop is None and "shop" not in tree.values:
         row.refuse("shop", "no such table", "a table [shop] with lat and lon")
     elif shop is not None:
-        about = shop.row(("lat", "lon", "name", "restock_min"))
-        place = _read_place(about, None, "name", "Shop")
+        about = shop.row((*PLACE_KEYS, "restock_min"))
+        place = _read_place(about, None, finder, "Shop")
         restock_s = about.read("restock_min", cells.visit_length, None)
         day = replace(day, shop=Store(id="shop", place=place, restock_s=restock_s))
     placed = len(findings.faults) == before
@@ -324,7 +350,7 @@ def _read_head(folder: Path, findings: Findings) -> _Head:
     tools = _read_tools(tree)
     day = replace(
         day,
-        counters=_read_counters(tree, origin, day.clock),
+        counters=_read_counters(tree, origin, finder, day.clock),
         travel=_read_travel_rules(tree, day.clock),
         late_hour_cents=late_hour_cents,
         preference_cents=preference_cents,
@@ -338,6 +364,7 @@ def _read_head(folder: Path, findings: Findings) -> _Head:
         tools=tuple(row for row, _ in tools),
         placed=placed,
         dated=not {"date", "days"} & {fault.column for fault in findings.faults},
+        finder=finder,
     )
 
 
@@ -348,18 +375,44 @@ def _service_level(text: str) -> float:
     return level
 
 
-def _read_place(row: Row, origin: Place | None, name: str, usual: str = "") -> Place:
-    """Return a place, suspicious of swapped and missing coordinates."""
-    parse = {
-        "lat": cells.degrees(90, "latitude"),
-        "lon": cells.degrees(180, "longitude"),
-    }
-    found = {axis: row.demand(axis, parse[axis], math.nan) for axis in ("lat", "lon")}
-    place = Place(
-        lat_deg=found["lat"], lon_deg=found["lon"], name=row.text(name, usual)
-    )
-    if math.isnan(place.lat_deg) or math.isnan(place.lon_deg):
+def _read_place(
+    row: Row, origin: Place | None, finder: Finder, usual: str = ""
+) -> Place:
+    """Return the place of a table: by its coordinates, or by its address."""
+    address = row.text("address")
+    if not address or row.text("lat") or row.text("lon"):
+        return _read_point(row, origin, row.text("name", address or usual))
+    found = finder.find(address)
+    if isinstance(found, Barred):
+        choices = " or ".join(pin_line(address, place) for place in found.places)
+        row.refuse(
+            "address",
+            f"{shown(address)}: {found.text}",
+            "an address that means one place, its lat and lon, or a line of pins.csv"
+            + (f": {choices}" if choices else ""),
+        )
         return origin or Place(lat_deg=0.0, lon_deg=0.0)
+    place = replace(found, name=row.text("name", address))
+    return _look_at_distance(row, "address", place, origin)
+
+
+def _read_point(
+    row: Row,
+    origin: Place | None,
+    name: str,
+    columns: tuple[str, str] = ("lat", "lon"),
+) -> Place:
+    """Return a place by its coordinates."""
+    place = read_point(row, columns, name)
+    if place is None:
+        return origin or Place(lat_deg=0.0, lon_deg=0.0)
+    return _look_at_distance(row, columns[0], place, origin)
+
+
+def _look_at_distance(
+    row: Row, column: str, place: Place, origin: Place | None
+) -> Place:
+    """Return a place, suspicious of swapped coordinates."""
     if origin is not None and _apart_m(origin, place) > _FARTHEST_M:
         swapped = Place(lat_deg=place.lon_deg, lon_deg=place.lat_deg)
         looks = (
@@ -369,8 +422,8 @@ def _read_place(row: Row, origin: Place | None, name: str, usual: str = "") -> P
             else ""
         )
         row.refuse(
-            "lat",
-            f"{row.text('lat')}, {row.text('lon')}",
+            column,
+            f"{place.lat_deg:g}, {place.lon_deg:g}",
             f"a place within {_FARTHEST_M // 1000} km of the shop{looks}",
         )
     return place
@@ -388,11 +441,11 @@ def _apart_m(one: Place, other: Place) -> float:
 
 
 def _read_counters(
-    tree: Tree, origin: Place | None, clock: DayClock
+    tree: Tree, origin: Place | None, finder: Finder, clock: DayClock
 ) -> tuple[Store, ...]:
     counters: list[Store] = []
     for table in tree.tables("counter"):
-        row = table.row(("id", "name", "lat", "lon", "opening", "restock_min"))
+        row = table.row(("id", *PLACE_KEYS, "opening", "restock_min"))
         counter_id = row.demand("id", cells.an_id, "")
         if counter_id == "shop":
             row.refuse("id", "'shop'", "another id: 'shop' is the firm's own store")
@@ -413,7 +466,7 @@ def _read_counters(
         counters.append(
             Store(
                 id=counter_id,
-                place=_read_place(row, origin, "name", counter_id),
+                place=_read_place(row, origin, finder, counter_id),
                 opening=opening,
                 restock_s=restock_s,
             )
@@ -907,7 +960,7 @@ def _read_end(
         return (
             None
             if nested is None
-            else _read_place(nested.row(("lat", "lon", "name")), origin, "name")
+            else _read_place(nested.row(PLACE_KEYS), origin, head.finder)
         )
     if key not in row.cells:
         return usual
@@ -915,7 +968,9 @@ def _read_end(
     word = row.demand(
         key,
         cells.one_of(
-            named, "'shop', 'anywhere', or { lat = ..., lon = ..., name = ... }"
+            named,
+            "'shop', 'anywhere', { lat = ..., lon = ..., name = ... } or "
+            "{ address = ... }",
         ),
         "shop",
     )
@@ -1001,6 +1056,7 @@ def _read_calls(
         required=("id", "lat", "lon", "kind"),
         optional=CALL_COLUMNS,
         why="one line per call",
+        instead=BY_ADDRESS,
     )
     first: dict[str, Row] = {}
     calls = []
@@ -1017,7 +1073,9 @@ def _read_calls(
     return day.calls, read_links(first, day)
 
 
-def read_booked(path: Path, day: Day, findings: Findings) -> dict[str, Call]:
+def read_booked(
+    path: Path, day: Day, findings: Findings, locator: Locator | None = None
+) -> dict[str, Call]:
     """Return the calls that come in through the day.
 
     Parameters
@@ -1028,20 +1086,24 @@ def read_booked(path: Path, day: Day, findings: Findings) -> dict[str, Call]:
         The day they come in on, as it was read.
     findings : Findings
         Where faults and notices go.
+    locator : Locator, optional
+        What is known of addresses beside the folder.
 
     Returns
     -------
     dict of str to Call
         By id. They stand alone: none comes after another.
     """
-    head = _Head(
-        day=day, rates=USUAL_RATES, matrix="", tools=(), placed=True, dated=True
-    )
+    head = _head_of(day, find_in(path.parent, locator))
     first: dict[str, Row] = {}
     booked: dict[str, Call] = {}
     known = {call.id for call in day.calls}
     rows = read_table(
-        path, findings, required=("id", "lat", "lon", "kind"), optional=CALL_COLUMNS
+        path,
+        findings,
+        required=("id", "lat", "lon", "kind"),
+        optional=CALL_COLUMNS,
+        instead=BY_ADDRESS,
     )
     for row in rows or ():
         call = _read_call(row, head, day.vans, dict(day.parts))
@@ -1061,7 +1123,41 @@ def read_booked(path: Path, day: Day, findings: Findings) -> dict[str, Call]:
     return booked
 
 
-def read_caller(day: Day, cells_of: Mapping[str, str]) -> Call:
+def find_in(folder: Path, locator: Locator | None = None) -> Finder:
+    """Return who finds the addresses of a folder that has been read.
+
+    Parameters
+    ----------
+    folder : Path
+        The folder.
+    locator : Locator, optional
+        What is known of addresses beside it.
+
+    Returns
+    -------
+    Finder
+        As :func:`read_scenario` had it; of a broken folder, what there is.
+    """
+    aside = Findings()
+    tree = read_tree(folder / "day.toml", aside, why="the day")
+    return open_finder(tree, folder, locator or Locator(), aside)
+
+
+def _head_of(day: Day, finder: Finder) -> _Head:
+    return _Head(
+        day=day,
+        rates=USUAL_RATES,
+        matrix="",
+        tools=(),
+        placed=True,
+        dated=True,
+        finder=finder,
+    )
+
+
+def read_caller(
+    day: Day, cells_of: Mapping[str, str], finder: Finder | None = None
+) -> Call:
     """Return the call that a caller on the telephone asks about.
 
     Parameters
@@ -1070,6 +1166,8 @@ def read_caller(day: Day, cells_of: Mapping[str, str]) -> Call:
         The day, as it was read.
     cells_of : mapping of str to str
         Cells by the columns of ``calls.csv``; what is empty is left out.
+    finder : Finder, optional
+        Who finds the address, where no coordinates are given.
 
     Returns
     -------
@@ -1084,10 +1182,9 @@ def read_caller(day: Day, cells_of: Mapping[str, str]) -> Call:
     findings = Findings()
     cells_said = {name: text for name, text in cells_of.items() if text}
     row = Row(file="the caller", line=None, cells=cells_said, findings=findings)
-    head = _Head(
-        day=day, rates=USUAL_RATES, matrix="", tools=(), placed=True, dated=True
-    )
-    call = _read_call(row, head, day.vans, dict(day.parts))
+    call = _read_call(row, _head_of(day, finder or Finder()), day.vans, dict(day.parts))
+    if call.barred is not None and not findings.faults:
+        row.refuse("address", call.barred.text, call.barred.remedy)
     if findings.faults:
         raise InvalidInput(findings.faults)
     return call
@@ -1132,9 +1229,11 @@ def _read_call(
         )
     van_ids = [van.id for van in vans or ()]
     known_van = cells.one_of(van_ids, "the id of a van in vans.toml")
+    place, barred = _locate(row, head)
+    access = _read_access(row, place, head)
     return Call(
         id=row.demand("id", cells.an_id, ""),
-        place=_read_place(row, head.day.shop.place if head.placed else None, "address"),
+        place=place,
         kind=kind.id,
         median_s=median_s,
         p90_s=p90_s,
@@ -1158,6 +1257,46 @@ def _read_call(
             if (item := _read_ready(row, asked, kind.ready)) is not None
         ),
         note=row.text("note"),
+        access=access,
+        barred=barred,
+    )
+
+
+def _locate(row: Row, head: _Head) -> tuple[Place, Barred | None]:
+    """Return where a call is; or the shop's coordinates, and why nobody knows it."""
+    address, origin = row.text("address"), head.day.shop.place
+    if not address or row.text("lat") or row.text("lon"):
+        return _read_point(row, origin if head.placed else None, address), None
+    where = row.file if row.line is None else f"{row.file}, line {row.line}"
+    found = head.finder.find(address, where)
+    if not isinstance(found, Barred):
+        if not head.placed or _apart_m(origin, found) <= _FARTHEST_M:
+            return found, None
+        found = Barred(
+            rule=Rule.ADDRESS,
+            text=f"'{address}' ({where}) was found over {_FARTHEST_M // 1000} km away",
+            remedy="correct the address, or pin the place",
+        )
+    return replace(origin, name=address), found
+
+
+def _read_access(row: Row, place: Place, head: _Head) -> Access | None:
+    """Return how the driver gets from the van to the job; None: at the door."""
+    if not any(row.text(column) for column in ACCESS_COLUMNS):
+        return None
+    parked = None
+    if row.text("park_lat") or row.text("park_lon"):
+        origin = place if head.placed else None
+        columns = ("park_lat", "park_lon")
+        parked = _read_point(row, origin, row.text("park_at"), columns)
+    elif row.text("park_at"):
+        parked = replace(place, name=row.text("park_at"))
+    return Access(
+        place=parked,
+        walk_s=row.read("walk_min", cells.duration, 0),
+        search_s=row.read("search_min", cells.duration, 0),
+        note=row.text("access"),
+        no_signal=row.read("no_signal", cells.yes_no, False),  # noqa: FBT003
     )
 
 

@@ -14,6 +14,7 @@ from datetime import date, time
 from decimal import Decimal, InvalidOperation
 from io import StringIO
 from pathlib import Path
+from types import MappingProxyType
 from typing import Any, TypeVar
 
 import pandas as pd
@@ -373,6 +374,7 @@ def read_table(
     required: Iterable[str],
     optional: Iterable[str],
     why: str = "",
+    instead: Mapping[str, str] = MappingProxyType({}),
 ) -> list[Row] | None:
     """Return the rows of a table.
 
@@ -386,6 +388,8 @@ def read_table(
         Column names.
     why : str
         What the file is for; empty: it may be missing.
+    instead : mapping of str to str
+        Required columns that may be missing where these others are there.
 
     Returns
     -------
@@ -397,6 +401,11 @@ def read_table(
     if frame is None:
         return None
     records = [[str(cell) for cell in record] for record in frame.to_numpy()]
+    there = next((record for record in records if any(map(str.strip, record))), [])
+    names = {column_name(cell) for cell in there}
+    spared = tuple(name for name in required if instead.get(name) in names)
+    required = tuple(name for name in required if name not in spared)
+    optional += spared
     return _rows(path.name, records, findings, required, optional)
 
 

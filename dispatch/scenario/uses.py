@@ -14,6 +14,7 @@ from pathlib import Path
 from dispatch.demand import part_uses
 from dispatch.scenario import cells
 from dispatch.scenario.cells import FEW, Refused
+from dispatch.scenario.places import Locator
 from dispatch.scenario.read import read_scenario
 from dispatch.scenario.source import Findings, Row, Tree, read_table, read_tree, shown
 from shared.errors import Fault, InvalidInput
@@ -39,13 +40,17 @@ _KEYS = (
 Listed = tuple[tuple[str, int], ...]
 
 
-def read_shelves(folder: Path) -> tuple[Day, History, Rules]:
+def read_shelves(
+    folder: Path, locator: Locator | None = None
+) -> tuple[Day, History, Rules]:
     """Return a folder's day, its log and its rules for the shelves.
 
     Parameters
     ----------
     folder : Path
         Holds a day's files, ``log.csv``, and perhaps ``shelves.toml``.
+    locator : Locator, optional
+        What is known of addresses beside the folder.
 
     Returns
     -------
@@ -60,7 +65,7 @@ def read_shelves(folder: Path) -> tuple[Day, History, Rules]:
     findings = Findings()
     day = None
     try:
-        day = read_scenario(folder)
+        day = read_scenario(folder, locator)
     except InvalidInput as error:
         findings.faults += error.faults
         if not folder.is_dir():

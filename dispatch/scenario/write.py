@@ -10,6 +10,7 @@ import pandas as pd
 from dispatch.scenario.cells import level_of, stamp
 from dispatch.scenario.links import LINK_COLUMNS, NO_LIMIT
 from dispatch.scenario.read import (
+    ACCESS_COLUMNS,
     CALL_COLUMNS,
     DEFAULTS,
     PART_COLUMNS,
@@ -19,6 +20,7 @@ from dispatch.scenario.read import (
     resolve_traffic,
 )
 from shared.model import (
+    Access,
     Call,
     Day,
     Link,
@@ -49,7 +51,8 @@ def write_scenario(day: Day, folder: Path) -> None:
     summer time repeats is read as its first pass; notices are not kept; who has a
     skill at a level has it at those below; links stand in the order of their later
     calls; dates of a call in their own, each once; what a counter asks a price for it
-    has a stock of.
+    has a stock of; a call of which nobody knows where it is has no coordinates, and
+    what bars a call is found out anew.
 
     Parameters
     ----------
@@ -107,7 +110,8 @@ def write_calls(path: Path, day: Day, calls: Sequence[Call]) -> None:
     rows = [_call_cells(call, day, links.get(call.id, [])) for call in calls]
     used = {column for cells in rows for column, cell in cells.items() if cell}
     details = {f"{kind}_{detail}" for kind in ReadyKind for detail in READY_DETAILS}
-    rare = {*ReadyKind, *details, "preference", "dates", *LINK_COLUMNS} - used
+    rare = {*ReadyKind, *details, "preference", "dates", *LINK_COLUMNS, *ACCESS_COLUMNS}
+    rare -= used
     columns = ("id", "lat", "lon", "kind", *CALL_COLUMNS)
     write_table(path, tuple(column for column in columns if column not in rare), rows)
 
@@ -304,6 +308,8 @@ def _day_text(day: Day) -> str:
             f"quantity = {tool.quantity}",
             f"handover = {_flag(tool.handover)}",
         ]
+    if day.credit:
+        lines += ["", "[addresses]", f"credit = {_quote(day.credit)}"]
     if day.reserve is not None:
         lines += ["", *_reserve(day.reserve, clock)]
     return "\n".join(lines) + "\n"
@@ -458,8 +464,8 @@ def _call_cells(call: Call, day: Day, links: Sequence[Link]) -> dict[str, str]:
     clock, kind = day.clock, kinds()[call.kind]
     cells = {
         "id": call.id,
-        "lat": _plain(call.place.lat_deg),
-        "lon": _plain(call.place.lon_deg),
+        "lat": _plain(call.place.lat_deg) if call.is_located else "",
+        "lon": _plain(call.place.lon_deg) if call.is_located else "",
         "kind": call.kind,
         "customer": call.customer,
         "phone": call.phone,
@@ -480,6 +486,7 @@ def _call_cells(call: Call, day: Day, links: Sequence[Link]) -> dict[str, str]:
         "required_van": call.required_van or "",
         "note": call.note,
         **_link_cells(links),
+        **({} if call.access is None else _access_cells(call.access)),
     }
     asked = {item.kind: item for item in kind.ready}
     said = {item.kind: item for item in call.ready}
@@ -490,6 +497,19 @@ def _call_cells(call: Call, day: Day, links: Sequence[Link]) -> dict[str, str]:
         elif ready_kind in asked:
             cells[ready_kind] = "not needed"
     return cells
+
+
+def _access_cells(access: Access) -> dict[str, str]:
+    at = access.place
+    return {
+        "park_lat": "" if at is None else _plain(at.lat_deg),
+        "park_lon": "" if at is None else _plain(at.lon_deg),
+        "park_at": "" if at is None else at.name,
+        "walk_min": units_text(access.walk_s, 60),
+        "search_min": units_text(access.search_s, 60) if access.search_s else "",
+        "access": access.note,
+        "no_signal": "yes" if access.no_signal else "",
+    }
 
 
 def _ready_cells(item: ReadyItem, usual: ReadyItem) -> dict[str, str]:

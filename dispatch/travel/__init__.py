@@ -10,6 +10,7 @@ from dispatch.travel.table import (
     TravelTable,
     extend_table,
     measure_between,
+    strip_walks,
     travel_table,
 )
 
@@ -20,5 +21,6 @@ __all__ = [
     "TravelTable",
     "extend_table",
     "measure_between",
+    "strip_walks",
     "travel_table",
 ]

@@ -1,6 +1,6 @@
 """The day's travel table: every drive a route can need, in rows and columns."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from typing import NamedTuple
 
 import numpy as np
@@ -86,6 +86,7 @@ def travel_table(day: Day, source: Roads | None = None) -> TravelTable:
         stop = day.shop.restock_s is not None
         legs = _given(day.travel.matrix, nodes, legs, shop_is_stop=stop)
         words = day.travel.source or "a given travel matrix"
+    legs = add_walks(day, nodes, legs)
     for array in legs:
         array.setflags(write=False)
     return TravelTable(
@@ -119,6 +120,7 @@ def extend_table(travel: TravelTable, day: Day) -> TravelTable:
     here, there = np.ix_(known, known), np.ix_(rows, rows)
     if len(known) < len(nodes):
         legs = StraightLine(rules=day.travel).measure(tuple(nodes.values()))
+        legs = add_walks(day, nodes, legs)
         legs.base_s[here] = travel.base_s[there]
         legs.distance_m[here] = travel.distance_m[there]
     else:
@@ -129,6 +131,70 @@ def extend_table(travel: TravelTable, day: Day) -> TravelTable:
         keys={key: row for row, key in enumerate(nodes)},
         base_s=legs.base_s,
         distance_m=legs.distance_m,
+    )
+
+
+def add_walks(day: Day, keys: Iterable[str], legs: Legs) -> Legs:
+    """Return drives with the ways on foot at their ends.
+
+    A drive to a call ends at the job, one from a call begins there: the way from the
+    parked van is a part of the former, the way back one of the latter. So a visit
+    starts and finishes where the customer is, and whoever reads a travel table knows
+    of no ways on foot. As with the fixed time of each drive, the hour's traffic
+    stretches them.
+
+    Parameters
+    ----------
+    day : Day
+        Its calls have access points.
+    keys : iterable of str
+        Node of each row.
+    legs : Legs
+        Between the vans' places.
+
+    Returns
+    -------
+    Legs
+        The same where no call has one; metres stay those that are driven.
+    """
+    walk_in_s, walk_out_s = _walks(day, keys)
+    if not walk_in_s.any() and not walk_out_s.any():
+        return legs
+    base_s = legs.base_s + np.add.outer(walk_out_s, walk_in_s)
+    np.fill_diagonal(base_s, 0)
+    return legs._replace(base_s=base_s)
+
+
+def strip_walks(day: Day, keys: Iterable[str], legs: Legs) -> Legs:
+    """Return drives between the vans' places, as a given matrix holds them.
+
+    Parameters
+    ----------
+    day : Day
+        Its calls have access points.
+    keys : iterable of str
+        Node of each row.
+    legs : Legs
+        As :func:`add_walks` returns them.
+
+    Returns
+    -------
+    Legs
+        Without the ways on foot at calls of this day.
+    """
+    walk_in_s, walk_out_s = _walks(day, keys)
+    base_s = legs.base_s - np.add.outer(walk_out_s, walk_in_s)
+    np.fill_diagonal(base_s, 0)
+    return legs._replace(base_s=base_s)
+
+
+def _walks(day: Day, keys: Iterable[str]) -> tuple[NDArray[np.int64], ...]:
+    """Return seconds on foot to and from each node."""
+    calls = {f"call:{call.id}": call for call in day.calls if call.access is not None}
+    known = [calls.get(key) for key in keys]
+    return tuple(
+        np.array([0 if call is None else walk_s(call) for call in known], np.int64)
+        for walk_s in (lambda call: call.walk_in_s, lambda call: call.walk_out_s)
     )
 
 
@@ -175,7 +241,7 @@ def measure_between(
 
 
 def _nodes(day: Day) -> dict[str, Place]:
-    nodes = {f"call:{call.id}": call.place for call in day.calls}
+    nodes = {f"call:{call.id}": call.parked for call in day.calls}
     nodes["shop"] = day.shop.place
     nodes |= {
         f"store:{counter.id}": counter.place
