@@ -16,6 +16,7 @@ from time import monotonic, sleep
 from typing import Any, Protocol
 from urllib.parse import urlsplit
 
+from geopy.adapters import URLLibAdapter
 from geopy.exc import GeocoderQuotaExceeded, GeocoderTimedOut, GeopyError
 from geopy.extra.rate_limiter import RateLimiter
 from geopy.geocoders import Nominatim
@@ -181,6 +182,7 @@ class Geocoder:
             scheme=parts.scheme,
             domain=parts.netloc + parts.path.rstrip("/"),
             timeout=server.timeout_s,
+            adapter_factory=URLLibAdapter,  # another one would ask a dead server thrice
         )
         self._ask = _Paced(geocoder.geocode, server.pause_s, *time)
         self._say = say
@@ -228,19 +230,20 @@ class Geocoder:
             found = self._ask(
                 address, exactly_one=False, limit=CANDIDATES, addressdetails=True
             )
-        except GeopyError as error:
+        except (GeopyError, ValueError, TypeError, AttributeError) as error:
+            # Those that are not geopy's own: its answer is none that it can read.
             raise Unavailable(f"{self.name} {self._why(error)}") from error
         matches = _matches(address, found or (), self.name)
         if matches:  # what is not there today may be there tomorrow
             self._memory.put(key, json.dumps([_plain(match) for match in matches]))
         return matches
 
-    def _why(self, error: GeopyError) -> str:
+    def _why(self, error: Exception) -> str:
         if isinstance(error, GeocoderTimedOut):
             return f"did not answer within {self._server.timeout_s:g} s"
         if isinstance(error, GeocoderQuotaExceeded):
             return "wants more time between questions: raise pause_s"
-        return "did not answer"
+        return "did not answer, or in words that cannot be read"
 
 
 def _matches(address: str, found: Sequence[Any], name: str) -> tuple[Match, ...]:
@@ -248,13 +251,15 @@ def _matches(address: str, found: Sequence[Any], name: str) -> tuple[Match, ...]
     numbers = {word for word in address_words(address) if word[0].isdigit()}
     matches: list[Match] = []
     for location in found:
+        raw = location.raw if isinstance(location.raw, dict) else {}
+        if raw.get("lat") is None or raw.get("lon") is None:
+            continue  # geopy makes 0, 0 of it
         lat, lon = float(location.latitude), float(location.longitude)
         if not (abs(lat) <= 90 and abs(lon) <= 180):  # noqa: PLR2004 - degrees
             continue
         place = Place(lat_deg=lat, lon_deg=lon, name=str(location.address))
         if any(_apart_m(place, match.place) < ONE_PLACE_M for match in matches):
             continue
-        raw = location.raw if isinstance(location.raw, dict) else {}
         why = _doubt(raw, numbers)
         credit = str(raw.get("licence") or f"places from {name}")
         matches.append(Match(place=place, sure=not why, why=why, credit=credit))

@@ -1427,9 +1427,10 @@ def _read_travel(folder: Path, head: _Head, day: Day, findings: Findings) -> Day
         given.setdefault(pair, (base_s, metres))
     if findings.faults:
         return day  # what is missing can only be said of a sound folder
+    lost = {f"call:{call.id}" for call in day.calls if not call.is_located}
     missing = [
         f"{origin} to {target}"
-        for origin, target in _pairs(alias)
+        for origin, target in _pairs(key for key in alias if key not in lost)
         if (origin, target) not in given
         and (alias[origin][0], alias[target][0]) not in given
         and alias[origin][1] != alias[target][1]
@@ -1459,7 +1460,7 @@ def _metres(text: str) -> int:
 
 def _nodes(day: Day) -> dict[str, tuple[str, Place]]:
     """Return each node's key, the key that may stand for it, and its place."""
-    nodes = {f"call:{call.id}": (f"call:{call.id}", call.place) for call in day.calls}
+    nodes = {f"call:{call.id}": (f"call:{call.id}", call.parked) for call in day.calls}
     for van in day.vans:
         for end, place in (("start", van.start), ("finish", van.finish)):
             if place is not None:
@@ -1476,6 +1477,7 @@ def _nodes(day: Day) -> dict[str, tuple[str, Place]]:
 
 def _pairs(nodes: Iterable[str]) -> Iterable[tuple[str, str]]:
     """Return every way that a van can drive."""
+    nodes = tuple(nodes)
     for origin in nodes:
         for target in nodes:
             if (

@@ -1,6 +1,6 @@
 """The day's travel table: every drive a route can need, in rows and columns."""
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence, Set
 from typing import NamedTuple
 
 import numpy as np
@@ -84,7 +84,8 @@ def travel_table(day: Day, source: Roads | None = None) -> TravelTable:
     words = day.travel.source or roads.source
     if day.travel.matrix is not None:
         stop = day.shop.restock_s is not None
-        legs = _given(day.travel.matrix, nodes, legs, shop_is_stop=stop)
+        lost = {f"call:{call.id}" for call in day.calls if not call.is_located}
+        legs = _given(day.travel.matrix, nodes, legs, shop_is_stop=stop, lost=lost)
         words = day.travel.source or "a given travel matrix"
     legs = add_walks(day, nodes, legs)
     for array in legs:
@@ -297,8 +298,12 @@ def _given(
     measured: Legs,
     *,
     shop_is_stop: bool,
+    lost: Set[str] = frozenset(),
 ) -> Legs:
-    """Lay a given matrix over measured legs; complain about all that it lacks."""
+    """Lay a given matrix over measured legs; complain about all that it lacks.
+
+    Nobody drives to calls of which nobody knows where they are: ``lost``.
+    """
     keys = list(nodes)
     rows = {key: row for row, key in enumerate(keys)}
     base_s, distance_m = measured.base_s.copy(), measured.distance_m.copy()
@@ -313,6 +318,8 @@ def _given(
     same = np.equal.outer(lat, lat) & np.equal.outer(lon, lon)
     shop = rows["shop"]
     calls = np.array([key.startswith("call:") for key in keys])
+    nowhere = np.array([key in lost for key in keys])
+    known |= nowhere[:, np.newaxis] | nowhere
     for node in np.flatnonzero(same[shop] & ~calls):
         # A start or finish at the shop's door: first its drives, then those to it.
         lent = known[shop] & ~known[node]
