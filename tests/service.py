@@ -22,6 +22,7 @@ from api.folder import load, read_path
 from api.security import make_key
 from api.store import SqlStore, open_store
 from api.worker import work_once
+from dispatch.scenario import Locator
 
 DEMO = Path(__file__).parents[1] / "demo_scenarios"
 MORNING = "2026-12-04T07:50:00+00:00"
@@ -79,11 +80,15 @@ def _client(app: FastAPI, token: str) -> TestClient:
 
 @contextmanager
 def _made(
-    folder: Path, load_day: str | None, now: str, url: str | None
+    folder: Path,
+    load_day: str | None,
+    now: str,
+    url: str | None = None,
+    locator: Locator | None = None,
 ) -> Iterator[tuple[SqlStore, Clock, FastAPI]]:
     clock = Clock(now)
     store = open_store(url or f"sqlite:///{folder / 'keyround.db'}", clock)
-    app = create_app(store=store, clock=clock)
+    app = create_app(store=store, clock=clock, locator=locator)
     try:
         if load_day is not None:
             plan_demo(app.state.desk, load_day)
@@ -110,6 +115,7 @@ def service(
     load: str | None = "live_day",
     now: str = MORNING,
     url: str | None = None,
+    locator: Locator | None = None,
 ) -> Iterator[Service]:
     """Run the service in this process, without sockets.
 
@@ -123,6 +129,8 @@ def service(
         What its clock says.
     url : str or None
         Another database.
+    locator : Locator or None
+        What it finds addresses in.
 
     Yields
     ------
@@ -130,7 +138,7 @@ def service(
         The service.
     """
     with (
-        _made(folder, load, now, url) as (store, clock, app),
+        _made(folder, load, now, url, locator) as (store, clock, app),
         TestClient(app) as nobody,
     ):
         desk: Desk = app.state.desk

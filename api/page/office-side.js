@@ -4,6 +4,7 @@
 import { make } from "./draw.js";
 import { when } from "./office-draw.js";
 import { ahead, phase, title } from "./office-day.js";
+import { settling } from "./office-place.js";
 import { READY, STATES, count, distance, hhmm, length, list, span, sum } from "./office-words.js";
 
 export const ringLink = (phone) =>
@@ -204,7 +205,7 @@ export function rings(found, day, told) {
 }
 
 // Calls on no round, with their reasons.
-export function leftOut(day, rest) {
+export function leftOut(day, rest, settle) {
   const found = (day.plan?.unplaced ?? []).map(({ call, reasons }) => ({
     id: call.id,
     call,
@@ -228,6 +229,7 @@ export function leftOut(day, rest) {
           make("h3", {}, call?.customer || `Call ${id}`, make("span", { class: "soft" }, ` ${id}${call ? `, ${call.kind_name}` : ""}`)),
           call && make("p", { class: "small" }, call.place.name, call.phone && [", ", ringLink(call.phone)]),
           reasons.slice(0, 1).map(reasonLine),
+          call?.place.lat_deg === null && settling(call, (place) => settle(call, place)),
           reasons.length > 1 &&
             make(
               "details",

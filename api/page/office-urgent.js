@@ -3,7 +3,8 @@
 import { make } from "./draw.js";
 import { renew, when } from "./office-draw.js";
 import { KINDS } from "./office-kinds.js";
-import { NoLink, Refusal, accept, freshKey, urgent } from "./office-wire.js";
+import { candidates, position } from "./office-place.js";
+import { NoLink, Refusal, accept, freshKey, pinPlace, seekPlace, urgent } from "./office-wire.js";
 import { count, hhmm, instant, length, list, rfc3339, span, sum } from "./office-words.js";
 
 // As dispatch/urgent.py says it, here before anything is asked; a test holds both together.
@@ -25,14 +26,6 @@ const POINT = {
 const GRAIN_MS = 300_000; // what people say on the phone: five minutes
 const SPAN_MS = 1_800_000;
 const CLOCK = { inputmode: "numeric", maxlength: 5, size: 5, placeholder: "HH:MM" };
-
-// Reads "53.7, -1.3" or a geo URI; null where it is none.
-export function position(words) {
-  const match = /^\s*(?:geo:)?\s*(-?\d{1,2}(?:\.\d+)?)\s*[,; ]\s*(-?\d{1,3}(?:\.\d+)?)\s*(?:[;?].*)?$/i.exec(words);
-  if (!match) return null;
-  const [lat_deg, lon_deg] = [Number(match[1]), Number(match[2])];
-  return Math.abs(lat_deg) <= 90 && Math.abs(lon_deg) <= 180 ? { lat_deg, lon_deg } : null;
-}
 
 // Opens the form. `desk` lends: day(), calls(), parts(), places(), now(), preview(option or
 // null), cross(place or null), pick(callback or null), booked(callId, words), close().
@@ -96,6 +89,39 @@ export function urgentDesk(desk) {
     spot.setCustomValidity("");
     desk.cross(place);
   }
+  // Where the address is that was typed; asked back where it may be several places.
+  const where = make("div", { class: "where", role: "status" });
+  let sought = "";
+  async function seekSpot() {
+    const address = name.value.trim();
+    if (!address || spot.value.trim() || sought === address) return;
+    sought = address;
+    renew(where);
+    const found = await seekPlace(address);
+    if (name.value.trim() !== address || spot.value.trim()) return; // typed on meanwhile
+    if (found.place) {
+      setSpot(found.place);
+      return renew(where, make("p", { class: "hint" }, [found.words || "Found.", found.credit].filter(Boolean).join(" ")));
+    }
+    renew(
+      where,
+      make("p", { class: "hint" }, found.words),
+      candidates(found.candidates, async (place) => {
+        setSpot(place);
+        renew(where, make("p", { class: "hint" }, `${place.name}, from now on.`));
+        spot.focus();
+        await trying(() => pinPlace({ address, lat_deg: place.lat_deg, lon_deg: place.lon_deg }, freshKey()));
+      }),
+    );
+  }
+  async function trying(work) {
+    try {
+      await work();
+    } catch (error) {
+      refuse(error);
+    }
+  }
+  name.addEventListener("change", () => trying(seekSpot));
   spot.addEventListener("change", () => {
     const place = position(spot.value);
     spot.setCustomValidity(place ? "" : "Latitude and longitude, as in 53.7012, -1.2930");
@@ -183,6 +209,7 @@ export function urgentDesk(desk) {
       field("place", "Where, in words", name),
       field("spot", "Position", spot, "latitude, longitude"),
       make("p", { class: "field pick" }, picker),
+      where,
       field("kind", "Kind of work", kind),
       field("description", "What is locked, and how", description),
       make(
@@ -202,6 +229,7 @@ export function urgentDesk(desk) {
 
   form.addEventListener("submit", async (event) => {
     event.preventDefault();
+    await trying(seekSpot);
     const wrong = check();
     if (wrong.length) {
       renew(faults, faultList(wrong.map(([words]) => words)));

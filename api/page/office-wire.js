@@ -108,6 +108,9 @@ export const urgent = (of, call, danger) => ask("POST", `${day(of)}/urgent`, { c
 export const accept = (of, inquiry, option, promise, key) =>
   ask("POST", `${day(of)}/urgent/${id(inquiry)}/accept`, { option, promise }, keyed(key));
 
+export const seekPlace = (address) => ask("POST", "/v1/places", { address });
+export const pinPlace = (pin, key) => ask("POST", "/v1/pins", pin, keyed(key));
+
 export const jobs = (of) => ask("GET", `${day(of)}/jobs`);
 export const job = (which) => ask("GET", `/v1/jobs/${id(which)}`);
 export const startJob = (of, key) => ask("POST", `${day(of)}/jobs`, {}, keyed(key));

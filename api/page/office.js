@@ -390,7 +390,7 @@ function render() {
 
 function renderLists() {
   renew(boxes.ring, rings([...state.rings.values()], state.day, told));
-  renew(boxes.out, leftOut(state.day, state.rest));
+  renew(boxes.out, leftOut(state.day, state.rest, settlePlace));
   renew(boxes.tonight, tonight(state.day));
 }
 
@@ -582,6 +582,14 @@ const forgetCode = (call) =>
     find(boxes.card, `erase ${call.id}`)?.focus();
   });
 
+// Says where the address of a call is, for good; the day is planned anew with it.
+const settlePlace = (call, place) =>
+  attempt(async () => {
+    const pin = { address: call.place.name, lat_deg: place.lat_deg, lon_deg: place.lon_deg };
+    await wire.pinPlace(pin, wire.freshKey());
+    say(`${call.place.name} is there from now on; the day is planned anew.`);
+  });
+
 // --- jobs ---------------------------------------------------------------------------------
 
 async function planAnew() {
@@ -714,7 +722,7 @@ function openUrgent() {
 function knownPlaces() {
   const found = [];
   const put = (place, label) => {
-    if (place?.lat_deg !== undefined && !found.some((one) => one.label === label)) found.push({ ...place, label });
+    if (Number.isFinite(place?.lat_deg) && !found.some((one) => one.label === label)) found.push({ ...place, label });
   };
   put(state.brief.shop ?? state.view?.document.day.shop, `Workshop: ${(state.brief.shop ?? state.view?.document.day.shop)?.name}`);
   for (const counter of state.brief.counters ?? []) {

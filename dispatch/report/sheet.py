@@ -302,7 +302,7 @@ def _stop(
         customer=clean(call.customer) if call else "",
         phone=phone,
         dial="".join(sign for sign in phone if sign in "+0123456789"),
-        place=clean((call or stop).place.name) if stop.place else "",
+        place=clean(call.place.name if call else stop.place.name) if stop.place else "",
         geo=(
             f"geo:{stop.place.lat_deg:.6f},{stop.place.lon_deg:.6f}"
             if stop.place

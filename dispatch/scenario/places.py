@@ -35,6 +35,7 @@ from shared.model import Barred, Place, Rule
 
 PINS = "pins.csv"
 PIN_COLUMNS = ("address", "lat", "lon", "who", "when")
+TIMEOUT_S, PAUSE_S = 5.0, 1.0  # own choice; public servers ask for such a pause
 ENTRY_COLUMNS = ("name", "street", "number", "postcode", "town")
 
 
@@ -53,8 +54,8 @@ class Server:
     """
 
     url: str
-    timeout_s: float = 5.0
-    pause_s: float = 1.0
+    timeout_s: float = TIMEOUT_S
+    pause_s: float = PAUSE_S
 
 
 class Look(Protocol):
@@ -98,6 +99,7 @@ def nobody(server: Server | None) -> Look | None:
         Always.
     """
     del server
+    return None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -305,8 +307,8 @@ def open_finder(
             found = _read_gazetteer(folder / name, row.text("credit"), findings)
             lists.append((name, found))
         url = row.read("server", _address, "")
-        timeout_s = row.read("timeout_s", _seconds(0.1, 60), Server.timeout_s)
-        pause_s = row.read("pause_s", _seconds(0, 60), Server.pause_s)
+        timeout_s = row.read("timeout_s", _seconds(0.1, 60), TIMEOUT_S)
+        pause_s = row.read("pause_s", _seconds(0, 60), PAUSE_S)
         if not name and not url and row.text("credit"):
             said[row.text("credit")] = None
         if url:

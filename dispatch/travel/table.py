@@ -1,6 +1,7 @@
 """The day's travel table: every drive a route can need, in rows and columns."""
 
-from collections.abc import Iterable, Mapping, Sequence, Set
+from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Set as AbstractSet
 from typing import NamedTuple
 
 import numpy as np
@@ -189,14 +190,13 @@ def strip_walks(day: Day, keys: Iterable[str], legs: Legs) -> Legs:
     return legs._replace(base_s=base_s)
 
 
-def _walks(day: Day, keys: Iterable[str]) -> tuple[NDArray[np.int64], ...]:
+def _walks(
+    day: Day, keys: Iterable[str]
+) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
     """Return seconds on foot to and from each node."""
-    calls = {f"call:{call.id}": call for call in day.calls if call.access is not None}
-    known = [calls.get(key) for key in keys]
-    return tuple(
-        np.array([0 if call is None else walk_s(call) for call in known], np.int64)
-        for walk_s in (lambda call: call.walk_in_s, lambda call: call.walk_out_s)
-    )
+    walks = {f"call:{call.id}": (call.walk_in_s, call.walk_out_s) for call in day.calls}
+    both = np.array([walks.get(key, (0, 0)) for key in keys], np.int64).reshape(-1, 2)
+    return both[:, 0], both[:, 1]
 
 
 def measure_between(
@@ -298,7 +298,7 @@ def _given(
     measured: Legs,
     *,
     shop_is_stop: bool,
-    lost: Set[str] = frozenset(),
+    lost: AbstractSet[str] = frozenset(),
 ) -> Legs:
     """Lay a given matrix over measured legs; complain about all that it lacks.
 

@@ -83,7 +83,7 @@ def test_case_signs_abbreviations_and_the_numbers_place_make_no_difference(
         ("8 Mil Lane, Hafton", 8),  # a letter too few
         ("8 Milll Lane, Hafton", 8),  # one too many
         ("8 Mlil Lane, AB1 2CD", 8),  # two swapped
-        ("5 Castelgate Steet, Hafton", 55),  # two errors in a long name
+        ("5 Castelgat St, Hafton", 55),  # two errors in a long name
         ("8 Mill Lane, Haftn", 8),  # in the town
     ],
 )

@@ -32,6 +32,7 @@ from dispatch.scenario import (
 from dispatch.travel import travel_table
 from shared.errors import Fault, InvalidInput
 from shared.model import Barred, Call, Day, Place, Reserve, Rule
+from shared.trade import kinds
 from tests.builders import a_call, a_day, a_plan, at, window
 
 DEMO = Path(__file__).parents[2] / "demo_scenarios" / "typed_addresses"
@@ -200,7 +201,7 @@ def test_which_server_a_folder_names_is_handed_on_with_its_pace(
 
 def test_a_typing_error_that_was_read_over_is_said_on_the_plan(tmp_path: Path) -> None:
     day = read_scenario(lay(tmp_path, calls_csv=calls("1 Oka Road, Hafton")))
-    assert day.notices == ("'1 Oka Road, Hafton' was read as 1 Oak Road, Hafton",)
+    assert "'1 Oka Road, Hafton' was read as 1 Oak Road, Hafton" in day.notices
 
 
 # --- what is wrong -------------------------------------------------------------------
@@ -321,7 +322,7 @@ def test_whatever_bars_a_call_no_van_may_serve_it(rule: Rule) -> None:
 def test_slots_for_emergencies_are_not_held_where_nobody_knows_a_call_to_be() -> None:
     reserve = Reserve(window=window(8, 17), length_s=3600, slots=1)
     far = a_call("2", place=at(20, 0))
-    day = hold(a_day(lost(), far, reserve=reserve))
+    day = hold(a_day(lost(), far, reserve=reserve, kinds=kinds()))
     assert day.calls[-1].place == far.place
 
 
