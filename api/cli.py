@@ -862,11 +862,11 @@ def place(
     Examples:
       keyround place demo_scenarios/typed_addresses 503
       keyround place tomorrow 503 --choose 2
-      keyround place tomorrow 503 --pin 52.2140,-0.9150 --who Ada
+      keyround place tomorrow 503 --pin 52.2140,-0.9150
 
     \b
-    Exit status: 0 it is known, or written; 1 nobody knows it, 2 bad input, 3 cannot
-    read or write.
+    Exit status: 0 it is known, or written; 1 nobody knows it, 2 bad input,
+    3 cannot read or write.
     """
     if pin and choose is not None:
         raise click.UsageError("--pin and --choose are two ways to say where it is")

@@ -318,8 +318,6 @@ def _given(
     same = np.equal.outer(lat, lat) & np.equal.outer(lon, lon)
     shop = rows["shop"]
     calls = np.array([key.startswith("call:") for key in keys])
-    nowhere = np.array([key in lost for key in keys])
-    known |= nowhere[:, np.newaxis] | nowhere
     for node in np.flatnonzero(same[shop] & ~calls):
         # A start or finish at the shop's door: first its drives, then those to it.
         lent = known[shop] & ~known[node]
@@ -337,7 +335,8 @@ def _given(
         known[:, node] |= lent
     for array in (base_s, distance_m):
         array[same & ~known] = 0
-    known |= same
+    nowhere = np.array([key in lost for key in keys])
+    known |= same | nowhere[:, np.newaxis] | nowhere
     starts = np.array([key.startswith("start:") for key in keys])
     finishes = np.array([key.startswith("finish:") for key in keys])
     stops = calls | np.array([key.startswith("store:") for key in keys])

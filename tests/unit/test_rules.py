@@ -16,6 +16,7 @@ from hypothesis import strategies as st
 from dispatch.rules import goal, judge
 from dispatch.travel import travel_table
 from shared.model import (
+    Barred,
     Break,
     Call,
     Conflict,
@@ -548,6 +549,10 @@ PLANTS: dict[str, tuple[Rule, Edit]] = {
     "the van lacks equipment": (
         Rule.EQUIPMENT,
         call_with("F", equipment=frozenset({"programmer"})),
+    ),
+    "a visit is where nobody knows it to be": (
+        Rule.ADDRESS,
+        call_with("D", barred=Barred(rule=Rule.ADDRESS, text="nobody knows")),
     ),
     "another van goes than the required": (
         Rule.REQUIRED_VAN,
