@@ -180,6 +180,18 @@ class Page:
             self._write(start + line, bold=bold)
             start = " " * (indent + hang)
 
+    def exact(self, text: str, indent: int = 0) -> None:
+        """Write one line that is there to be copied: it is never broken.
+
+        Parameters
+        ----------
+        text : str
+            Without a line break.
+        indent : int
+            Columns left free before it.
+        """
+        self._write(" " * indent + self.spell(text))
+
     def head(self, title: str) -> None:
         """Write a section's heading with a rule below.
 

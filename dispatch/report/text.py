@@ -502,7 +502,7 @@ def _unplaced(page: Page, answer: Answer) -> None:
         if call.barred is not None and call.barred.places:
             page.say("which one is meant? Its line for pins.csv:", 6, 2)
             for line in pin_lines(call):
-                page.say(line, 8, 2)
+                page.exact(line, 8)
 
 
 def _reasons(page: Page, day: Day, reasons: Sequence[Reason], indent: int) -> None:

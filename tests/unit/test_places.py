@@ -496,3 +496,12 @@ def test_the_demo_shows_a_found_an_asked_back_and_an_unknown_address() -> None:
     assert by_id["505"].place.lat_deg == 50.4171  # pinned; the list has 50.4178
     assert by_id["507"].walk_in_s == 600
     assert by_id["507"].parked.name.startswith("barrier")
+
+
+def test_a_line_to_copy_is_never_broken_however_long_the_address() -> None:
+    long = "Unit 12 of the old ropewalk behind the chandlery, 4 Mill Lane, Upper Hafton"
+    call = lost()
+    call = replace(call, place=replace(call.place, name=long))
+    day = a_day(call, a_call("2"))
+    text = plan_text(answer(day, plan_day(day, Budget(rounds=20))), width=80)
+    assert f'        "{long}",' in text
