@@ -158,12 +158,13 @@ def served(
     load: str | None = "live_day",
     now: str = MORNING,
     url: str | None = None,
+    locator: Locator | None = None,
 ) -> Iterator[Served]:
     """Run the service on a real port of 127.0.0.1, in a thread.
 
     Parameters
     ----------
-    folder, load, now, url
+    folder, load, now, url, locator
         As for :func:`service`.
 
     Yields
@@ -171,7 +172,7 @@ def served(
     Served
         The service.
     """
-    with _made(folder, load, now, url) as (store, clock, app):
+    with _made(folder, load, now, url, locator) as (store, clock, app):
         config = uvicorn.Config(app, port=0, log_level="warning", access_log=False)
         server = uvicorn.Server(config)
         thread = threading.Thread(target=server.run)

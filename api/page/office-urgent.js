@@ -106,12 +106,15 @@ export function urgentDesk(desk) {
     renew(
       where,
       make("p", { class: "hint" }, found.words),
-      candidates(found.candidates, async (place) => {
-        setSpot(place);
-        renew(where, make("p", { class: "hint" }, `${place.name}, from now on.`));
-        spot.focus();
-        await trying(() => pinPlace({ address, lat_deg: place.lat_deg, lon_deg: place.lon_deg }, freshKey()));
-      }),
+      candidates(found.candidates, (place) =>
+        trying(async () => {
+          setSpot(place);
+          spot.focus();
+          renew(where);
+          await pinPlace({ address, lat_deg: place.lat_deg, lon_deg: place.lon_deg }, freshKey());
+          renew(where, make("p", { class: "hint" }, `${address} is ${place.name} from now on.`));
+        }),
+      ),
     );
   }
   async function trying(work) {
@@ -123,6 +126,7 @@ export function urgentDesk(desk) {
   }
   name.addEventListener("change", () => trying(seekSpot));
   spot.addEventListener("change", () => {
+    renew(where);
     const place = position(spot.value);
     spot.setCustomValidity(place ? "" : "Latitude and longitude, as in 53.7012, -1.2930");
     desk.cross(place);
