@@ -16,6 +16,7 @@ from api.feed import Feed
 from api.journal import LOG
 from api.problems import Problem, Slug, problem_of, problem_of_status
 from api.routers import (
+    addresses,
     calendars,
     calls,
     codes,
@@ -26,7 +27,6 @@ from api.routers import (
     jobs,
     metrics,
     phones,
-    places,
     plans,
     stock,
     urgent,
@@ -128,7 +128,7 @@ def create_app(  # noqa: PLR0913 - its parts
     app.add_exception_handler(HTTPException, _answer_refusal)
     # Routes are tried in their order: what phones fetch all the time comes first.
     matters = (plans, facts, health, days, calls, vans, stock, jobs, urgent, events)
-    guarded = (places, phones, codes, calendars, metrics)
+    guarded = (addresses, phones, codes, calendars, metrics)
     for matter in (*matters, *guarded):
         app.include_router(matter.router)
     app.include_router(page_router(read_pages()))

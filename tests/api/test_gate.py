@@ -89,6 +89,10 @@ POST /v1/days/{day}/urgent
 POST /v1/days/{day}/urgent/{inquiry}/accept
 POST /v1/days/{day}/quote
 GET /v1/days/{day}/rest
+POST /v1/places
+GET /v1/pins
+POST /v1/pins
+DELETE /v1/pins/{pin}
 """
 
 # What stands for a name in a path: what is there, and is not the van's that asks.
@@ -101,6 +105,7 @@ NAMES = {
     "key": "x",
     "job": "x",
     "inquiry": "x",
+    "pin": "x",
 }
 BODIES = {
     "POST /v1/days/{other}/facts": {

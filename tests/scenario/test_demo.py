@@ -22,6 +22,7 @@ NAMES = (
     "short_of_parts",
     "full_shelves",
     "live_day",
+    "typed_addresses",
 )
 SEVERAL = ("three_days",)
 
@@ -66,6 +67,21 @@ def test_one_van_serves_all_nine_calls_and_no_plan_is_better() -> None:
     assert plan.unplaced == ()
     assert plan.status.proof is Proof.PROVED_BEST
     assert plan.status.bound_units == plan.cost_units
+
+
+def test_all_typed_addresses_are_served_but_the_two_that_nobody_can_place() -> None:
+    _, plan = planned("typed_addresses")
+    (route,) = plan.routes
+    assert sorted(route.call_ids) == ["501", "502", "504", "505", "507"]
+    assert [(left.call_id, left.reasons[0].rule) for left in plan.unplaced] == [
+        ("503", Rule.ADDRESS),
+        ("506", Rule.ADDRESS),
+    ]
+    assert plan.status.proof is Proof.PROVED_BEST
+    # 6 + 4 min on foot are in the drive to the car park, and 6 in the one from it.
+    (parked,) = (stop for stop in route.stops if stop.call_id == "507")
+    assert parked.drive_s > 600
+    assert 11 * 3600 <= parked.start_s <= 13 * 3600  # at the car, not at the barrier
 
 
 def test_four_vans_serve_all_thirty_five_calls() -> None:

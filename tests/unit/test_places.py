@@ -9,14 +9,20 @@ from click.testing import CliRunner, Result
 
 from api.cli import Exit, cli
 from dispatch.answer import answer
+from dispatch.chance import usual_spreads
 from dispatch.explain import explain
 from dispatch.gazetteer import Match
+from dispatch.horizon import plan_days
+from dispatch.live import ask_at
 from dispatch.planner import Budget, plan_day
 from dispatch.problem import build_problem
+from dispatch.quote import open_book, quote
 from dispatch.report.document import document
 from dispatch.report.geojson import feature_collection
 from dispatch.report.text import plan_text
 from dispatch.reserve import hold
+from dispatch.reshuffle import reshuffle
+from dispatch.rest import rest_of
 from dispatch.rules import judge
 from dispatch.scenario import (
     Locator,
@@ -29,11 +35,14 @@ from dispatch.scenario import (
     read_scenario,
     write_scenario,
 )
+from dispatch.state import replay
 from dispatch.travel import travel_table
+from dispatch.urgent import Ask
+from dispatch.vancheck import van_check
 from shared.errors import Fault, InvalidInput
 from shared.model import Barred, Call, Day, Place, Reserve, Rule
 from shared.trade import kinds
-from tests.builders import a_call, a_day, a_plan, at, window
+from tests.builders import HOUR_S, a_call, a_day, a_part, a_plan, at, need, window
 
 DEMO = Path(__file__).parents[2] / "demo_scenarios" / "typed_addresses"
 DAY = """\
@@ -505,3 +514,44 @@ def test_a_line_to_copy_is_never_broken_however_long_the_address() -> None:
     day = a_day(call, a_call("2"))
     text = plan_text(answer(day, plan_day(day, Budget(rounds=20))), width=80)
     assert f'        "{long}",' in text
+
+
+# --- wherever a day is looked at ----------------------------------------------------
+
+
+def test_several_days_are_planned_around_a_call_that_nobody_can_place() -> None:
+    day = a_day(lost(), a_call("2", place=at(1, 0)), horizon=2)
+    made = plan_days(day, Budget(rounds=50))
+    assert [
+        (left.call_id, left.reasons[0].rule) for left in made.answers[0].plan.unplaced
+    ] == [("1", Rule.ADDRESS)]
+    placed = {
+        id_ for each in made.answers for r in each.plan.routes for id_ in r.call_ids
+    }
+    assert placed == {"2"}
+
+
+def test_the_rest_of_a_day_and_an_urgent_call_leave_it_out_as_well() -> None:
+    day = a_day(lost(), a_call("2", place=at(1, 0)))
+    plan = plan_day(day, Budget(rounds=20))
+    rest = rest_of(day, plan, replay(day, ()), 9 * HOUR_S)
+    anew = reshuffle(rest, Budget(rounds=20))
+    assert [left.call_id for left in anew.unplaced] == ["1"]
+    assert anew.unplaced[0].reasons[0].rule is Rule.ADDRESS
+    urgent = a_call("U", place=at(2, 0), priority=1)
+    found = ask_at(day, (plan, ()), urgent, 9 * HOUR_S, Ask(danger=False))
+    assert any(option.van_id == "V1" for option in found.options)
+
+
+def test_a_window_is_quoted_beside_it() -> None:
+    day = a_day(lost(), a_call("2", place=at(1, 0)))
+    plan = plan_day(day, Budget(rounds=20))
+    caller = a_call("new", place=at(2, 0))
+    spreads = usual_spreads(replace(day, calls=(*day.calls, caller)))
+    assert quote(open_book([(day, plan)], spreads), caller, spreads, 0.9).offers
+
+
+def test_the_vans_stock_is_checked_with_what_it_would_use() -> None:
+    part = a_part()
+    day = a_day(lost(needs=(need("BLANK"),)), parts=(part,), kinds=kinds())
+    assert not van_check(day).ready  # whoever finds the place has to have the blank
