@@ -15,7 +15,21 @@ export class Refusal extends Error {
 // Nothing came back: no coverage, or the service is down.
 export class NoLink extends Error {}
 
-async function ask(method, path, body = undefined, headers = {}) {
+// What is asked again in any case is given up once the link is another one: over the old
+// one an answer may never come.
+let link = new AbortController();
+export function anew() {
+  link.abort();
+  link = new AbortController();
+}
+
+// Older browsers wait for the patience to end.
+const patience = (signal) => {
+  const end = AbortSignal.timeout(PATIENCE_MS);
+  return signal && AbortSignal.any ? AbortSignal.any([end, signal]) : end;
+};
+
+async function ask(method, path, { body, headers = {}, signal } = {}) {
   let answer;
   try {
     answer = await fetch(path, {
@@ -25,7 +39,7 @@ async function ask(method, path, body = undefined, headers = {}) {
       credentials: "same-origin",
       cache: "no-store", // what is kept is kept in one place: the pocket
       redirect: "error",
-      signal: AbortSignal.timeout(PATIENCE_MS),
+      signal: patience(signal),
     });
     if (answer.ok || answer.status === 304) return answer;
   } catch (error) {
@@ -52,14 +66,15 @@ async function read(answer) {
 
 const day = (id) => `/v1/days/${encodeURIComponent(id)}`;
 
-export const pair = async (code) => read(await ask("POST", "/v1/session", { code }));
+export const pair = async (code) => read(await ask("POST", "/v1/session", { body: { code } }));
 export const session = async () => read(await ask("GET", "/v1/session"));
 export const leave = () => ask("DELETE", "/v1/session");
 
 // The sheet that counts now; null when it is the one with this ETag.
 export async function sheet(van, etag) {
   const path = `/v1/vans/${encodeURIComponent(van)}/sheet`;
-  const answer = await ask("GET", path, undefined, etag ? { "If-None-Match": etag } : {});
+  const headers = etag ? { "If-None-Match": etag } : {};
+  const answer = await ask("GET", path, { headers, signal: link.signal });
   const plan = answer.headers.get("Keyround-Plan") ?? "";
   const date = answer.headers.get("Date");
   if (answer.status === 304) return { body: null, etag, plan, date };
@@ -68,7 +83,7 @@ export async function sheet(van, etag) {
 
 // Tells facts; those that were told before do no harm.
 export const tell = async (dayId, sent_at, facts) =>
-  read(await ask("POST", `${day(dayId)}/facts`, { sent_at, facts }));
+  read(await ask("POST", `${day(dayId)}/facts`, { body: { sent_at, facts }, signal: link.signal }));
 
 // Asks for a code; whoever calls this shows it and forgets it.
 export const reveal = async (dayId, call) =>

@@ -12,9 +12,10 @@ import * as wire from "./phone-wire.js";
 
 const HOLD_MS = 5_000; // so long a fact can be taken back with one touch
 const CODE_MS = 30_000; // so long a code is shown
-const LOOK_MS = 90_000; // a stream can die silently: look so often all the same
+const LOOK_MS = 30_000; // a stream can die silently: look so often all the same
+const FOLLOW_MS = 4_000; // so long after something was told the plan has mostly followed
 const STALE_MS = 180_000; // older than this the plan is called old
-const RETRY_MS = [3_000, 6_000, 15_000, 30_000, 60_000];
+const RETRY_MS = [1_000, 2_000, 5_000, 10_000, 20_000, 30_000];
 const BATCH = 50;
 
 const state = {
@@ -479,21 +480,42 @@ function setClock(text) {
   pocket.write("offset", state.offset_ms);
 }
 
-let refreshing = null;
-function refresh() {
-  refreshing ??= refreshNow().finally(() => {
-    refreshing = null;
-  });
-  return refreshing;
+// Works once at a time. Asked for while it works, it works once more after that: what
+// happened meanwhile it may have missed.
+function single(work) {
+  let running = null;
+  let isDue = false;
+  const run = async () => {
+    try {
+      do {
+        isDue = false;
+        await work();
+      } while (isDue);
+    } finally {
+      running = null;
+    }
+  };
+  return () => {
+    if (running === null) running = run();
+    else isDue = true;
+    return running;
+  };
 }
+
+const refresh = single(refreshNow);
 
 async function refreshNow() {
   const { session } = state;
   if (session === null) return;
+  const wasTold = isTold;
+  isTold = false;
   try {
     const got = await wire.sheet(session.van_id, state.sheet?.etag);
     if (state.session !== session) return;
-    reached(true);
+    const isBack = reached(true);
+    // Nobody knows whether a stream outlives the loss of the link; one that did not tell
+    // of a change is dead.
+    if (isBack || (source !== null && got.body !== null && !wasTold)) listen();
     if (got.body !== null) await take(got);
     else state.sheet = { ...state.sheet, plan: got.plan || state.sheet.plan, checked_ms: Date.now() };
     state.absent = "";
@@ -576,13 +598,7 @@ function later(least_s = 0) {
 const alone = (work) =>
   navigator.locks ? navigator.locks.request("keyround-send", { ifAvailable: true }, (lock) => lock && work()) : work();
 
-let sending = null;
-function send() {
-  sending ??= Promise.resolve(alone(sendNow)).finally(() => {
-    sending = null;
-  });
-  return sending;
-}
+const send = single(() => alone(sendNow));
 
 async function sendNow() {
   let size = BATCH;
@@ -596,7 +612,7 @@ async function sendNow() {
     try {
       const sent_at = new Date().toISOString();
       const answer = await wire.tell(batch[0].day, sent_at, batch.map((each) => each.body));
-      reached(true);
+      const isBack = reached(true);
       state.trouble = "";
       setClock(answer.now_at);
       for (const { id, result, reason } of answer.results) {
@@ -613,6 +629,9 @@ async function sendNow() {
         await pocket.putFact(fact);
       }
       render();
+      if (isBack) relink();
+      else if (answer.plan_version > versionOf(state.sheet?.plan)) refresh();
+      setTimeout(refresh, FOLLOW_MS);
     } catch (error) {
       if (error instanceof wire.NoLink) {
         reached(false);
@@ -695,6 +714,7 @@ async function unpair() {
 
 let source = null;
 let listenTimer = 0;
+let isTold = false; // has the stream told of a change since the sheet was asked for?
 
 function listen() {
   stopListening();
@@ -711,7 +731,9 @@ function listen() {
         pocket.drop("after");
       }
       if (name === "refused") return wasRefused(data);
-      if (name !== "facts") refresh();
+      if (name === "facts") return;
+      isTold = true;
+      refresh();
     },
     () => {
       // Refused, or gone: the sheet tells why.
@@ -726,6 +748,16 @@ function stopListening() {
   clearTimeout(listenTimer);
   source?.close();
   source = null;
+}
+
+// The link is another one than before: what is on its way over the old one, and the
+// stream, may never hear of it.
+function relink() {
+  if (state.session === null || document.hidden) return;
+  tries = 0;
+  wire.anew();
+  refresh();
+  if (state.isUp !== false) listen(); // else once an answer has come
 }
 
 async function wasRefused({ id, reason }) {
@@ -750,7 +782,7 @@ async function start() {
     if (signedOut(error)) return;
   }
   await refresh();
-  listen();
+  if (source === null) listen();
 }
 
 async function keepPage() {
@@ -794,15 +826,14 @@ document.addEventListener("visibilitychange", () => {
     stopListening();
     for (const fact of waiting()) fact.hold_ms = Math.min(fact.hold_ms, Date.now());
     send();
-  } else if (state.session !== null) {
-    refresh();
-    listen();
+  } else {
+    relink();
   }
 });
 addEventListener("pagehide", hideCode);
-addEventListener("online", () => {
-  refresh();
-  listen(); // at once, not when the browser thinks of it
+addEventListener("online", relink);
+navigator.connection?.addEventListener("change", () => {
+  if (navigator.onLine) relink(); // from one network into another
 });
 addEventListener("offline", () => {
   if (reached(false)) render();
@@ -811,6 +842,6 @@ setInterval(() => {
   if (document.hidden || state.session === null) return;
   if (Date.now() - (state.sheet?.checked_ms ?? 0) > LOOK_MS) refresh();
   else if (!talk.isTalking()) render(); // the time went on
-}, 20_000);
+}, 10_000);
 
 begin();

@@ -38,6 +38,10 @@ class Standin:
     refuse: dict[str, str] = field(default_factory=dict)  # kind -> reason
     lose_answers: int = 0  # so many batches are taken, and their answer is lost
     is_down: bool = False
+    is_stuck: bool = False  # sheets are asked for, and no answer ever comes
+    is_mute: bool = False  # streams are open, and nothing comes through
+    late_s: float = 0  # so long an answer is on its way
+    asked: int = 0  # how often the sheet was asked for
     events: list[tuple[str, Json]] = field(default_factory=list)
     asked_after: list[str] = field(default_factory=list)
     reveals: list[tuple[str, str]] = field(default_factory=list)
@@ -107,6 +111,9 @@ def make_app(it: Standin) -> FastAPI:  # noqa: C901, PLR0915 - small routes in a
 
     @app.get("/v1/vans/mira/sheet")
     async def sheet(request: Request) -> Response:
+        it.asked += 1
+        if it.is_stuck:
+            await asyncio.Event().wait()  # for good, whatever comes later
         if it.sheet is None:
             it.fetches.append(404)
             return problem(404, "no plan yet")
@@ -117,6 +124,7 @@ def make_app(it: Standin) -> FastAPI:  # noqa: C901, PLR0915 - small routes in a
         }
         is_same = request.headers.get("if-none-match") == headers["ETag"]
         it.fetches.append(304 if is_same else 200)
+        await asyncio.sleep(it.late_s)  # what it says is settled by now
         if is_same:
             return Response(status_code=304, headers=headers)
         return Response(body, headers=headers, media_type="application/json")
@@ -162,7 +170,7 @@ def make_app(it: Standin) -> FastAPI:  # noqa: C901, PLR0915 - small routes in a
             if asked is None:
                 yield f'event: hello\ndata: {{"at": {at}}}\n\n'
             while not await request.is_disconnected() and not it.is_down:
-                for name, data in it.events[at:]:
+                for name, data in [] if it.is_mute else it.events[at:]:
                     at += 1
                     yield f"id: {at}\nevent: {name}\ndata: {json.dumps(data)}\n\n"
                 await asyncio.sleep(0.05)

@@ -37,6 +37,7 @@ KEPT = """async () => {
   const local = JSON.stringify({...localStorage, ...sessionStorage});
   return {...kept, urls, local, cookie: document.cookie};
 }"""
+ONLINE = "dispatchEvent(new Event('online'))"  # as a browser says it
 HIDE = """() => {
   Object.defineProperty(document, "hidden", {value: true, configurable: true});
   document.dispatchEvent(new Event("visibilitychange"));
@@ -407,6 +408,27 @@ def test_a_fact_that_is_refused_is_shown_with_its_reason_and_holds_no_other_back
     expect(page.get_by_role("button", name="All sent")).to_be_visible()
 
 
+def test_the_list_of_what_was_told_says_how_far_each_is_the_latest_first(
+    open_page: Open, service: Standin
+) -> None:
+    page = pair(open_page(), service)
+    step(page, "Setting off")
+    wait_held(page)
+    until(page, lambda: len(service.facts) == 1)
+    expect(page.get_by_role("button", name="All sent")).to_be_visible()
+    step(page, "Here")
+    page.get_by_role("button", name="1 not sent").click()
+    told = page.get_by_role("dialog")
+    expect(told).to_contain_text("Connected.")
+    lines = told.get_by_role("listitem")
+    expect(lines).to_have_count(2)
+    expect(lines.nth(0)).to_contain_text("Here: 21 Lockgate")
+    expect(lines.nth(0)).to_contain_text("not sent yet")
+    expect(lines.nth(1)).to_contain_text("Setting off: 21 Lockgate")
+    expect(lines.nth(1)).to_contain_text("sent")
+    assert "not sent" not in lines.nth(1).inner_text()
+
+
 # --- without coverage -----------------------------------------------------------
 
 
@@ -459,6 +481,47 @@ def test_when_an_answer_is_lost_the_same_ids_are_sent_again_and_count_once(
     assert len(sent) == 3
     assert set(sent) == set(service.facts)
     assert len(service.facts) == 1
+
+
+def test_a_change_while_the_sheet_is_on_its_way_is_not_missed(
+    open_page: Open, service: Standin
+) -> None:
+    page = pair(open_page(), service)
+    until(page, lambda: service.asked_after != [])
+    service.late_s = 1.5
+    before = len(service.fetches)
+    page.evaluate(ONLINE)
+    until(page, lambda: len(service.fetches) > before)
+    assert service.fetches[-1] == 304  # this answer will not know of it
+    service.change(sheet(WORKING))
+    expect(page.get_by_text("Working at")).to_be_visible()
+
+
+def test_out_of_a_tunnel_the_page_waits_for_no_answer_that_was_lost_in_it(
+    open_page: Open, service: Standin
+) -> None:
+    page = pair(open_page(), service)
+    until(page, lambda: service.asked_after != [])
+    service.is_stuck = service.is_mute = True
+    before = service.asked
+    page.evaluate(ONLINE)
+    until(page, lambda: service.asked > before)
+    service.change(sheet(WORKING))
+    service.is_stuck = False
+    page.evaluate(ONLINE)
+    expect(page.get_by_text("Working at")).to_be_visible(timeout=10_000)  # not 15 s
+
+
+def test_a_stream_that_died_silently_is_found_out_and_opened_anew(
+    open_page: Open, service: Standin
+) -> None:
+    page = pair(open_page(), service)
+    until(page, lambda: len(service.fetches) == 2)  # once more as the stream began
+    service.is_mute = True
+    service.change(sheet(WORKING))
+    page.clock.fast_forward(41_000)  # it looks every 30 s, and says so every 10 s
+    expect(page.get_by_text("Working at")).to_be_visible()
+    until(page, lambda: service.asked_after[1:] == ["0"])
 
 
 def test_the_service_worker_keeps_the_page_and_nothing_of_the_day(
