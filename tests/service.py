@@ -4,11 +4,15 @@
 clients that are signed in.
 """
 
+import atexit
+import shutil
+import tempfile
 import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import datetime
+from functools import cache
 from pathlib import Path
 
 import uvicorn
@@ -17,16 +21,19 @@ from fastapi.testclient import TestClient
 
 from api.app import create_app
 from api.course import queue
+from api.crew import Here
 from api.desk import Desk
 from api.folder import load, read_path
 from api.security import make_key
 from api.store import SqlStore, open_store
+from api.store.archive import dump, restore
 from api.worker import work_once
 from dispatch.scenario import Locator
 
 DEMO = Path(__file__).parents[1] / "demo_scenarios"
 MORNING = "2026-12-04T07:50:00+00:00"
 ROUNDS = 200  # of a search: enough for a demo day
+DATABASE = "keyround.db"
 
 
 class Clock:
@@ -87,14 +94,35 @@ def _made(
     locator: Locator | None = None,
 ) -> Iterator[tuple[SqlStore, Clock, FastAPI]]:
     clock = Clock(now)
-    store = open_store(url or f"sqlite:///{folder / 'keyround.db'}", clock)
-    app = create_app(store=store, clock=clock, locator=locator)
+    planned = None if load_day is None else _planned(load_day)
+    if planned is not None and url is None:
+        shutil.copyfile(planned, folder / DATABASE)
+    store = open_store(url or f"sqlite:///{folder / DATABASE}", clock)
     try:
-        if load_day is not None:
-            plan_demo(app.state.desk, load_day)
-        yield store, clock, app
+        if planned is not None and url is not None:
+            _carry_over(planned, store)
+        yield store, clock, create_app(store=store, clock=clock, locator=locator)
     finally:
         store.close()
+
+
+@cache
+def _planned(name: str) -> Path:
+    """Plan a demo day once: every service of this process begins with a copy."""
+    place = tempfile.mkdtemp(prefix="keyround-planned-")
+    atexit.register(shutil.rmtree, place, ignore_errors=True)
+    file = Path(place) / DATABASE
+    store = open_store(f"sqlite:///{file}", Clock(MORNING))
+    plan_demo(Desk(store=store, clock=Clock(MORNING), crew=Here()), name)
+    store.close()
+    return file
+
+
+def _carry_over(planned: Path, store: SqlStore) -> None:
+    given = open_store(f"sqlite:///{planned}")
+    with given.read() as source, store.write() as target:
+        restore(target, dump(source))
+    given.close()
 
 
 def plan_demo(desk: Desk, name: str) -> str:

