@@ -25,6 +25,7 @@ from api.routers import (
     facts,
     health,
     jobs,
+    kinds,
     metrics,
     phones,
     plans,
@@ -127,8 +128,8 @@ def create_app(  # noqa: PLR0913 - its parts
     app.add_exception_handler(RequestValidationError, _answer_faults)
     app.add_exception_handler(HTTPException, _answer_refusal)
     # Routes are tried in their order: what phones fetch all the time comes first.
-    matters = (plans, facts, health, days, calls, vans, stock, jobs, urgent, events)
-    guarded = (addresses, phones, codes, calendars, metrics)
+    matters = (plans, facts, health, days, calls, vans, stock, jobs, kinds, urgent)
+    guarded = (events, addresses, phones, codes, calendars, metrics)
     for matter in (*matters, *guarded):
         app.include_router(matter.router)
     app.include_router(page_router(read_pages()))

@@ -483,6 +483,53 @@ class InquiryView(Body):
     document: dict[str, Any]
 
 
+class CautionView(Body):
+    """A warning that goes with some kinds of work."""
+
+    id: str
+    text: str
+    source: str
+    emergency: bool
+
+
+class KindView(Body):
+    """A kind of work: half of such visits are under the median."""
+
+    id: str
+    name: str
+    median_s: int
+    p90_s: int
+    skills: tuple[str, ...]
+    equipment: tuple[str, ...]
+    ready: tuple[ReadyKind, ...]
+    cautions: tuple[str, ...]
+    source: str
+
+
+class KindsView(Body):
+    """The trade table."""
+
+    items: tuple[KindView, ...]
+    cautions: tuple[CautionView, ...]
+
+
+class RingView(Body):
+    """A customer whom nobody has rung yet, and what to say."""
+
+    call_id: str
+    version: int
+    customer: str
+    phone: str
+    window: SpanBody | None
+    message: str
+
+
+class RungBody(Body):
+    """Which word about a call was said: of which plan."""
+
+    version: Annotated[int, Field(ge=1)]
+
+
 class QuoteBody(Body):
     """A call that a caller wants a window for, and how surely it shall be kept."""
 

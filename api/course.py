@@ -31,12 +31,13 @@ from api.store.plans import (
     placed_on,
     put_sheet,
 )
+from api.store.rings import close_ring, find_ring, put_rings
 from api.store.stock import Stocks, move
 from dispatch.answer import answer
 from dispatch.evening import cautions
 from dispatch.live import Moment, Stand, stand_of
 from dispatch.report.document import document, plan_json
-from dispatch.report.livedata import rest_json
+from dispatch.report.livedata import RingDocument, rest_json, ring_document
 from dispatch.reserve import release
 from dispatch.state import State, accept, complete, replay
 from dispatch.stock import pick_lists
@@ -341,6 +342,10 @@ class Clerk:
         self.taken[fact.van_id].append(fact.id)
         self.touched |= {giver for giver, *_ in fact.handed or ()}
         self.touched |= {fact.van_id or "", self.placed.get(fact.call_id or "", "")}
+        if fact.kind is FactKind.TOLD and fact.call_id and fact.window:
+            ring = find_ring(self.transaction, self.day_id, fact.call_id)
+            if ring is not None and ring.ring.window_from_s == fact.window.start_s:
+                close_ring(self.transaction, self.day_id, fact.call_id)
 
     @property
     def now(self) -> Known:
@@ -500,10 +505,13 @@ class Made:
         The plan.
     sheets : mapping of str to SheetDocument
         Van id to its sheet, before anything happened.
+    rings : tuple of RingDocument
+        Whom to ring about it.
     """
 
     new: NewPlan
     sheets: Mapping[str, SheetDocument]
+    rings: tuple[RingDocument, ...] = ()
 
 
 def write_morning(known: Known, found: Answer, outlook: bytes | None = None) -> Made:
@@ -565,7 +573,11 @@ def write_moment(known: Known, before: Stand, moment: Moment, kind: str) -> Made
         document=plan_json(found).encode(),
         rest=rest_json(known.day, moment).encode(),
     )
-    return Made(new=new, sheets=make_sheets(found.day, document(found)))
+    return Made(
+        new=new,
+        sheets=make_sheets(found.day, document(found)),
+        rings=tuple(map(ring_document, moment.rings)),
+    )
 
 
 def _answer(known: Known, moment: Moment) -> Answer:
@@ -612,6 +624,7 @@ def put_in_force(transaction: Transaction, known: Known, made: Made) -> int:
     """
     day_id = known.brief.id
     version = add_plan(transaction, day_id, made.new)
+    put_rings(transaction, day_id, version, made.rings)
     codes = coded(transaction, day_id)
     for sheet in made.sheets.values():
         over = lay_over(sheet, known.day, known.state, codes)

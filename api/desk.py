@@ -13,9 +13,17 @@ from typing import Any, Protocol, TypeVar
 
 from api.problems import NotFound
 from api.store import Transaction
-from api.store.days import Brief, find_brief, list_rows, read_day, seen
+from api.store.days import (
+    Brief,
+    find_brief,
+    list_rows,
+    read_day,
+    read_learnt,
+    seen,
+)
 from api.store.facts import Told, last_seq, list_facts
 from api.store.plans import InForce, find_in_force, find_version
+from dispatch.lesson import with_figures
 from dispatch.reserve import hold
 from dispatch.scenario import Locator
 from dispatch.state import State, replay
@@ -264,7 +272,8 @@ def _day(transaction: Transaction, day_id: str) -> Day:
     day = read_day(transaction, day_id)
     if day is None:
         raise NotFound("there is no such day")
-    return hold(day)
+    figures = read_learnt(transaction, day_id)
+    return hold(day if figures is None else with_figures(day, figures))
 
 
 def in_force(desk: Desk, transaction: Transaction, day_id: str) -> InForce | None:

@@ -84,7 +84,7 @@ class SheetTake:
     quantity : int
         Pieces.
     bin : str
-        Where it lies in the shop.
+        Where it lies: in the van where it is aboard, else in the shop.
     origin : Origin
         Aboard, from the shop, from another van, or fetched on the way.
     from_id : str or None
@@ -136,6 +136,8 @@ class SheetStop:
         Shared tools it needs.
     restock : RestockDocument or None
         Of a restock stop.
+    is_shop : bool
+        Whether that is at the firm's own shop.
     """
 
     key: str
@@ -155,6 +157,7 @@ class SheetStop:
     take: tuple[SheetTake, ...]
     tools: tuple[str, ...]
     restock: RestockDocument | None
+    is_shop: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -209,11 +212,14 @@ class SheetStock:
         What.
     pieces : int
         How many.
+    bin : str
+        Where in the van they lie; empty: nobody has said.
     """
 
     part_id: str
     name: str
     pieces: int
+    bin: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -251,6 +257,8 @@ class SheetDocument:
         The van.
     emergency : tuple of str
         Words that come before everything else.
+    emergency_number : str
+        The emergency number where the firm works; empty: the firm does not say.
     stops : tuple of SheetStop
         In order, those behind among them.
     pick_list : tuple of PickDocument
@@ -280,6 +288,7 @@ class SheetDocument:
     stock: tuple[SheetStock, ...]
     tonight: tuple[SheetTonight, ...]
     cautions: tuple[CautionDocument, ...]
+    emergency_number: str = ""
 
 
 def make_sheets(day: Day, plan: PlanDocument) -> dict[str, SheetDocument]:
@@ -338,19 +347,25 @@ def _sheet(
             for use in plan.tools
             if use.van_id == van.id
         ),
-        stock=_stock(day, van.stock),
+        stock=_stock(day, van, van.stock),
         tonight=tuple(
             SheetTonight(call_id=each.call_id, ask=each.ask, by_at=each.by_at)
             for each in plan.tonight
             if each.call_id in mine
         ),
         cautions=cautions,
+        emergency_number=day.emergency_number,
     )
 
 
-def _stock(day: Day, stock: Mapping[str, int]) -> tuple[SheetStock, ...]:
+def _stock(day: Day, van: Van, stock: Mapping[str, int]) -> tuple[SheetStock, ...]:
     return tuple(
-        SheetStock(part_id=part_id, name=name_part(day, part_id), pieces=pieces)
+        SheetStock(
+            part_id=part_id,
+            name=name_part(day, part_id),
+            pieces=pieces,
+            bin=van.bins.get(part_id, ""),
+        )
         for part_id, pieces in sorted(stock.items())
         if pieces > 0
     )
@@ -395,7 +410,7 @@ def _stop(day: Day, van: Van, route: VanDocument, stop: StopDocument) -> SheetSt
         late_s=stop.late_s,
         place=stop.place,
         call=call,
-        take=() if stop.call is None else _take(day, route, stop),
+        take=() if stop.call is None else _take(day, van, route, stop),
         tools=()
         if stop.call is None
         else tuple(
@@ -404,10 +419,13 @@ def _stop(day: Day, van: Van, route: VanDocument, stop: StopDocument) -> SheetSt
             if word in shared and word not in van.equipment
         ),
         restock=stop.restock,
+        is_shop=stop.restock is not None and stop.restock.store_id == day.shop.id,
     )
 
 
-def _take(day: Day, route: VanDocument, stop: StopDocument) -> tuple[SheetTake, ...]:
+def _take(
+    day: Day, van: Van, route: VanDocument, stop: StopDocument
+) -> tuple[SheetTake, ...]:
     """Return what to take to a call, part by part."""
     call = stop.call
     found: Counter[tuple[str, Origin, str | None, str | None]] = Counter()
@@ -425,12 +443,18 @@ def _take(day: Day, route: VanDocument, stop: StopDocument) -> tuple[SheetTake, 
         other = None if issue.chosen in (None, wanted) else wanted
         found[issue.part_id, issue.origin, source, other] += issue.quantity
     bins = {part.id: part.bin for part in day.parts.values()}
+
+    def place(part_id: str, origin: Origin) -> str:
+        if origin is Origin.ABOARD and part_id in van.bins:
+            return van.bins[part_id]
+        return bins.get(part_id, "") if origin in (Origin.ABOARD, Origin.SHOP) else ""
+
     return tuple(
         SheetTake(
             part_id=part_id,
             name=name_part(day, part_id),
             quantity=quantity,
-            bin=bins.get(part_id, "") if source in (None, day.shop.id) else "",
+            bin=place(part_id, origin),
             origin=origin,
             from_id=source,
             instead_of=other,
@@ -463,7 +487,8 @@ def lay_over(
     SheetDocument
         The same for the same facts.
     """
-    van = state.vans[sheet.van.id]
+    van_id = sheet.van.id
+    van = state.vans[van_id]
     kept = frozenset(codes)
     stops = [_over_stop(stop, day, state, van, kept) for stop in sheet.stops]
     for at, stop in enumerate(stops):
@@ -473,7 +498,9 @@ def lay_over(
     return replace(
         sheet,
         stops=tuple(each for each in stops if each.state is not CallState.CANCELLED),
-        stock=_stock(day, van.stock),
+        stock=_stock(
+            day, next(each for each in day.vans if each.id == van_id), van.stock
+        ),
     )
 
 

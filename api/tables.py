@@ -80,6 +80,7 @@ days = Table(
     Column("running", Boolean, nullable=False),  # a fact is there
     Column("created_ms", BigInteger, nullable=False),
     Column("erased_ms", BigInteger),  # its rows may be deleted; else they may not
+    Column("learnt", Text),  # from log.csv, when it was planned; null: nothing was
 )
 
 # log.csv, shelves.toml, README.md of the folder, as they were.
@@ -168,6 +169,20 @@ sheets = Table(
     Column("etag", String(80), nullable=False),
     Column("body", LargeBinary, nullable=False),
     ForeignKeyConstraint(["day_id", "van_id"], ["vans.day_id", "vans.id"]),
+)
+
+# Customers who have to be rung, and what to say: the last word about each call, until
+# somebody has said it.
+rings = Table(
+    "rings",
+    METADATA,
+    Column("day_id", DATE, primary_key=True),
+    Column("call_id", NAME, primary_key=True),
+    Column("version", Integer, nullable=False),  # of the plan that wants it
+    Column("position", Integer, nullable=False),  # the most urgent first
+    Column("body", Text, nullable=False),  # a ring of keyround rest
+    Column("done_ms", BigInteger),
+    ForeignKeyConstraint(["day_id", "call_id"], ["calls.day_id", "calls.id"]),
 )
 
 # --- what happens -------------------------------------------------------------------

@@ -34,6 +34,7 @@ from api.store.plans import InForce
 from dispatch.chance import usual_spreads
 from dispatch.difference import Difference, Ring
 from dispatch.live import Moment, Stand, ask_at, booked
+from dispatch.planner import as_plan, write_standing
 from dispatch.quote import open_book, quote
 from dispatch.report.livedata import options_json
 from dispatch.rest import in_force as whole_plan
@@ -186,7 +187,10 @@ def ask(desk: Desk, day_id: str, body: UrgentBody) -> tuple[Inquiry, DayClock]:
         call = replace(call, note=" ".join(filter(None, (DANGER_NOTE, call.note))))
     at_s = max(now_s(known, desk.clock()), known.state.at_s or 0)
     running = (force.plan, known.log)
+    number = known.day.emergency_number
     how = Ask(danger=body.danger)
+    if number:
+        how = replace(how, number=f"the emergency number {number}")
     document, options = desk.crew.call(work_out, known.day, running, call, at_s, how)
     with desk.store.write() as transaction:
         inquiry = Inquiry(
@@ -345,15 +349,26 @@ def _agree(transaction: Transaction, known: Known, offer: Offer) -> Known:
     )
 
 
-def work_out_windows(day: Day, plan: Plan, call: Call, keep: float) -> QuoteView:
+def work_out_windows(
+    day: Day,
+    running: tuple[Plan, tuple[Fact, ...]],
+    call: Call,
+    at_s: int,
+    keep: float,
+) -> QuoteView:
     """Work out which windows can be told to a caller.
 
     Parameters
     ----------
-    day, plan : Day, Plan
-        The day, and its plan.
+    day : Day
+        As it was planned.
+    running : (Plan, tuple of Fact)
+        The plan in force, and what happened; on a day that is under way its rest is
+        looked at.
     call : Call
         What is asked for.
+    at_s : int
+        When it is asked for.
     keep : float
         Wished chance that the visit starts in time.
 
@@ -361,7 +376,19 @@ def work_out_windows(day: Day, plan: Plan, call: Call, keep: float) -> QuoteView
     -------
     QuoteView
         The windows, or why there is none.
+
+    Raises
+    ------
+    Conflict
+        When the rest of the day has to be planned anew first.
     """
+    plan, log = running
+    if log:
+        rest = rest_of(day, plan, replay(day, log), at_s)
+        written = write_standing(rest.day, rest.travel, rest.standing)
+        if written is None:
+            raise Conflict("the rest of the day has to be planned anew first")
+        day, plan = rest.day, as_plan(rest.day, written)
     spreads = usual_spreads(replace(day, calls=(*day.calls, call)))
     found = quote(open_book([(day, plan)], spreads), call, spreads, keep)
     clock = day.clock
@@ -406,8 +433,8 @@ def ask_for_windows(desk: Desk, day_id: str, body: QuoteBody) -> QuoteView:
     Raises
     ------
     Conflict
-        When nothing is planned yet, or the day is under way: options for an urgent
-        call are asked for then.
+        When nothing is planned yet, there is such a call already, or the rest of the
+        day has to be planned anew first.
     InvalidInput
         With every fault of the call.
     NotFound
@@ -419,9 +446,9 @@ def ask_for_windows(desk: Desk, day_id: str, body: QuoteBody) -> QuoteView:
     with desk.store.read() as transaction:
         known = know(desk, transaction, day_id)
         force = ready_to_run(desk, transaction, known)
-    if known.brief.running:
-        raise Conflict("the day is under way: ask as about an urgent call")
     call = replace(call_of(known.day, asked, "body.call"), promise=None)
     if call.id in known.state.calls:
         raise Conflict(f"there is a call {call.id} already")
-    return desk.crew.call(work_out_windows, known.day, force.plan, call, body.keep)
+    at_s = max(now_s(known, desk.clock()), known.state.at_s or 0)
+    running = (force.plan, known.log)
+    return desk.crew.call(work_out_windows, known.day, running, call, at_s, body.keep)

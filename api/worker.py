@@ -8,7 +8,7 @@ import logging
 import tempfile
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from uuid import uuid4
@@ -25,20 +25,22 @@ from api.course import (
     write_morning,
 )
 from api.desk import Desk, Known, in_force, know
-from api.store.days import read_files
+from api.store.days import read_day, read_files, write_learnt
 from api.store.jobs import Job, end_job, holds, put_back, renew_job, take_job
 from dispatch.answer import answer
-from dispatch.chance import foretell, usual_spreads
+from dispatch.chance import Spreads, foretell
 from dispatch.horizon import plan_days
+from dispatch.lesson import Taught, study_if_told
 from dispatch.live import Stand, step
 from dispatch.planner import Budget, Progress, plan_day
 from dispatch.report.document import outlook_json
+from dispatch.reserve import hold
 from dispatch.reshuffle import RESHUFFLE_ROUNDS
 from dispatch.scenario import read_happened
 from dispatch.wish import keep_promises
 from shared.errors import Conflict, InvalidInput, KeyroundError
 from shared.facts import in_order
-from shared.model import Answer
+from shared.model import Answer, Day
 
 LOG = logging.getLogger("keyround.worker")
 BEAT_S = 1.0  # how often it says how far it is
@@ -135,7 +137,14 @@ def _do(desk: Desk, job: Job, pulse: _Pulse, rounds: int | None) -> None:
 def _plan_morning(desk: Desk, job: Job, pulse: _Pulse, rounds: int | None) -> None:
     with desk.store.read() as transaction:
         known = know(desk, transaction, job.day_id)
-    made = _morning(known, _budget(job, pulse, rounds))
+        files = read_files(transaction, job.day_id)
+        given = read_day(transaction, job.day_id)
+    assert given is not None  # noqa: S101 - it is known
+    taught = _study(given, files)
+    day = hold(taught.applied())
+    made = _morning(
+        replace(known, day=day), taught.spreads(day), _budget(job, pulse, rounds)
+    )
     with desk.store.write() as transaction:
         if not holds(transaction, job):
             return
@@ -146,6 +155,8 @@ def _plan_morning(desk: Desk, job: Job, pulse: _Pulse, rounds: int | None) -> No
             put_back(transaction, job.id)
             return
         version = put_in_force(transaction, now, made)
+        figures = taught.figures() if taught.words else None
+        write_learnt(transaction, job.day_id, figures)
         end_job(transaction, job.id, "done", version=version)
     _tell_what_waits(desk, job, rounds)
 
@@ -168,9 +179,17 @@ def _budget(job: Job, pulse: _Pulse, rounds: int | None) -> Budget:
     )
 
 
-def _morning(known: Known, budget: Budget) -> Made:
+def _study(day: Day, files: Mapping[str, bytes]) -> Taught:
+    """Learn from the log that came with a day, if one did."""
+    with tempfile.TemporaryDirectory() as place:
+        for name in ("log.csv", "log.toml"):
+            if name in files:
+                (Path(place) / name).write_bytes(files[name])
+        return study_if_told(Path(place), day)
+
+
+def _morning(known: Known, spreads: Spreads, budget: Budget) -> Made:
     day = known.day
-    spreads = usual_spreads(day)
     if day.horizon == 1:
         wish = None
         if day.keep_percent is None:

@@ -1,5 +1,6 @@
 """Everything that a folder's log teaches, in one piece."""
 
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -8,8 +9,30 @@ from dispatch.chance import Spreads, learnt_spreads
 from dispatch.durations import Learnt, learn_durations, with_learnt
 from dispatch.roadlog import LearntRoads, hourly, learn_roads, with_roads
 from dispatch.scenario.joblog import JobLog, empty_log, read_log, tells_lengths
-from shared.model import Day, Kind
+from shared.model import Call, Day, Kind, TravelRules
 from shared.trade import HELD
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Figures:
+    """What was learnt for one day, in plain figures: enough to plan its rest.
+
+    Parameters
+    ----------
+    calls : mapping of str to (int, int)
+        Call id to the median and the 90th percentile of its length.
+    pace : mapping of str to mapping of str to float
+        Van id to the pace of its driver, kind by kind.
+    travel : TravelRules or None
+        How distance becomes time, without a matrix; ``None``: as the folder says.
+    words : str
+        Where it was learnt from.
+    """
+
+    calls: Mapping[str, tuple[int, int]]
+    pace: Mapping[str, Mapping[str, float]]
+    travel: TravelRules | None
+    words: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -59,6 +82,31 @@ class Taught:
         """
         return learnt_spreads(day, self.durations, self.roads)
 
+    def figures(self) -> Figures:
+        """Return what :meth:`applied` changes.
+
+        Returns
+        -------
+        Figures
+            For :func:`with_figures`.
+        """
+        learnt = self.applied()
+        travel = replace(learnt.travel, matrix=None)
+        return Figures(
+            calls={
+                new.id: (new.median_s, new.p90_s)
+                for old, new in zip(self.day.calls, learnt.calls, strict=True)
+                if new is not old
+            },
+            pace={
+                new.id: new.pace
+                for old, new in zip(self.day.vans, learnt.vans, strict=True)
+                if new is not old
+            },
+            travel=travel if self.roads.drives else None,
+            words=self.words,
+        )
+
     @property
     def words(self) -> str:
         """Where it was learnt from, in words.
@@ -87,6 +135,53 @@ class Lesson(Taught):
     """
 
     calibration: Calibration
+
+
+def with_figures(day: Day, figures: Figures) -> Day:
+    """Return a day with what was learnt for it.
+
+    Parameters
+    ----------
+    day : Day
+        As its folder says.
+    figures : Figures
+        Learnt for it before.
+
+    Returns
+    -------
+    Day
+        Where somebody has given figures since, these count.
+    """
+
+    def usual(call: Call) -> bool:
+        kind = day.kinds.get(call.kind)
+        own = (call.median_s, call.p90_s)
+        return kind is not None and own == (kind.median_s, kind.p90_s)
+
+    travel = day.travel
+    if figures.travel is not None:
+        travel = replace(figures.travel, matrix=travel.matrix)
+    return replace(
+        day,
+        calls=tuple(
+            replace(
+                call,
+                median_s=figures.calls[call.id][0],
+                p90_s=figures.calls[call.id][1],
+            )
+            if call.id in figures.calls and usual(call)
+            else call
+            for call in day.calls
+        ),
+        vans=tuple(
+            replace(van, pace=figures.pace[van.id])
+            if van.id in figures.pace and not van.pace
+            else van
+            for van in day.vans
+        ),
+        travel=travel,
+        learnt=figures.words,
+    )
 
 
 def study(folder: Path, day: Day) -> Taught:

@@ -508,6 +508,8 @@ class Van:
         'pinning 3'.
     stock : mapping of str to int
         Part id to pieces aboard, kits not among them.
+    bins : mapping of str to str
+        Part id to where it lies in the van, as far as that is known.
     rates : Rates
         What its day costs.
     pace : mapping of str to float
@@ -536,6 +538,7 @@ class Van:
     skills: frozenset[str] = frozenset()
     equipment: frozenset[str] = frozenset()
     stock: Mapping[str, int] = field(default_factory=dict)
+    bins: Mapping[str, str] = field(default_factory=dict)
     rates: Rates = Rates()
     pace: Mapping[str, float] = field(default_factory=dict)
     drive_limit_s: int | None = None
@@ -763,6 +766,8 @@ class Day:
     credit : str
         Whose data places were looked up in, as its licence wants it said; empty: in
         nobody's.
+    emergency_number : str
+        The emergency number where the firm works, as the firm says; empty: it does not.
     """
 
     date: date
@@ -795,6 +800,7 @@ class Day:
     change: ChangePrices = ChangePrices()
     learnt: str = ""
     credit: str = ""
+    emergency_number: str = ""
 
     @property
     def clock(self) -> DayClock:

@@ -179,9 +179,10 @@ export function rings(found, day, told) {
       "ol",
       { class: "slips" },
       found.map((ring) => {
-        const window = ring.window_from_s === null
-          ? null
-          : { from: day.start + ring.window_from_s * 1000, until: day.start + ring.window_until_s * 1000 };
+        const window = ring.window && {
+          from: Date.parse(ring.window.start_at),
+          until: Date.parse(ring.window.end_at),
+        };
         return make(
           "li",
           { class: "slip brass" },
@@ -193,7 +194,7 @@ export function rings(found, day, told) {
             { class: "acts" },
             make(
               "button",
-              { type: "button", "data-keep": `told ${ring.call_id}`, onclick: () => told(ring, window) },
+              { type: "button", "data-keep": `told ${ring.call_id}`, onclick: () => told(ring) },
               "I have told them",
               make("span", { class: "unseen" }, ` ${ring.customer}${window ? ` ${span(window, day.zone)}` : ""}`),
             ),

@@ -2,7 +2,6 @@
 
 import { make } from "./draw.js";
 import { renew, when } from "./office-draw.js";
-import { KINDS } from "./office-kinds.js";
 import { candidates, position } from "./office-place.js";
 import { NoLink, Refusal, accept, freshKey, pinPlace, seekPlace, urgent } from "./office-wire.js";
 import { count, hhmm, instant, length, list, rfc3339, span, sum } from "./office-words.js";
@@ -27,7 +26,7 @@ const GRAIN_MS = 300_000; // what people say on the phone: five minutes
 const SPAN_MS = 1_800_000;
 const CLOCK = { inputmode: "numeric", maxlength: 5, size: 5, placeholder: "HH:MM" };
 
-// Opens the form. `desk` lends: day(), calls(), parts(), places(), now(), preview(option or
+// Opens the form. `desk` lends: day(), calls(), parts(), kinds(), places(), now(), preview(option or
 // null), cross(place or null), pick(callback or null), booked(callId, words), close().
 export function urgentDesk(desk) {
   const answer = make("div", { class: "answer", "aria-live": "off" });
@@ -136,7 +135,7 @@ export function urgentDesk(desk) {
     "select",
     { required: true },
     make("option", { value: "" }, "choose"),
-    KINDS.map(([id, words]) => make("option", { value: id }, words)),
+    desk.kinds().map((each) => make("option", { value: each.id }, each.name)),
   );
   const needs = [];
   const needBox = make("ul", { class: "needs" });
@@ -355,7 +354,7 @@ export function urgentDesk(desk) {
       book.disabled = true;
       try {
         await accept(day.date, inquiry.id, i, { start_at: rfc3339(start_at), end_at: rfc3339(end_at) }, key);
-        desk.booked(call.id, option.rings, `Booked: ${van?.driver ?? option.van_id} starts at ${clock(option.start_s)}. ${option.rings.length ? `${count(option.rings.length, "customer", "customers")} to ring.` : "Nobody has to be rung."}`);
+        desk.booked(call.id, `Booked: ${van?.driver ?? option.van_id} starts at ${clock(option.start_s)}. ${option.rings.length ? `${count(option.rings.length, "customer", "customers")} to ring.` : "Nobody has to be rung."}`);
       } catch (error) {
         if (!(error instanceof Refusal) && !(error instanceof NoLink)) throw error;
         book.disabled = false;

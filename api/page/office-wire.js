@@ -86,6 +86,7 @@ export async function session() {
 }
 export const signOut = () => ask("DELETE", "/v1/session");
 
+export const kinds = async () => (await ask("GET", "/v1/kinds")).items;
 export const days = async () => (await ask("GET", "/v1/days?limit=60")).items;
 export const dayOf = (of) => perhaps(ask("GET", day(of)));
 export const loadDay = (files, key) => ask("POST", "/v1/days", { files }, keyed(key));
@@ -94,9 +95,11 @@ export const calls = (of) => all(`${day(of)}/calls`);
 export const vans = (of) => all(`${day(of)}/vans`);
 export const parts = (of) => all(`${day(of)}/parts`);
 export const rest = (of) => perhaps(ask("GET", `${day(of)}/rest`));
+export const rings = (of) => all(`${day(of)}/rings`);
+export const rung = (of, call, version) =>
+  ask("POST", `${day(of)}/rings/${id(call)}/done`, { version });
 export const check = (of) => perhaps(ask("GET", `${day(of)}/check`));
 
-export const facts = (of) => all(`${day(of)}/facts`);
 export const tell = (of, facts, sent_at) =>
   ask("POST", `${day(of)}/facts`, { sent_at, facts });
 

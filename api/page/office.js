@@ -25,14 +25,14 @@ const state = {
   calls: [],
   vans: [],
   parts: [],
+  kinds: [], // of work
   rest: null,
   check: null,
   day: null, // all of it, put together
   chosen: null, // key of a stop
   van: null, // whose round is drawn
   table: false,
-  rings: new Map(), // call id -> ring that nobody has done yet
-  dropped: new Set(), // customers who were told that nobody comes
+  rings: [], // customers whom nobody has rung yet
   job: null,
   panel: null, // { name, panel, … } above the strips
   option: null, // an option that is looked at
@@ -168,6 +168,7 @@ async function open() {
     renew(desk, make("div", { class: "gate" }, sign(), make("h1", {}, "This is a driver's phone"), make("p", {}, `It is paired with van ${session.van_id}. `, make("a", { href: "/phone" }, "Open the phone page"), ".")));
     return;
   }
+  state.kinds = await wire.kinds();
   frame();
   // The stream first, then what it tells the changes of: nothing falls between.
   const silence = wire.listen(hear, linked);
@@ -177,7 +178,7 @@ async function open() {
     clearInterval(clock);
     state.panel?.closed?.();
     Object.assign(state, { panel: null, brief: null, day: null, check: null, job: null });
-    state.rings.clear();
+    state.rings = [];
     shut = () => {};
   };
   await choose();
@@ -209,9 +210,7 @@ function showNoDay() {
 }
 
 async function show(id) {
-  state.rings.clear();
-  state.dropped.clear();
-  Object.assign(state, { chosen: null, check: null });
+  Object.assign(state, { chosen: null, check: null, rings: [] });
   renew(boxes.shelves);
   history.replaceState(null, "", `#day=${id}`);
   if (state.panel) closePanel();
@@ -244,26 +243,25 @@ function look(id) {
 
 async function lookOnce(id) {
   const mine = ++turn;
-  const [brief, view, calls, vans, rest] = await Promise.all([
+  const [brief, view, calls, vans, rest, rings] = await Promise.all([
     wire.dayOf(id),
     wire.plan(id),
     wire.calls(id),
     wire.vans(id),
     wire.rest(id),
+    wire.rings(id),
   ]);
   if (mine !== turn) return latest; // a later look overtook this one: its end is ours
   if (!brief) {
     state.brief = null;
     return choose();
   }
-  Object.assign(state, { brief, view, calls, vans, rest });
+  Object.assign(state, { brief, view, calls, vans, rest, rings });
   state.day = assemble({ day: brief, view, calls, vans, rest });
   if (!state.day.stops.has(state.chosen)) state.chosen = nextStop()?.key ?? null;
   if (!state.day.rows.some((row) => row.id === state.van)) {
     state.van = state.day.stops.get(state.chosen)?.van ?? state.day.rows[0]?.id ?? null;
   }
-  await gatherRings(rest?.moment?.rings ?? []);
-  if (mine !== turn) return latest;
   render();
   state.panel?.moved?.(view?.version);
   lookAtShelves(state.check ? SHELVES_MS : 0);
@@ -291,25 +289,6 @@ function nextStop() {
   const stops = [...state.day.stops.values()];
   const first = (name) => stops.find((stop) => phase(stop) === name);
   return first("now") ?? first("open") ?? stops[0];
-}
-
-// The service tells whom to ring about the last change; until somebody has told the
-// customer, here or on another screen, it stays on the list. A later word about the same
-// customer takes its place.
-async function gatherRings(found) {
-  for (const ring of found) state.rings.set(ring.call_id, ring);
-  for (const id of state.rings.keys()) {
-    const stop = state.day.stops.get(`call:${id}`);
-    if (stop && (phase(stop) === "behind" || stop.state === "working")) state.rings.delete(id);
-    if (state.dropped.has(id)) state.rings.delete(id);
-  }
-  if (!state.rings.size) return;
-  for (const fact of await wire.facts(state.brief.id)) {
-    const ring = fact.kind === "told" ? state.rings.get(fact.call_id) : null;
-    if (ring?.window_from_s === null || !ring) continue;
-    const from = state.day.start + ring.window_from_s * 1000;
-    if (Date.parse(fact.window.start_at) === from) state.rings.delete(fact.call_id);
-  }
 }
 
 let due = null;
@@ -389,7 +368,7 @@ function render() {
 }
 
 function renderLists() {
-  renew(boxes.ring, rings([...state.rings.values()], state.day, told));
+  renew(boxes.ring, rings(state.rings, state.day, told));
   renew(boxes.out, leftOut(state.day, state.rest, settlePlace));
   renew(boxes.tonight, tonight(state.day));
 }
@@ -530,18 +509,12 @@ async function tell(fact) {
   return !refused;
 }
 
-const told = (ring, window) =>
+const told = (ring) =>
   attempt(async () => {
-    const kept =
-      window === null ||
-      (await tell({
-        kind: "told",
-        call_id: ring.call_id,
-        window: { start_at: rfc3339(window.from), end_at: rfc3339(window.until) },
-      }));
-    if (!kept) return;
-    if (window === null) state.dropped.add(ring.call_id);
-    state.rings.delete(ring.call_id);
+    // A new time is a fact; that nobody comes is in the plan already.
+    if (ring.window === null) await wire.rung(state.brief.id, ring.call_id, ring.version);
+    else if (!(await tell({ kind: "told", call_id: ring.call_id, window: ring.window }))) return;
+    state.rings = state.rings.filter((each) => each !== ring);
     renderLists();
     say(`${ring.customer} was told.`);
     (find(boxes.ring, boxes.ring.querySelector("button")?.dataset.keep) ?? boxes.urgent).focus();
@@ -684,6 +657,7 @@ function openUrgent() {
     day: () => state.day,
     calls: () => new Map(state.calls.map((call) => [call.id, call])),
     parts: () => state.parts,
+    kinds: () => state.kinds,
     now: wire.now,
     places: () => knownPlaces(),
     preview: (option) => {
@@ -700,8 +674,7 @@ function openUrgent() {
       renderRound();
       if (callback) boxes.round.scrollIntoView({ block: "nearest" });
     },
-    booked: (id, found, words) => {
-      for (const ring of found) state.rings.set(ring.call_id, ring);
+    booked: (id, words) => {
       closePanel();
       attempt(async () => {
         await look(state.brief.id);

@@ -37,8 +37,7 @@ function takeLine(part, sheet) {
         part.instead_of && ` · instead of ${part.instead_of}`,
       ),
     ),
-    // Bins are the shop's; what a counter sells or a colleague hands over lies in none.
-    (part.origin === "aboard" || part.origin === "shop") && binTag(part.bin),
+    binTag(part.bin), // what a counter sells or a colleague hands over lies in none
   );
 }
 
@@ -75,7 +74,7 @@ function emergency(view, texts, key) {
   if (once.length === 0) return null;
   const halves = once.map(halve);
   const rest = halves.map((each) => each[1]).filter(Boolean);
-  const number = view.emergencyNumber;
+  const number = view.emergencyNumber || view.sheet.emergency_number;
   return make(
     "section",
     { class: "emergency", "aria-label": "Danger to life" },
@@ -193,14 +192,14 @@ function nowCard(view) {
       make(
         "p",
         { class: "job" },
-        make("strong", {}, "Fetch parts"),
+        make("strong", {}, fetchWords(stop)),
         restock.opening && `, open ${span(restock.opening)}`,
         restock.pay_cents > 0 && `, ${(restock.pay_cents / 100).toFixed(2)} to pay`,
       ),
     reach(stop),
     list("Still to settle", "ready", open.map(readyLine)),
     list("Take", "take", stop.take.map((part) => takeLine(part, sheet))),
-    restock && fetchList(restock),
+    restock && fetchList(stop),
     restock && list("Bring back", "tools", restock.bring_back.map((id) => make("li", {}, readable(id)))),
     restock && list("Collect", "tools", restock.collect.map((id) => make("li", {}, readable(id)))),
     list("Shared tools", "tools", (stop.tools ?? []).map((id) => make("li", {}, readable(id)))),
@@ -225,9 +224,11 @@ const fetchLine = (pick, isOurs) =>
     isOurs && binTag(pick.bin),
   );
 
-// A trade counter has opening hours, the firm's own shop is always open.
-const fetchList = (restock) =>
-  list("Fetch here", "take", restock.fetch.map((pick) => fetchLine(pick, restock.opening === null)));
+const fetchWords = (stop) => `Fetch parts ${stop.is_shop ? "at our shop" : "at the counter"}`;
+
+// Only of the firm's own shop are the bins known.
+const fetchList = ({ restock, is_shop }) =>
+  list("Fetch here", "take", restock.fetch.map((pick) => fetchLine(pick, is_shop)));
 
 function codeRow(view, stop) {
   const { code } = view;
@@ -298,7 +299,7 @@ function laterItem(view, stop) {
       make(
         "small",
         {},
-        stop.call ? stop.call.kind_name : "Fetch parts",
+        stop.call ? stop.call.kind_name : fetchWords(stop),
         promiseWords(stop) && ` · ${promiseWords(stop)}`,
       ),
       mood && mood[0] !== "calm" && make("small", { class: `mood ${mood[0]}` }, mood[1]),
@@ -321,7 +322,7 @@ function laterItem(view, stop) {
         reach(stop),
         list("Still to settle", "ready", (stop.call?.ready ?? []).filter((each) => each.state === "open").map(readyLine)),
         list("Take", "take", stop.take.map((part) => takeLine(part, sheet))),
-        stop.restock && fetchList(stop.restock),
+        stop.restock && fetchList(stop),
         list("Shared tools", "tools", (stop.tools ?? []).map((id) => make("li", {}, readable(id)))),
         view.canTell &&
           make(
@@ -435,6 +436,7 @@ function shelf(view) {
               { class: "part" },
               make("span", { class: "count figures" }, `${pick.aboard} ×`, piecesOf()),
               make("span", { class: "what" }, make("strong", {}, pick.name), make("small", {}, pick.part_id)),
+              binTag(sheet.stock.find((each) => each.part_id === pick.part_id)?.bin),
             ),
           ),
         ),
@@ -517,6 +519,7 @@ const stock = (view) =>
           { class: "part" },
           make("span", { class: "count figures" }, `${each.pieces} ×`, piecesOf()),
           make("span", { class: "what" }, make("strong", {}, each.name), make("small", {}, each.part_id)),
+          binTag(each.bin),
         ),
       ),
     ),

@@ -11,10 +11,12 @@ from api import tables
 from api.records import day_from, day_text, from_text, to_text
 from api.store.engine import Transaction
 from api.tables import balances, calls, codes, days, facts, movements, parts, vans
+from dispatch.lesson import Figures
 from shared.model import Call, Day, Part, Store, Van
 
 KEPT = (
     "log.csv",
+    "log.toml",
     "shelves.toml",
     "pins.csv",
     "README.md",
@@ -175,7 +177,48 @@ def read_day(transaction: Transaction, day_id: str) -> Day | None:
     )
 
 
-def seen(transaction: Transaction, day_id: str) -> tuple[int, int, int]:
+def read_learnt(transaction: Transaction, day_id: str) -> Figures | None:
+    """Read what was learnt for a day.
+
+    Parameters
+    ----------
+    transaction : Transaction
+        Any.
+    day_id : str
+        Its date; the day is there.
+
+    Returns
+    -------
+    Figures or None
+        ``None``: nothing was.
+    """
+    text = transaction.connection.execute(
+        sa.select(days.c.learnt).where(days.c.id == day_id)
+    ).scalar_one()
+    return None if text is None else from_text(Figures, text)
+
+
+def write_learnt(
+    transaction: Transaction, day_id: str, figures: Figures | None
+) -> None:
+    """Note what was learnt for a day.
+
+    Parameters
+    ----------
+    transaction : Transaction
+        That writes.
+    day_id : str
+        Its date.
+    figures : Figures or None
+        ``None``: nothing was.
+    """
+    text = None if figures is None else to_text(figures)
+    transaction.connection.execute(
+        sa.update(days).where(days.c.id == day_id).values(learnt=text)
+    )
+
+
+def seen(transaction: Transaction, day_id: str) -> tuple[int, int, int, str]:
     """Return a stamp that changes whenever anything about a day is edited.
 
     Parameters
@@ -187,16 +230,20 @@ def seen(transaction: Transaction, day_id: str) -> tuple[int, int, int]:
 
     Returns
     -------
-    (int, int, int)
-        When it was loaded, its revision, and the sum of its calls' revisions.
+    (int, int, int, str)
+        When it was loaded, its revision, the sum of its calls' revisions, and what was
+        learnt for it.
     """
     total = sa.select(sa.func.sum(calls.c.revision)).where(calls.c.day_id == day_id)
     row = transaction.connection.execute(
         sa.select(
-            days.c.created_ms, days.c.revision, total.scalar_subquery().label("edits")
+            days.c.created_ms,
+            days.c.revision,
+            days.c.learnt,
+            total.scalar_subquery().label("edits"),
         ).where(days.c.id == day_id)
     ).one()
-    return row.created_ms, row.revision, int(row.edits or 0)
+    return row.created_ms, row.revision, int(row.edits or 0), row.learnt or ""
 
 
 def list_rows(transaction: Transaction, day_id: str, source: type) -> list[Row]:
@@ -538,11 +585,12 @@ def erase_day(transaction: Transaction, day_id: str, *, keep: bool = False) -> N
     connection.execute(
         sa.update(days)
         .where(days.c.id == day_id)
-        .values(erased_ms=transaction.now_ms, name="", note="", body="{}")
+        .values(erased_ms=transaction.now_ms, name="", note="", body="{}", learnt=None)
     )
     for table in (
         tables.inquiries,
         tables.jobs,
+        tables.rings,
         tables.placements,
         tables.stands,
         tables.sheets,

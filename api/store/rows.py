@@ -9,6 +9,7 @@ import sqlalchemy as sa
 from api import tables
 from api.records import day_from, from_text
 from api.store.engine import Transaction
+from dispatch.report.livedata import RingDocument
 from shared.errors import Fault, InvalidInput
 from shared.facts import Fact
 from shared.model import Call, Part, Plan, Store, Van
@@ -28,6 +29,7 @@ _TABLES = (
     tables.sheets,
     tables.facts,
     tables.movements,
+    tables.rings,
 )
 _BODIES: Mapping[str, Any] = {
     "calls": Call,
@@ -36,6 +38,7 @@ _BODIES: Mapping[str, Any] = {
     "stores": Store,
     "plans": Plan,
     "facts": Fact,
+    "rings": RingDocument,
 }
 
 

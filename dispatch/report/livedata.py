@@ -542,7 +542,7 @@ def _moment(day: Day, moment: Moment) -> MomentDocument:
         released=moment.released,
         changes=_changes(day, calls, moment.difference),
         errands=tuple(_errand(day, calls, errand) for errand in moment.errands),
-        rings=tuple(map(_ring, moment.rings)),
+        rings=tuple(map(ring_document, moment.rings)),
     )
 
 
@@ -579,7 +579,19 @@ def _errand(day: Day, calls: Iterable[Call], errand: Errand) -> ErrandDocument:
     )
 
 
-def _ring(ring: Ring) -> RingDocument:
+def ring_document(ring: Ring) -> RingDocument:
+    """Return a customer to ring as plain data.
+
+    Parameters
+    ----------
+    ring : Ring
+        Whom to ring.
+
+    Returns
+    -------
+    RingDocument
+        The same.
+    """
     window: Window | None = ring.window
     return RingDocument(
         call_id=ring.call_id,
@@ -643,6 +655,6 @@ def _option(day: Day, calls: Sequence[Call], option: Option) -> OptionDocument:
         parts=option.parts,
         agree=option.agree,
         changes=_changes(day, calls, option.difference),
-        rings=tuple(map(_ring, option.ring)),
+        rings=tuple(map(ring_document, option.ring)),
         reasons=tuple(reason.text for reason in option.reasons),
     )

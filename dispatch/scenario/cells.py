@@ -15,6 +15,7 @@ from shared.units import DayClock
 _NUMBER = re.compile(r"[+-]?[0-9]{1,15}(?:[.,][0-9]{1,17})?")  # 17: any float
 _GROUPED = re.compile(r"[+-]?0*[1-9][0-9]{0,2}[.,][0-9]{3}")
 _QUANTITY = re.compile(r"(.*?)\s+x\s*([0-9]{1,9})", re.DOTALL)
+_TELEPHONE = re.compile(r"\+?[0-9](?:[0-9 ]{0,18}[0-9])")
 _ONLY = re.compile(r"(.*?)\s+only", re.DOTALL)
 _OR = re.compile(r"\s+or\s+")
 _DASH = re.compile(r"\s*(?:-|\u2013|\u2014|\bto\b)\s*")  # hyphen, en dash, em dash
@@ -60,6 +61,29 @@ def nearest(word: str, known: Iterable[str]) -> str:
     folded = {name.casefold(): name for name in known}
     close = get_close_matches(word.casefold()[:LONGEST_ID], folded, n=1, cutoff=0.55)
     return f"; did you mean '{folded[close[0]]}'?" if close else ""
+
+
+def telephone(text: str) -> str:
+    """Return a telephone number, as it is rung.
+
+    Parameters
+    ----------
+    text : str
+        Digits; spaces between them, '+' before them.
+
+    Returns
+    -------
+    str
+        The same.
+
+    Raises
+    ------
+    Refused
+        When it is none.
+    """
+    if not _TELEPHONE.fullmatch(text):
+        raise Refused('a telephone number in quotes, such as "112"')
+    return text
 
 
 def one_of(known: Iterable[str], what: str) -> Callable[[str], str]:

@@ -83,6 +83,7 @@ HEAD_KEYS = (
     "promises",
     "keep_percent",
     "days",
+    "emergency_number",
 )
 HEAD_TABLES = ("shop", "counter", "tool", "reserve", "costs", "travel", "addresses")
 READY_DETAILS = ("lead_h", "cost", "owner", "note")
@@ -177,7 +178,7 @@ def read_scenario(folder: Path, locator: Locator | None = None) -> Day:
     head = _read_head(folder, locator or Locator(), findings)
     parts = _read_parts(folder, findings)
     vans = _read_vans(folder, head, findings)
-    stock, prices = _read_stock(folder, head, vans, parts, findings)
+    stock, prices, bins = _read_stock(folder, head, vans, parts, findings)
     calls, links = _read_calls(folder, head, vans, parts, findings)
     day = replace(
         head.day,
@@ -191,7 +192,10 @@ def read_scenario(folder: Path, locator: Locator | None = None) -> Day:
             for counter in head.day.counters
         ),
         parts=parts or {},
-        vans=tuple(replace(van, stock=stock.get(van.id, {})) for van in vans or ()),
+        vans=tuple(
+            replace(van, stock=stock.get(van.id, {}), bins=bins.get(van.id, {}))
+            for van in vans or ()
+        ),
         calls=calls,
         links=links,
     )
@@ -332,6 +336,9 @@ def _read_head(folder: Path, locator: Locator, findings: Findings) -> _Head:
         == PROMISES[1],
         keep_percent=row.read("keep_percent", cells.percent, DEFAULTS["keep_percent"]),
         horizon=row.read("days", cells.days, DEFAULTS["horizon"]),
+        emergency_number=row.read(
+            "emergency_number", cells.telephone, DEFAULTS["emergency_number"]
+        ),
     )
     if day.keep_percent is not None and day.horizon > 1:
         row.refuse("keep_percent", str(day.keep_percent), "days = 1, or no such wish")
@@ -756,8 +763,10 @@ def _read_stock(
     vans: tuple[Van, ...] | None,
     parts: dict[str, Part] | None,
     findings: Findings,
-) -> tuple[dict[str, dict[str, int]], dict[str, dict[str, int]]]:
-    """Return pieces and prices by holder and part.
+) -> tuple[
+    dict[str, dict[str, int]], dict[str, dict[str, int]], dict[str, dict[str, str]]
+]:
+    """Return pieces, prices and bins by holder and part.
 
     Nothing is said twice about lost files.
     """
@@ -765,7 +774,7 @@ def _read_stock(
         folder / "stock.csv",
         findings,
         required=("holder", "part", "quantity"),
-        optional=("price",),
+        optional=("price", "bin"),
         why="one line per holder (van, shop, counter) and part",
     )
     holders = {"shop", *(counter.id for counter in head.day.counters)}
@@ -783,6 +792,7 @@ def _read_stock(
 
     stock: dict[str, dict[str, int]] = {}
     prices: dict[str, dict[str, int]] = {}
+    bins: dict[str, dict[str, str]] = {}
     own = {"shop", *(van.id for van in vans or ())}
     lines: dict[tuple[str, str], int | None] = {}
     for row in rows or ():
@@ -812,7 +822,21 @@ def _read_stock(
             )
         elif price is not None:
             prices.setdefault(holder, {}).setdefault(part_id, price)
-    return stock, prices
+        place = _read_bin(row, vans, holder)
+        if place:
+            bins.setdefault(holder, {}).setdefault(part_id, place)
+    return stock, prices, bins
+
+
+def _read_bin(row: Row, vans: tuple[Van, ...] | None, holder: str) -> str:
+    place = row.text("bin")
+    if place and vans is not None and all(van.id != holder for van in vans):
+        row.refuse(
+            "bin",
+            shown(place),
+            "nothing: only a van's bins stand here (the shop's stand in parts.csv)",
+        )
+    return place
 
 
 # --- vans.toml ---------------------------------------------------------------

@@ -70,9 +70,11 @@ def write_scenario(day: Day, folder: Path) -> None:
         (_part_cells(part) for part in day.parts.values()),
     )
     priced = any(counter.prices for counter in day.counters)
+    placed = any(van.bins for van in day.vans)
+    optional = (*(("price",) if priced else ()), *(("bin",) if placed else ()))
     write_table(
         folder / "stock.csv",
-        ("holder", "part", "quantity", *(("price",) if priced else ())),
+        ("holder", "part", "quantity", *optional),
         _stock_cells(day),
     )
     write_calls(folder / "calls.csv", day, day.calls)
@@ -140,16 +142,18 @@ def write_table(
 
 def _stock_cells(day: Day) -> Iterable[dict[str, str]]:
     stores = (day.shop, *day.counters)
-    holders = [(store.id, store.stock, store.prices) for store in stores]
-    holders[0] = ("shop", day.shop.stock, {})
-    holders += [(van.id, van.stock, {}) for van in day.vans]
-    for holder, stock, prices in holders:
-        for part_id in dict.fromkeys((*stock, *prices)):
+    nowhere: Mapping[str, str] = {}
+    holders = [(store.id, store.stock, store.prices, nowhere) for store in stores]
+    holders[0] = ("shop", day.shop.stock, {}, nowhere)
+    holders += [(van.id, van.stock, {}, van.bins) for van in day.vans]
+    for holder, stock, prices, bins in holders:
+        for part_id in dict.fromkeys((*stock, *prices, *bins)):
             yield {
                 "holder": holder,
                 "part": part_id,
                 "quantity": str(stock.get(part_id, 0)),
                 "price": money(prices[part_id]) if part_id in prices else "",
+                "bin": bins.get(part_id, ""),
             }
 
 
@@ -274,6 +278,11 @@ def _day_text(day: Day) -> str:
         *([f'promises = "{PROMISES[1]}"'] if day.promises_may_break else []),
         *([f"keep_percent = {day.keep_percent}"] if day.keep_percent else []),
         *([f"days = {day.horizon}"] if day.horizon > 1 else []),
+        *(
+            [f"emergency_number = {_quote(day.emergency_number)}"]
+            if day.emergency_number
+            else []
+        ),
         "",
         "[shop]",
         *_place(day.shop.place).split(", ", 2),

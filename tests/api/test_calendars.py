@@ -5,9 +5,11 @@ from collections.abc import Iterator
 from typing import Any
 from xml.etree import ElementTree as ET
 
+import gpxpy
 import pytest
 from fastapi.testclient import TestClient
-from icalendar import Calendar
+from geojson_pydantic import FeatureCollection
+from ical.calendar_stream import IcsCalendarStream
 
 from tests.service import Service, plan_demo, service
 
@@ -27,7 +29,8 @@ def mira(house: Service) -> TestClient:
 
 
 def events(text: bytes) -> list[Any]:
-    return Calendar.from_ical(text).walk("VEVENT")
+    """Read a calendar with another library than the one that writes it."""
+    return list(IcsCalendarStream.calendar_from_ics(text.decode()).events)
 
 
 def feed(house: Service, key: str = "1", van_id: str = "mira") -> Any:
@@ -48,7 +51,11 @@ def test_a_vans_calendar_has_an_event_for_each_stop_at_its_time(
 ) -> None:
     answer = mira.get(f"{MIRA}/calendar.ics")
     assert answer.headers["content-type"] == "text/calendar; charset=utf-8"
-    starts = [event.decoded("dtstart").timestamp() for event in events(answer.content)]
+    found = events(answer.content)
+    starts = [event.dtstart.timestamp() for event in found]
+    assert all(event.dtend > event.dtstart for event in found)
+    assert all(event.summary and event.dtstamp for event in found)
+    assert len({event.uid for event in found}) == len(found)
     planned = [stop["start_at"] for stop in stops(house)]
     assert len(planned) > 3
     assert starts == [_seconds(at) for at in planned]
@@ -96,6 +103,10 @@ def test_a_route_is_geojson_with_longitude_first(
 ) -> None:
     answer = mira.get(f"{MIRA}/route.geojson")
     assert answer.headers["content-type"] == "application/geo+json"
+    # RFC 7946, as another library has it.
+    collection = FeatureCollection.model_validate_json(answer.content)
+    assert len(collection.features) == len(json.loads(answer.content)["features"])
+    assert "crs" not in json.loads(answer.content)  # WGS 84, and nothing said of it
     features = json.loads(answer.content)["features"]
     points = [
         each["geometry"]["coordinates"]
@@ -111,6 +122,9 @@ def test_a_route_is_gpx_with_its_stops_in_order(
 ) -> None:
     answer = mira.get(f"{MIRA}/route.gpx")
     assert answer.headers["content-type"] == "application/gpx+xml"
+    read = gpxpy.parse(answer.text)
+    assert (read.version, len(read.routes)) == ("1.1", 1)
+    assert all(point.name for point in read.routes[0].points)
     root = ET.fromstring(answer.content)  # noqa: S314 - our own
     name = "{http://www.topografix.com/GPX/1/1}"
     assert (root.tag, root.get("version")) == (f"{name}gpx", "1.1")
@@ -119,6 +133,7 @@ def test_a_route_is_gpx_with_its_stops_in_order(
         for point in root.findall(f"{name}rte/{name}rtept")
     ]
     places = [stop["place"] for stop in stops(house) if stop["place"]]
+    assert points == [(p.latitude, p.longitude) for p in read.routes[0].points]
     assert points[1:-1] == [  # the first and the last one are the shop
         (place["lat_deg"], place["lon_deg"]) for place in places
     ]
@@ -191,9 +206,29 @@ def test_events_keep_their_names_and_rise_in_sequence_from_plan_to_plan(
     assert [each["result"] for each in answer.json()["results"]] == ["taken"]
     house.work()
     after = events(mira.get(f"{MIRA}/calendar.ics").content)
-    assert {event["sequence"] for event in before} == {0}
-    assert {event["sequence"] for event in after} == {1}
-    shared = {str(event["uid"]) for event in before} & {
-        str(event["uid"]) for event in after
-    }
+    assert {event.sequence for event in before} == {0}
+    assert {event.sequence for event in after} == {1}
+    before_by = {event.uid: event for event in before}
+    after_by = {event.uid: event for event in after}
+    shared = before_by.keys() & after_by.keys()
     assert len(shared) >= len(after) - 2
+    # The same customer under the same name, later by what the driver said.
+    assert all(before_by[uid].summary == after_by[uid].summary for uid in shared)
+    assert any(before_by[uid].dtstart != after_by[uid].dtstart for uid in shared)
+    # A van's feed has the events of all its days, each as in that day's calendar.
+    fed = events(house.nobody.get(feed(house, "rising").json()["path"]).content)
+    assert {(event.uid, event.sequence) for event in fed} == {
+        (event.uid, event.sequence) for event in after
+    }
+
+
+def test_a_feed_without_any_event_is_still_a_calendar(house: Service) -> None:
+    path = feed(house, "empty", "hanno").json()["path"]
+    now = house.clock()
+    house.clock.set("2026-12-20T08:00:00+00:00")
+    try:
+        answer = house.nobody.get(path)
+    finally:
+        house.clock.set(now.isoformat())
+    assert answer.status_code == 200
+    assert events(answer.content) == []

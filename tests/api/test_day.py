@@ -10,6 +10,8 @@ from typing import Any
 import pytest
 from fastapi.testclient import TestClient
 
+from dispatch.lesson import study_if_told
+from dispatch.scenario import read_scenario
 from tests.service import DEMO, Service, served, service
 
 DAY = "/v1/days/2026-12-04"
@@ -253,6 +255,43 @@ def _movements(s: Service) -> list[Any]:
 
     with s.store.read() as transaction:
         return list_movements(transaction, "2026-12-04")
+
+
+def test_a_day_is_planned_with_what_its_log_teaches_and_goes_on_so(
+    tmp_path: Path,
+) -> None:
+    folder = DEMO / "one_van"
+    learnt = study_if_told(folder, read_scenario(folder)).applied()
+    now = f"{learnt.date}T07:00:00+00:00"
+    with service(tmp_path, load="one_van", now=now) as s:
+        day = f"/v1/days/{learnt.date}"
+
+        def planned() -> dict[str, int]:
+            plan = s.office.get(f"{day}/plan").json()["document"]
+            assert "learnt from" in plan["day"]["learnt"]
+            stops = [stop for van in plan["vans"] for stop in van["stops"]]
+            return {
+                stop["call"]["id"]: stop["call"]["planned_s"]
+                for stop in stops
+                if stop["call"] and stop["call"]["kind"] != "held"
+            }
+
+        [van] = learnt.vans
+        expected = {
+            call.id: learnt.planned_s(call, van)
+            for call in learnt.calls
+            if call.id in planned()
+        }
+        assert planned() == expected
+        trade = {call.id: call.median_s for call in read_scenario(folder).calls}
+        assert trade != {call.id: call.median_s for call in learnt.calls}
+        late = {"id": "1", "kind": "late", "van_id": van.id, "late_s": 60, "at": now}
+        body = {"sent_at": now, "facts": [late]}
+        told = s.office.post(f"{day}/facts", json=body).json()
+        assert told["results"][0]["result"] == "taken"
+        s.work()
+        assert s.office.get(day).json()["plan_version"] == 2
+        assert planned() == expected
 
 
 # --- days and jobs ----------------------------------------------------------------

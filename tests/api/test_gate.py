@@ -34,6 +34,7 @@ SIGNED_IN = """
 GET /v1/session
 DELETE /v1/session
 GET /v1/days
+GET /v1/kinds
 GET /v1/events
 """
 # The office, and a van for itself: it names a van, a day that the van is not in, or a
@@ -93,6 +94,8 @@ POST /v1/places
 GET /v1/pins
 POST /v1/pins
 DELETE /v1/pins/{pin}
+GET /v1/days/{day}/rings
+POST /v1/days/{day}/rings/{call}/done
 """
 
 # What stands for a name in a path: what is there, and is not the van's that asks.

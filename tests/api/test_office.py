@@ -185,8 +185,66 @@ def test_a_caller_is_told_windows_that_are_likely_to_be_kept(s: Service) -> None
         assert 0.8 <= window["chance"] <= 1
         assert window["start_at"] < window["end_at"]
     assert s.office.get(f"{DAY}/calls/900").status_code == 404  # nothing is booked
+
+
+def test_a_caller_on_a_day_under_way_is_told_windows_that_are_still_to_come(
+    s: Service,
+) -> None:
     tell(s, "08:00", kind="left", van_id="mira", call_id="501")
-    assert s.office.post(f"{DAY}/quote", json=asked).status_code == 409
+    tell(s, "08:01", kind="left", van_id="hanno", call_id="506")
+    tell(s, "09:55", kind="done", van_id="mira", call_id="501")
+    s.work()
+    asked = {"call": {**LOCKOUT, "priority": 2}, "keep": 0.8}
+    answer = s.office.post(f"{DAY}/quote", json=asked)
+    assert answer.status_code == 200, answer.text
+    windows = answer.json()["windows"]
+    assert windows, answer.json()["reasons"]
+    # Nobody is free before 09:55; windows begin on the half hour.
+    assert all(each["start_at"] >= "2026-12-04T09:30" for each in windows)
+    assert all(each["end_at"] > "2026-12-04T09:55" for each in windows)
+    again = {"call": {**LOCKOUT, "id": "502"}, "keep": 0.8}
+    assert s.office.post(f"{DAY}/quote", json=again).status_code == 409
+
+
+# --- whom to ring ---------------------------------------------------------------------
+
+
+def rings(s: Service) -> dict[str, dict[str, Any]]:
+    items = s.office.get(f"{DAY}/rings").json()["items"]
+    return {each["call_id"]: each for each in items}
+
+
+def test_whom_to_ring_is_kept_until_somebody_has_done_it_or_there_is_a_later_word(
+    s: Service,
+) -> None:
+    tell(s, "08:00", kind="left", van_id="mira", call_id="501")
+    tell(s, "08:01", kind="late", van_id="mira", late_s=9000)  # 502: by 10:30
+    s.work()
+    first = rings(s)
+    assert first
+    assert {each["version"] for each in first.values()} == {2}
+    call_id, ring = next(item for item in first.items() if item[1]["window"])
+    assert ring["customer"] in ring["message"] or ring["message"]
+    window = {**ring["window"]}
+    told = {"kind": "told", "call_id": call_id, "window": window}
+    tell(s, "08:02", **told)
+    assert call_id not in rings(s)
+    # Another plan about nothing that concerns them leaves the others on the list.
+    tell(s, "08:03", kind="used", van_id="hanno", parts=[])
+    s.work()
+    assert set(first) - {call_id} <= set(rings(s))
+    tell(s, "08:04", kind="late", van_id="mira", late_s=0)  # taken back
+    s.work()
+    later = rings(s)
+    assert later[call_id]["version"] > 2  # the customer hears the time of before
+    path = f"{DAY}/rings/{call_id}/done"
+    assert s.office.post(path, json={"version": 2}).status_code == 409
+    seen = {"version": later[call_id]["version"]}
+    assert s.office.post(path, json=seen).status_code == 204
+    assert s.office.post(path, json=seen).status_code == 204
+    assert call_id not in rings(s)
+    nobody = s.office.post(f"{DAY}/rings/none/done", json={"version": 1})
+    assert nobody.status_code == 404
 
 
 # --- an urgent call -----------------------------------------------------------------

@@ -5,7 +5,6 @@ import re
 from importlib import resources
 
 from dispatch.urgent import Ask, dangers
-from shared.trade import work
 from tests.builders import a_call, a_day
 
 PAGE = resources.files("api").joinpath("page")
@@ -21,11 +20,6 @@ def listed(text: str, constant: str) -> object:
     found = re.search(rf"export const {constant} = (\[.*?\n\]);", text, re.DOTALL)
     assert found is not None
     return json.loads(re.sub(r",(\s*\])", r"\1", found[1]))
-
-
-def test_an_urgent_call_can_be_of_every_kind_of_work_in_the_trade_table() -> None:
-    kinds = listed(read("office-kinds.js"), "KINDS")
-    assert kinds == [[kind_id, kind.name] for kind_id, kind in work().items()]
 
 
 def test_the_words_of_danger_are_those_of_the_planner() -> None:

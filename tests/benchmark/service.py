@@ -89,9 +89,20 @@ class Link:
 
     async def get(self, path: str, more: str = "") -> tuple[int, bytes]:
         """Fetch something; return status and body."""
+        return await self._ask("GET", path, more)
+
+    async def post(self, path: str, body: bytes) -> tuple[int, bytes]:
+        """Send JSON; return status and body of the answer."""
+        more = f"Content-Type: application/json\r\nContent-Length: {len(body)}\r\n"
+        return await self._ask("POST", path, more, body)
+
+    async def _ask(
+        self, method: str, path: str, more: str, body: bytes = b""
+    ) -> tuple[int, bytes]:
         self.writer.write(
-            f"GET {path} HTTP/1.1\r\nHost: localhost\r\n"
+            f"{method} {path} HTTP/1.1\r\nHost: localhost\r\n"
             f"Authorization: Bearer {self.token}\r\n{more}\r\n".encode()
+            + body
         )
         head = (await self.reader.readuntil(b"\r\n\r\n")).decode()
         status, length = int(head[9:12]), 0

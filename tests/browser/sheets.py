@@ -96,6 +96,7 @@ def stop(times: tuple[str, str, str, str], **more: Any) -> Json:
         "take": [],
         "tools": [],
         "restock": None,
+        "is_shop": False,
     } | more
 
 

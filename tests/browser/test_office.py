@@ -334,6 +334,118 @@ def test_options_of_a_day_that_has_moved_on_cannot_be_booked(open_office: Open) 
     ).to_be_disabled()
 
 
+# --- whom to ring, codes, vans ----------------------------------------------------
+
+
+def say(office: Office, **fact: object) -> None:
+    said = {"id": f"said-{fact['kind']}", "at": NOW, **fact}
+    body = {"sent_at": NOW, "facts": [said]}
+    answer = office.service.office.post(f"/v1/days/{DATE}/facts", json=body)
+    assert answer.json()["results"][0]["result"] == "taken", answer.text
+
+
+def test_whom_to_ring_stays_on_the_list_until_somebody_has_told_them(
+    open_office: Open, office: Office
+) -> None:
+    say(office, kind="late", van_id="hanno", late_s=5400)
+    office.service.work()
+    page = open_office()
+    slips = page.get_by_role("region", name="Ring").get_by_role("listitem")
+    expect(slips.first).to_be_visible()
+    count = slips.count()
+    page.reload()
+    expect(slips).to_have_count(count)
+    slips.first.get_by_role("button", name="I have told them").click()
+    expect(slips).to_have_count(count - 1)
+    page.reload()
+    expect(page.get_by_role("button", name="Urgent call")).to_be_enabled()
+    expect(slips).to_have_count(count - 1)
+
+
+def has_code(office: Office, call_id: str) -> bool:
+    found = [
+        stop["call"]["has_code"]
+        for van in ("mira", "hanno")
+        for stop in office.service.office.get(
+            f"/v1/days/{DATE}/vans/{van}/sheet"
+        ).json()["stops"]
+        if stop["key"] == f"call:{call_id}"
+    ]
+    assert len(found) == 1
+    return bool(found[0])
+
+
+def test_a_code_is_sealed_for_the_driver_and_erased_and_never_shown_in_the_office(
+    open_office: Open, office: Office
+) -> None:
+    page = open_office()
+    stop(page, "Odile Marsh").click()
+    page.get_by_text("Code for the driver").click()
+    page.get_by_label("What it is").select_option("Key bitting")
+    page.get_by_label("Code", exact=True).fill("31415926")
+    page.get_by_role("button", name="Seal it").click()
+    expect(page.get_by_role("status").last).to_contain_text("The code for call 504")
+    expect(page.get_by_label("Code", exact=True)).to_have_value("")
+    assert has_code(office, "504")
+    assert "31415926" not in page.content()
+    page.get_by_role("button", name="Erase the sealed code").click()
+    page.get_by_role("button", name="Yes, erase it").click()
+    expect(page.get_by_role("status").last).to_contain_text("No code is kept")
+    assert not has_code(office, "504")
+
+
+def test_a_van_is_taken_off_the_road_after_a_second_thought_and_put_back(
+    open_office: Open, office: Office
+) -> None:
+    page = open_office()
+    page.get_by_role("button", name="hanno", exact=True).click()
+    page.get_by_role("button", name="Take hanno off the road today").click()
+    page.get_by_role("button", name="Leave it").click()
+    page.get_by_role("button", name="Take hanno off the road today").click()
+    page.get_by_role("button", name="Yes, off the road today").click()
+    expect(page.get_by_role("status").last).to_contain_text("off the road today")
+    office.service.work()
+    back = page.get_by_role("button", name="Van hanno back on the road")
+    expect(back).to_be_visible()
+    back.click()
+    expect(page.get_by_role("button", name="Take hanno off the road")).to_be_visible()
+    items = office.service.office.get(f"/v1/days/{DATE}/facts?limit=200").json()
+    assert [each["kind"] for each in items["items"]][-2:] == ["van_down", "van_up"]
+
+
+# --- loading a day ----------------------------------------------------------------
+
+
+def test_a_day_is_loaded_from_its_files_and_every_fault_is_shown_at_once(
+    open_office: Open, tmp_path: Path
+) -> None:
+    folder = shutil.copytree(LIVE_DAY.parent / "four_vans", tmp_path / "four")
+    calls = folder / "calls.csv"
+    right = calls.read_text(encoding="utf-8")
+    lines = right.splitlines()
+    head = lines[0].split(",")
+    cells = next(csv.reader([lines[1]]))
+    cells[head.index("kind")] = "juggling"
+    cells[head.index("lat")] = "north"
+    wrong = ",".join(f'"{cell}"' for cell in cells)
+    calls.write_text("\n".join([lines[0], wrong, *lines[2:]]), encoding="utf-8")
+    page = open_office()
+    page.get_by_role("button", name="Load a day").click()
+    page.get_by_label("Files of the day").set_input_files(sorted(folder.iterdir()))
+    page.get_by_role("button", name="Load it").click()
+    faults = page.get_by_role("alert").filter(has_text="calls.csv")
+    expect(faults).to_contain_text("juggling")
+    expect(faults).to_contain_text("north")
+    calls.write_text(right, encoding="utf-8")
+    page.get_by_label("Files of the day").set_input_files(sorted(folder.iterdir()))
+    page.get_by_role("button", name="Load it").click()
+    expect(page.get_by_role("status").last).to_contain_text("is loaded")
+    expect(page.get_by_text("This day has no plan yet.")).to_be_visible()
+    expect(page.get_by_label("Day", exact=True)).to_contain_text("not planned")
+    page.get_by_role("button", name="Plan it").click()
+    expect(page.get_by_role("region", name="Planning")).to_be_visible()
+
+
 # --- planning, phones -------------------------------------------------------------
 
 

@@ -26,7 +26,7 @@ from tests.whole import look_through
 
 HERE = Path(__file__).parent
 ROOT = HERE.parents[1]
-MOMENTS = 60
+MOMENTS = 40
 DAY_ID = DAY.rpartition("/")[2]
 NOT_KEPT = ("-shm", ACKNOWLEDGED)  # made anew after a loss; not the service's
 
