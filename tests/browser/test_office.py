@@ -9,6 +9,7 @@ from pathlib import Path
 
 import pytest
 from axe_playwright_python.sync_playwright import Axe
+from fastapi.testclient import TestClient
 from playwright.sync_api import Browser, Page, expect
 
 from api.access import make_secret
@@ -33,6 +34,7 @@ class Office:
 
     service: Served
     secret: str
+    client: TestClient  # signed in as well
 
 
 def told_until(now: str) -> list[dict[str, object]]:
@@ -90,7 +92,10 @@ def office(begun: Path, tmp_path: Path) -> Iterator[Office]:
     """Serve that day; each test has a copy of its own."""
     folder = shutil.copytree(begun, tmp_path / "own")
     with served(folder, load=None, now=NOW) as it:
-        yield Office(service=it, secret=make_secret(it.store))
+        secret = make_secret(it.store)  # ends what was signed in before
+        headers = {"Authorization": f"Bearer {it.token()}"}
+        client = TestClient(it.app, headers=headers)
+        yield Office(service=it, secret=secret, client=client)
 
 
 @pytest.fixture
@@ -340,7 +345,7 @@ def test_options_of_a_day_that_has_moved_on_cannot_be_booked(open_office: Open) 
 def say(office: Office, **fact: object) -> None:
     said = {"id": f"said-{fact['kind']}", "at": NOW, **fact}
     body = {"sent_at": NOW, "facts": [said]}
-    answer = office.service.office.post(f"/v1/days/{DATE}/facts", json=body)
+    answer = office.client.post(f"/v1/days/{DATE}/facts", json=body)
     assert answer.json()["results"][0]["result"] == "taken", answer.text
 
 
@@ -366,9 +371,9 @@ def has_code(office: Office, call_id: str) -> bool:
     found = [
         stop["call"]["has_code"]
         for van in ("mira", "hanno")
-        for stop in office.service.office.get(
-            f"/v1/days/{DATE}/vans/{van}/sheet"
-        ).json()["stops"]
+        for stop in office.client.get(f"/v1/days/{DATE}/vans/{van}/sheet").json()[
+            "stops"
+        ]
         if stop["key"] == f"call:{call_id}"
     ]
     assert len(found) == 1
@@ -408,8 +413,10 @@ def test_a_van_is_taken_off_the_road_after_a_second_thought_and_put_back(
     back = page.get_by_role("button", name="Van hanno back on the road")
     expect(back).to_be_visible()
     back.click()
+    expect(page.get_by_role("status").last).to_contain_text("back on the road")
+    office.service.work()
     expect(page.get_by_role("button", name="Take hanno off the road")).to_be_visible()
-    items = office.service.office.get(f"/v1/days/{DATE}/facts?limit=200").json()
+    items = office.client.get(f"/v1/days/{DATE}/facts?limit=200").json()
     assert [each["kind"] for each in items["items"]][-2:] == ["van_down", "van_up"]
 
 
