@@ -13,6 +13,7 @@ import re
 import unicodedata
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
+from functools import lru_cache
 from typing import NamedTuple
 
 from shared.model import Place
@@ -274,7 +275,7 @@ class Gazetteer:
             for name, number in ((entry.street, entry.number), (entry.name, "")):
                 key = _squash(name)
                 if key:
-                    self._add(key, entry, "".join(address_words(number)))
+                    self._add(key, entry, _squash(number))
         self._postcodes.discard("")
         self._letters = [(key, _letters(key)) for key in self._streets]
 
@@ -490,6 +491,7 @@ def _without_flat(words: list[str]) -> list[str]:
     return kept
 
 
+@lru_cache(maxsize=2**16)  # a list has few streets and towns, each many times
 def _squash(text: str) -> str:
     return "".join(address_words(text))
 

@@ -47,7 +47,7 @@ def find_place(body: AddressBody, who: Office, desk: TheDesk) -> Response:
         view = FoundView(
             place=None,
             candidates=tuple(map(_body, found.places)),
-            words=f"{found.text}. {found.remedy}.",
+            words=f"{found.text}: {found.remedy}",
             credit="",
         )
     else:

@@ -388,7 +388,7 @@ def _read_gazetteer(path: Path, credit: str, findings: Findings) -> Gazetteer:
     for row in rows or ():
         point = read_point(row, ("lat", "lon"))
         parts = {column: row.text(column) for column in ENTRY_COLUMNS}
-        if not address_key(parts["street"] + parts["name"]):
+        if not parts["street"] and not parts["name"]:
             row.refuse("street", "nothing", "a street, or the name of a place")
         elif point is not None:
             entries.append(Entry(lat_deg=point.lat_deg, lon_deg=point.lon_deg, **parts))
