@@ -17,6 +17,7 @@ from dispatch.report.document import (
     AccessDocument,
     AddressDocument,
     NeedDocument,
+    PlaceDocument,
     ReadyDocument,
     SpanDocument,
     call_document,
@@ -350,7 +351,9 @@ class CallView(Body):
     customer: str
     phone: str
     place: AddressDocument
+    candidates: tuple[PlaceDocument, ...]
     access: AccessDocument | None
+    access_words: str
     kind: str
     kind_name: str
     description: str

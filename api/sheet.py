@@ -390,7 +390,7 @@ def _stop(day: Day, van: Van, route: VanDocument, stop: StopDocument) -> SheetSt
             ready=stop.call.ready,
             cautions=day.kinds[stop.call.kind].cautions,
             has_code=False,
-            access=stop.call.access.words if stop.call.access else "",
+            access=stop.call.access_words,
         )
     elif stop.restock is not None:
         key = f"restock:{stop.restock.store_id}"

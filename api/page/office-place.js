@@ -44,7 +44,7 @@ export function settling(call, settle) {
   return make(
     "div",
     { class: "acts" },
-    candidates(call.place.candidates, settle),
+    candidates(call.candidates, settle),
     make("label", { for: spot.id }, "Position"),
     spot,
     keep,

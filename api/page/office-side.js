@@ -80,7 +80,7 @@ export function card(day, stop, { cancelled, code, isTable }) {
       call && [
         row("Customer", make("strong", {}, call.customer || "–"), call.phone ? [" ", ringLink(call.phone)] : ""),
         row("Where", geo(call.place)),
-        call.access && row("On foot", call.access.words),
+        call.access_words && row("On foot", call.access_words),
         (call.description || call.note) &&
           row("What", call.description, call.note && make("em", {}, `${call.description ? " – " : ""}${call.note}`)),
         row("Promised", call.promise ? span(stop.promise, zone) : "nothing"),

@@ -179,7 +179,7 @@ def _stop(plan: PlanDocument, van: VanDocument, stop: StopDocument) -> Sequence[
         Decimal(money(restock.pay_cents)) if restock else None,
         None if stop.on_time is None else as_percent(stop.on_time),
         as_percent(stop.second_visit) if stop.second_visit else None,
-        call.access.words if call and call.access else None,
+        call.access_words or None if call else None,
     )
 
 

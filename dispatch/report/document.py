@@ -100,14 +100,11 @@ class AddressDocument:
         The address as it was typed; may be empty.
     lat_deg, lon_deg : float or None
         WGS 84 degrees; null: nobody knows where it is.
-    candidates : tuple of PlaceDocument
-        Where it might be, the likeliest first; empty where it is known.
     """
 
     name: str
     lat_deg: float | None
     lon_deg: float | None
-    candidates: tuple[PlaceDocument, ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -125,8 +122,6 @@ class AccessDocument:
         Free words.
     no_signal : bool
         Whether there is no phone signal at the job.
-    words : str
-        All of it in plain words.
     """
 
     place: PlaceDocument | None
@@ -134,7 +129,6 @@ class AccessDocument:
     search_s: int
     note: str
     no_signal: bool
-    words: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -210,8 +204,12 @@ class CallDocument:
         Whom to meet and ring.
     place : AddressDocument
         Where.
+    candidates : tuple of PlaceDocument
+        Where it might be, the likeliest first; empty where it is known.
     access : AccessDocument or None
         How to get there from the van; null: the van stands at the door.
+    access_words : str
+        The same in plain words.
     kind, kind_name : str
         Kind of work: its id, and words for people.
     description, note : str
@@ -244,7 +242,9 @@ class CallDocument:
     customer: str
     phone: str
     place: AddressDocument
+    candidates: tuple[PlaceDocument, ...]
     access: AccessDocument | None
+    access_words: str
     kind: str
     kind_name: str
     description: str
@@ -1316,11 +1316,12 @@ def call_document(day: Day, call: Call, van: Van | None = None) -> CallDocument:
             name=call.place.name,
             lat_deg=call.place.lat_deg if call.is_located else None,
             lon_deg=call.place.lon_deg if call.is_located else None,
-            candidates=()
-            if call.barred is None
-            else tuple(map(place_document, call.barred.places)),
         ),
+        candidates=()
+        if call.barred is None
+        else tuple(map(place_document, call.barred.places)),
         access=_access(call),
+        access_words=access_words(call),
         kind=call.kind,
         kind_name=name_kind(day, call.kind),
         description=call.description,
@@ -1356,7 +1357,6 @@ def _access(call: Call) -> AccessDocument | None:
         search_s=access.search_s,
         note=access.note,
         no_signal=access.no_signal,
-        words=access_words(call),
     )
 
 

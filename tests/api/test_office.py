@@ -43,6 +43,7 @@ def tell(s: Service, at: str, **fact: Any) -> None:
 def as_body(view: dict[str, Any], *more: str) -> dict[str, Any]:
     """Return what was shown as it is sent back."""
     out = {"revision", "state", "van_id", "booked", "kind_name", "dates", "planned_s"}
+    out |= {"candidates", "access_words"}
     return {name: value for name, value in view.items() if name not in out | set(more)}
 
 

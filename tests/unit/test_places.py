@@ -350,7 +350,7 @@ def test_a_call_without_a_place_has_none_in_the_published_forms() -> None:
     assert made.day.credit == "an invented list"
     (left,) = made.unplaced
     assert (left.call.place.lat_deg, left.call.place.name) == (None, "4 Mill Lane")
-    assert len(left.call.place.candidates) == 2
+    assert len(left.call.candidates) == 2
     (feature,) = (
         each
         for each in feature_collection(made)["features"]
