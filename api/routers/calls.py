@@ -200,12 +200,15 @@ def edit_call(
 ) -> Response:
     """Edit a call; of a running day its customer, phone, note and ready items only."""
     del who
-    asked = located(desk, body)
+    try:
+        asked, lost = located(desk, body), None
+    except InvalidInput as error:
+        asked, lost = body, error
     with desk.store.write() as transaction:
         known = know(desk, transaction, day)
         old = _found(transaction, day, call)
         demand_match(if_match, _show(transaction, known, old))
-        new = replace(call_of(known.day, asked), dates=old.value.dates)
+        new = _edited(known, old.value, asked, lost)
         if new.id != call:
             raise InvalidInput(
                 [Fault(file="body.id", got=f"'{new.id}'", expected=f"'{call}'")]
@@ -227,6 +230,17 @@ def edit_call(
         _put_words(transaction, known, call, told)
         view = _show(transaction, known, _found(transaction, day, call))
     return shown(request, view)
+
+
+def _edited(known: Known, old: Call, body: CallBody, lost: InvalidInput | None) -> Call:
+    """Return a call as it is described; one that nobody can find may stay so."""
+    if lost is None:
+        return replace(call_of(known.day, body), dates=old.dates)
+    if old.is_located or old.place.name != body.place.name:
+        raise lost
+    there = {"lat_deg": old.place.lat_deg, "lon_deg": old.place.lon_deg}
+    filled = body.model_copy(update={"place": body.place.model_copy(update=there)})
+    return replace(call_of(known.day, filled), dates=old.dates, barred=old.barred)
 
 
 def _new_lead(old: Call, new: Call) -> bool:

@@ -194,6 +194,26 @@ def test_an_access_point_survives_being_edited(s: Service) -> None:
     )
 
 
+def test_a_call_that_nobody_can_find_is_edited_and_stays_asked_back(s: Service) -> None:
+    load(s)
+    path = f"{DAY}/calls/503"
+    seen = s.office.get(path)
+    body = call("503", "4 Gull Lane", note="asked, rings back")
+    edited = s.office.put(path, json=body, headers={"If-Match": seen.headers["etag"]})
+    assert edited.status_code == 200, edited.text
+    assert edited.json()["note"] == "asked, rings back"
+    assert len(edited.json()["candidates"]) == 2
+    # Another address that may be two places is refused as for any call.
+    other = call("503", "9 Nowhere")
+    match = {"If-Match": s.office.get(path).headers["etag"]}
+    assert s.office.put(path, json=other, headers=match).status_code == 422
+    found = call("503", "4 Gull Lane, Upper Quill")
+    placed = s.office.put(path, json=found, headers=match)
+    assert placed.json()["place"]["lat_deg"] == 50.4402
+    s.work()
+    assert "503" in planned(s)
+
+
 def test_the_vans_sheet_says_where_to_park(s: Service) -> None:
     load(s)
     sheet = s.van("V1").get(f"{DAY}/vans/V1/sheet").json()
