@@ -91,6 +91,51 @@ def test_every_sheet_says_what_the_plan_says(s: Service) -> None:
         assert sheet["pick_list"] == van["pick_list"]
 
 
+def test_a_sheet_names_the_vans_own_bins_and_the_emergency_number_the_firm_gives(
+    s: Service,
+) -> None:
+    assert s.office.get("/v1/vans/mira/sheet").json()["emergency_number"] == ""
+    files = s.office.get(f"{DAY}/folder").json()["files"]
+    del files["record.json"]
+    files["day.toml"] = 'emergency_number = "112"\n' + files["day.toml"]
+    head, *rows = files["stock.csv"].splitlines()
+    assert head == "holder,part,quantity,price"
+    rows = [row + (",R4" if row.startswith("mira,FOB-71") else ",") for row in rows]
+    files["stock.csv"] = "\n".join([head + ",bin", *rows, ""])
+    etag = s.office.get(DAY).headers["etag"]
+    assert s.office.delete(DAY, headers={"If-Match": etag}).status_code == 204
+    s.clock.set("2026-12-04T07:50:01+00:00")  # another day, as far as memory knows
+    key = {"Idempotency-Key": "again"}
+    loaded = s.office.post("/v1/days", json={"files": files}, headers=key)
+    assert loaded.status_code == 201, loaded.text
+    key = {"Idempotency-Key": "plan"}
+    assert s.office.post(f"{DAY}/jobs", json={}, headers=key).status_code == 202
+    s.work()
+    sheet = s.office.get(f"{DAY}/vans/mira/sheet").json()
+    assert sheet["emergency_number"] == "112"
+    bins = {each["part_id"]: each["bin"] for each in sheet["stock"]}
+    assert (bins["FOB-71"], bins["FOB-72"]) == ("R4", "")
+    taken = {
+        each["part_id"]: each["bin"]
+        for stop in sheet["stops"]
+        for each in stop["take"]
+        if each["origin"] == "aboard"
+    }
+    # What the firm says of the van; else the bin that the part has in the shop.
+    assert (taken["FOB-71"], taken["FOB-72"]) == ("R4", "B2")
+    call = {
+        "id": "U1",
+        "place": {"name": "Quay", "lat_deg": 53.71, "lon_deg": -1.295},
+        "kind": "lockout_vehicle",
+    }
+    asked = s.office.post(f"{DAY}/urgent", json={"call": call, "danger": True})
+    first = asked.json()["document"]["first"]
+    assert "the caller rings the emergency number 112 now" in first[0]
+    exported = s.office.get(f"{DAY}/folder").json()["files"]
+    assert 'emergency_number = "112"' in exported["day.toml"]
+    assert "mira,FOB-71,2,,R4" in exported["stock.csv"].splitlines()
+
+
 # --- facts ----------------------------------------------------------------------------
 
 
@@ -238,6 +283,13 @@ def test_the_whole_demo_day_can_be_told_fact_by_fact(s: Service) -> None:
     facts = s.office.get(f"{DAY}/facts?limit=200").json()["items"]
     assert len(facts) == 53
     assert set(states(s.office, "mira").values()) <= {"done", "no_show"}
+    fetched = {
+        stop["restock"]["store_id"]: stop["is_shop"]
+        for van in ("mira", "hanno")
+        for stop in s.office.get(f"/v1/vans/{van}/sheet").json()["stops"]
+        if stop["restock"]
+    }
+    assert fetched == {"canal_counter": False}
     stock = {(each.holder, each.part_id): each.pieces for each in _balances(s)}
     assert all(pieces >= 0 for pieces in stock.values())
     assert sum(each.pieces for each in _movements(s)) == sum(stock.values())

@@ -176,6 +176,32 @@ def test_where_somebody_may_be_locked_in_the_emergency_number_comes_before_every
     expect(ring).to_have_attribute("href", "tel:112")
 
 
+def test_the_number_that_the_firm_gives_is_a_button_until_the_driver_gives_another(
+    open_page: Open, service: Standin
+) -> None:
+    service.sheet = {**sheet(FIRST_DONE), "emergency_number": "112"}
+    page = pair(open_page(), service)
+    first = page.locator("#main > *").first
+    expect(first.get_by_role("link")).to_have_attribute("href", "tel:112")
+
+
+def test_a_stop_at_the_firms_own_shop_says_so_and_names_its_bins(
+    open_page: Open, service: Standin
+) -> None:
+    done = {"call:501": "done", "call:502": "done"}
+    fresh = sheet(done)
+    [stop] = [each for each in fresh["stops"] if each["restock"]]
+    service.sheet = fresh
+    page = pair(open_page(), service)
+    now = page.locator(".now")
+    expect(now).to_contain_text("Fetch parts at the counter")
+    expect(now.locator(".bin")).to_have_count(0)
+    stop["is_shop"] = True
+    service.change(fresh)
+    expect(now).to_contain_text("Fetch parts at our shop")
+    expect(now.locator(".bin").first).to_be_visible()
+
+
 def test_what_the_office_says_of_a_danger_is_shown_whole(
     open_page: Open, service: Standin
 ) -> None:

@@ -124,6 +124,29 @@ def calls(columns: str, cells: str) -> str:
 # --- what a sound folder means -------------------------------------------------
 
 
+def test_a_van_has_bins_of_its_own_and_the_shops_stand_with_the_parts(
+    tmp_path: Path,
+) -> None:
+    stock = "holder,part,quantity,bin\nV1,FOB-1,1,L2\nshop,CELL,4,\n"
+    [van, *_] = read_scenario(lay(tmp_path / "d", stock_csv=stock)).vans
+    assert van.bins == {"FOB-1": "L2"}
+    fault = the_fault(
+        tmp_path / "e", stock_csv="holder,part,quantity,bin\nshop,CELL,4,S1\n"
+    )
+    assert (fault.column, fault.got) == ("bin", "'S1'")
+    assert "parts.csv" in fault.expected
+
+
+def test_the_emergency_number_is_one_that_can_be_rung(tmp_path: Path) -> None:
+    assert read_scenario(lay(tmp_path / "d")).emergency_number == ""
+    text = 'emergency_number = "112"\n' + DAY
+    day = read_scenario(lay(tmp_path / "e", day_toml=text))
+    assert day.emergency_number == "112"
+    text = 'emergency_number = "the police"\n' + DAY
+    fault = the_fault(tmp_path / "f", day_toml=text)
+    assert "telephone number" in fault.expected
+
+
 @pytest.mark.parametrize(
     ("name", "vans", "called"),
     [
