@@ -36,6 +36,7 @@ from tests.whole import look_through
 DEMO = Path(__file__).parents[2] / "demo_scenarios" / "live_day"
 CLIENTS = 4
 LIFE_S = (0.2, 2.5)  # of the service, from when it answers
+LONG_LIFE_S = (6, 15)  # every fifth time: its worker gets to plan, and dies over it
 START_S = 120  # it has to answer by then
 VANS = ("mira", "hanno")
 
@@ -77,8 +78,9 @@ class Course:
         for client in clients:
             client.start()
         try:
-            for _ in range(kills):
-                time.sleep(chance.uniform(*LIFE_S))
+            for row in range(1, kills + 1):
+                life_s = LIFE_S if row % 5 else LONG_LIFE_S
+                time.sleep(chance.uniform(*life_s))
                 service.kill()
                 service.wait()
                 service = self._start()
