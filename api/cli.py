@@ -28,7 +28,7 @@ if TYPE_CHECKING:  # their modules pull in pandas, numba and ortools
     from api.settings import Settings
     from api.store import SqlStore
     from dispatch.chance import Spreads
-    from dispatch.live import Moment
+    from dispatch.live import Moment, Take
     from dispatch.planner import Progress
     from dispatch.scenario import Locator, Look, Server
     from dispatch.scenario.facts import Happened
@@ -1005,7 +1005,8 @@ def reshuffle(  # noqa: PLR0913 - one per option
     until_s = _clock_time(day, at)
     if out is not None:
         _try_to_write(out)
-    _, moments = _live(ctx.obj, day, happened.facts, seed, until_s)
+    takes = _read_taken(folder, facts)
+    day, _, moments = _live(ctx.obj, day, happened.facts, seed, until_s, takes)
     last = moments[-1]
     from api.schemas import rest_json
     from dispatch.report.live import reshuffle_text
@@ -1049,7 +1050,8 @@ def replay(
     """
     day, _ = ctx.obj.learn(folder, no_log=no_log)
     happened = ctx.obj.read_happened(folder, day, facts)
-    made, moments = _live(ctx.obj, day, happened.facts, seed)
+    takes = _read_taken(folder, facts)
+    day, made, moments = _live(ctx.obj, day, happened.facts, seed, takes=takes)
     from api.schemas import story_json
     from dispatch.report.live import replay_text
 
@@ -1067,6 +1069,12 @@ def replay(
 @click.option(
     "--danger", is_flag=True, help="A person, a child or an animal is in danger."
 )
+@click.option(
+    "--take",
+    type=click.IntRange(min=1),
+    metavar="N",
+    help="Take option N: written into the facts, the next commands go on from it.",
+)
 @_json
 @_seed
 @_no_log
@@ -1079,6 +1087,7 @@ def urgent(  # noqa: PLR0913 - one per option
     facts: Path | None,
     at: str | None,
     danger: bool,
+    take: int | None,
     as_json: bool,
     seed: int,
     no_log: bool,
@@ -1090,16 +1099,23 @@ def urgent(  # noqa: PLR0913 - one per option
     differ in kind, each a whole plan: who comes when, what it costs, who is moved and
     whose promise breaks; to pass the call on, and not to take it.
 
+    With --take, that the call came in and what its caller is told go to the end of
+    facts.csv, and the plan of that option into facts.taken.json beside it: `reshuffle`,
+    `replay` and `urgent` go on from there. Repeated, it changes nothing.
+
     \b
     Examples:
       keyround urgent demo_scenarios/live_day 590
       keyround urgent today E1 --at 14:05 --danger
+      keyround urgent today E1 --at 14:05 --take 2
 
     \b
-    Exit status: 0 some van can take it, 1 none can, 2 bad input or a fact that
-    cannot be true, 3 cannot read.
+    Exit status: 0 some van can take it, 1 none can, 2 bad input, a fact that
+    cannot be true or an option that cannot be taken, 3 cannot read or write.
     """
     day, _ = ctx.obj.learn(folder, no_log=no_log)
+    table = folder / "facts.csv" if facts is None else facts
+    read = table.read_bytes() if take is not None and table.is_file() else b""
     happened = ctx.obj.read_happened(folder, day, facts)
     until_s = _clock_time(day, at)
     asked = happened.booked.get(call)
@@ -1120,8 +1136,24 @@ def urgent(  # noqa: PLR0913 - one per option
 
     until_s = came[0].at_s if until_s is None else until_s
     earlier = before(happened.facts, call, until_s)
-    _, moments = _live(ctx.obj, day, earlier, seed, until_s)
+    takes = _read_taken(folder, facts)
+    day, _, moments = _live(ctx.obj, day, earlier, seed, until_s, takes)
     found = ask(day, moments[-1], asked, Ask(danger=danger, seed=seed))
+    if take is not None:
+        from api import taken
+
+        was = taken.Asked(
+            day=day,
+            table=table,
+            read=read,
+            happened=happened,
+            call=asked,
+            at_s=until_s,
+            found=found,
+        )
+        is_new = taken.take(was, take)
+        words = f"written beside {table}" if is_new else "it was already"
+        _tell(f"option {take} is taken for {call}: {words}")
     if as_json:
         from api.schemas import urgent_json
 
@@ -1129,7 +1161,7 @@ def urgent(  # noqa: PLR0913 - one per option
     else:
         from dispatch.report.live import urgent_text
 
-        _show(urgent_text(asked, moments[-1], found, **_screen()))
+        _show(urgent_text(asked, moments[-1], found, chosen=take, **_screen()))
     taken = any(option.van_id is not None for option in found.options)
     ctx.exit(Exit.PLANNED if taken else Exit.UNPLACED)
 
@@ -1266,8 +1298,9 @@ def _live(
     facts: "Sequence[Fact]",
     seed: int,
     until_s: int | None = None,
-) -> "tuple[Plan, tuple[Moment, ...]]":
-    """Return the morning's plan, and the day that was lived through."""
+    takes: "Sequence[Take]" = (),
+) -> "tuple[Day, Plan, tuple[Moment, ...]]":
+    """Return the day as agreed, the morning's plan, and how it was lived through."""
     if day.horizon > 1:
         fault = Fault(
             file="day.toml",
@@ -1276,7 +1309,7 @@ def _live(
             expected="1: a running day is one day, put today's calls into a folder",
         )
         raise InvalidInput([fault])
-    from dispatch.live import live
+    from dispatch.live import as_agreed, live
     from dispatch.planner import Budget
     from dispatch.reshuffle import RESHUFFLE_ROUNDS
 
@@ -1289,7 +1322,15 @@ def _live(
         report=lambda _: None,
     )
     budget = Budget(seed=seed, rounds=RESHUFFLE_ROUNDS, replans=False)
-    return made, live(day, made, facts, budget, until_s)
+    moments = live(day, made, facts, budget, until_s, takes)
+    return as_agreed(day, takes, moments[-1].log), made, moments
+
+
+def _read_taken(folder: Path, facts: Path | None) -> "Sequence[Take]":
+    """Return what was taken beside a table of facts."""
+    from api.taken import read_taken
+
+    return read_taken(folder / "facts.csv" if facts is None else facts)
 
 
 def _clock_time(day: "Day", text: str | None) -> int | None:

@@ -33,7 +33,7 @@ from api.store.inquiries import Inquiry, accept_inquiry, add_inquiry, find_inqui
 from api.store.plans import InForce
 from dispatch.chance import usual_spreads
 from dispatch.difference import Difference, Ring
-from dispatch.live import Moment, Stand, ask_at, booked
+from dispatch.live import Moment, Stand, agreed_limits, ask_at, booked
 from dispatch.planner import as_plan, write_standing
 from dispatch.quote import open_book, quote
 from dispatch.report.livedata import options_json
@@ -130,7 +130,6 @@ def work_out(
     """
     found = ask_at(day, running, call, at_s, how)
     calls = tuple(now.call for now in replay(day, running[1]).calls.values())
-    usual = {van.id: van.overtime_limit_s for van in day.vans}
     offers = tuple(
         Offer(
             van_id=option.van_id,
@@ -138,11 +137,7 @@ def work_out(
             plan=None if option.van_id is None else option.plan,
             difference=option.difference,
             rings=option.ring,
-            limits={
-                van.id: van.overtime_limit_s
-                for van in option.day.vans
-                if option.agree and van.overtime_limit_s > usual[van.id]
-            },
+            limits=agreed_limits(day, option),
         )
         for option in found.options
     )

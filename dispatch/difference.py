@@ -160,7 +160,7 @@ def who_to_ring(
         call = known.get(change.call_id)
         times = [time for time in (change.from_s, change.to_s) if time is not None]
         urgency = (min(times, default=rest.now_s), change.to_s is not None)
-        window = None if change.to_s is None else _told_window(day, call, change.to_s)
+        window = None if change.to_s is None else told_window(day, call, change.to_s)
         ring = Ring(
             call_id=change.call_id,
             customer=call.customer if call else "",
@@ -174,8 +174,23 @@ def who_to_ring(
     return tuple(ring for _, ring in rings)
 
 
-def _told_window(day: Day, call: Call | None, start_s: int) -> Window:
-    """Return the window to tell for a start: the tolerance around it, rounded out."""
+def told_window(day: Day, call: Call | None, start_s: int) -> Window:
+    """Return the window to tell for a start: the tolerance around it, rounded out.
+
+    Parameters
+    ----------
+    day : Day
+        With its tolerance.
+    call : Call or None
+        The call; it does not start before its promise.
+    start_s : int
+        When the visit starts, seconds since midnight.
+
+    Returns
+    -------
+    Window
+        In whole five minutes.
+    """
     low_s = (start_s - day.tolerance_s) // ROUND_S * ROUND_S
     high_s = -(-(start_s + day.tolerance_s) // ROUND_S) * ROUND_S
     if call is not None and call.promise is not None:

@@ -14,8 +14,8 @@ from dispatch.reshuffle import RESHUFFLE_ROUNDS, reshuffle
 from dispatch.rest import Rest, in_force, rest_of
 from dispatch.rules import judge
 from dispatch.rules_live import judge_live
-from dispatch.state import State, accept, complete, replay
-from dispatch.urgent import Ask, Options, options, set_board, why_not
+from dispatch.state import State, accept, complete, replay, waiting
+from dispatch.urgent import Ask, Option, Options, options, set_board, why_not
 from dispatch.waiting import Likely, Wait, find_waits
 from shared.errors import Conflict, Defect
 from shared.facts import Doing, Fact, FactKind, in_order
@@ -132,13 +132,91 @@ class Stand:
     said: Mapping[str, int] = field(default_factory=dict)
 
 
-def step(
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Take:
+    """An option for an urgent call that was taken: how the day goes on from there.
+
+    Parameters
+    ----------
+    call_id : str
+        The call.
+    at_s : int
+        When it was taken, seconds since midnight: when the call came in.
+    plan : Plan
+        Of the rest of the day with the call.
+    limits : mapping of str to int
+        Van id to the overtime that its driver has agreed to, seconds.
+    """
+
+    call_id: str
+    at_s: int
+    plan: Plan
+    limits: Mapping[str, int] = field(default_factory=dict)
+
+
+def agreed_limits(day: Day, option: Option) -> dict[str, int]:
+    """Return how long drivers have to agree to stay for an option.
+
+    Parameters
+    ----------
+    day : Day
+        As it was planned.
+    option : Option
+        The option.
+
+    Returns
+    -------
+    dict of str to int
+        Van id to overtime, seconds; only those who stay longer than the day allows.
+    """
+    usual = {van.id: van.overtime_limit_s for van in day.vans}
+    return {
+        van.id: van.overtime_limit_s
+        for van in option.day.vans
+        if option.agree and van.overtime_limit_s > usual[van.id]
+    }
+
+
+def as_agreed(day: Day, takes: Iterable[Take], log: Iterable[Fact]) -> Day:
+    """Return a day whose drivers stay as long as they have agreed to.
+
+    Parameters
+    ----------
+    day : Day
+        As it was planned.
+    takes : iterable of Take
+        What was taken.
+    log : iterable of Fact
+        What is known: what was taken for a call that has not come in does not count.
+
+    Returns
+    -------
+    Day
+        Its vans' overtime limits are no shorter than they were.
+    """
+    came = {(fact.call.id, fact.at_s) for fact in log if fact.call is not None}
+    limits: dict[str, int] = {}
+    for take in takes:
+        if (take.call_id, take.at_s) in came:
+            for van_id, limit_s in take.limits.items():
+                limits[van_id] = max(limit_s, limits.get(van_id, 0))
+    vans = (
+        replace(van, overtime_limit_s=max(van.overtime_limit_s, limits[van.id]))
+        if van.id in limits
+        else van
+        for van in day.vans
+    )
+    return replace(day, vans=tuple(vans)) if limits else day
+
+
+def step(  # noqa: PLR0913 - what was taken goes with one fact only
     day: Day,
     stand: Stand,
     log: tuple[Fact, ...],
     news: Sequence[Fact],
     now_s: int,
     budget: Budget | None = None,
+    taken: Plan | None = None,
 ) -> Moment:
     """Plan the rest of a day after some facts.
 
@@ -156,6 +234,9 @@ def step(
         From when on things can be changed, seconds since midnight.
     budget : Budget, optional
         How long to search; by default briefly.
+    taken : Plan, optional
+        Of the rest of the day, chosen by a person: it is put in force as it is. Where
+        it breaks a rule by now, the rest is planned anew from it.
 
     Returns
     -------
@@ -173,7 +254,9 @@ def step(
     plan, said = stand.plan, _as_said(stand.plan, stand.said)
     state = replay(day, log)
     rest = rest_of(day, plan, state, now_s)
-    made = reshuffle(rest, budget)
+    if taken is not None and judge(rest.day, rest.travel, taken):
+        rest, taken = rest_of(day, in_force(rest, taken), state, now_s), None
+    made = taken or reshuffle(rest, budget)
     faults = (
         *judge(rest.day, rest.travel, made),
         *judge_live(day, log, rest, made),
@@ -235,6 +318,7 @@ def live(
     facts: Iterable[Fact],
     budget: Budget | None = None,
     until_s: int | None = None,
+    takes: Sequence[Take] = (),
 ) -> tuple[Moment, ...]:
     """Live through a day.
 
@@ -251,6 +335,9 @@ def live(
     until_s : int, optional
         Up to and with when, seconds since midnight. The last moment is then looked at
         from there.
+    takes : sequence of Take, optional
+        Options that were taken; each counts when its call comes in, if that is when it
+        was taken.
 
     Returns
     -------
@@ -287,12 +374,22 @@ def live(
         freed = release(day, replay(day, longer), filled)
         if freed is not None:
             longer = (*longer, freed)
-        moment = step(day, stand, longer, (filled,), now_s, budget)
+        taken = _taken_at(takes, filled)
+        agreed = as_agreed(day, takes, longer)
+        moment = step(agreed, stand, longer, (filled,), now_s, budget, taken)
         if freed is not None:
             moment = replace(moment, released=freed.call_id)
         moments.append(moment)
         log, stand = longer, stand_of(moment, stand)
     return tuple(moments)
+
+
+def _taken_at(takes: Iterable[Take], fact: Fact) -> Plan | None:
+    """Return the plan that was taken when a call came in, if one was."""
+    if fact.call is None:
+        return None
+    came = fact.call.id, fact.at_s
+    return next((one.plan for one in takes if (one.call_id, one.at_s) == came), None)
 
 
 def _as_said(plan: Plan, said: Mapping[str, int]) -> Plan:
@@ -444,7 +541,7 @@ def ask_at(
     state = replay(day, log)
     if call.id in state.calls:
         raise Conflict(f"call {call.id} is there already")
-    call = replace(call, priority=1)
+    call = waiting(replace(call, priority=1), now_s)
     freed = release(day, state, booked(call, now_s))
     if freed is not None:
         state = replay(day, (*log, freed))

@@ -244,8 +244,8 @@ class Mode(NamedTuple):
     broken : bool
         Whether its promise is broken.
     units : int
-        Cost units of the broken promise, of what the customer prefers, and of what
-        differs from a running plan.
+        Cost units of the broken promise or of waiting, of what the customer prefers,
+        and of what differs from a running plan.
     spans : tuple of (int, int)
         First and last second of each span in which it starts, in order.
     """
@@ -638,6 +638,8 @@ def modes(day: Day, call: Call, van: Van | None = None) -> tuple[Mode, ...]:
     if promise is not None:
         steps = (0, *LATE_STEPS_S)
         edges |= {promise.end_s + 1 + step for step in steps}
+    elif call.waits_from_s is not None:
+        edges |= {call.waits_from_s + 1 + step for step in (0, *LATE_STEPS_S)}
     if preference is not None:
         edges |= {preference.start_s, preference.end_s + 1}
     if call.standing is not None:
@@ -649,7 +651,7 @@ def modes(day: Day, call: Call, van: Van | None = None) -> tuple[Mode, ...]:
         starts, ends = [low, *inner], [*(edge - 1 for edge in inner), high]
         for start, end in zip(starts, ends, strict=True):
             late_s = 0 if promise is None else max(0, start - promise.end_s)
-            units = day.late_units(late_s)
+            units = day.late_units(late_s) + day.wait_units(call, start)
             if preference is not None and not (
                 preference.start_s <= start <= preference.end_s
             ):

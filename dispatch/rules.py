@@ -716,6 +716,8 @@ class _Drive:
         if late_s:
             self.late.append(call.id)
             self.late_units += self.day.late_units(late_s)
+        if call.waits_from_s is not None and call.promise is None:
+            self.late_units += self.day.late_units(stop.start_s - call.waits_from_s)
         wish = call.preference
         if wish is not None and not wish.start_s <= stop.start_s <= wish.end_s:
             self.preference_units += self.day.preference_cents * UNITS_PER_CENT
@@ -1259,9 +1261,13 @@ def _judge_stock(day: Day, plan: Plan) -> Iterator[Violation]:
                 call_id=issue.call_id,
             )
     placed = {call_id for _, call_id in served}
+    given: dict[str | None, list[Issue]] = {}
+    for issue in plan.issues:
+        if issue.purpose is not Purpose.SPARE:
+            given.setdefault(issue.call_id, []).append(issue)
     for call in day.calls:
         if call.id in placed:
-            yield from _judge_needs(day, plan, call)
+            yield from _judge_needs(day, call, given.get(call.id, ()))
     yield from _judge_pieces(day, plan)
 
 
@@ -1308,12 +1314,11 @@ def _givers(day: Day, van_id: str) -> list[str]:
     return [other for other, its_door in doors.items() if its_door == door]
 
 
-def _judge_needs(day: Day, plan: Plan, call: Call) -> Iterator[Violation]:
+def _judge_needs(day: Day, call: Call, issues: Iterable[Issue]) -> Iterator[Violation]:
     """Check that a placed call is issued exactly what its needs ask for."""
     lines: dict[int | None, list[Issue]] = {}
-    for issue in plan.issues:
-        if issue.purpose is not Purpose.SPARE and issue.call_id == call.id:
-            lines.setdefault(issue.need, []).append(issue)
+    for issue in issues:
+        lines.setdefault(issue.need, []).append(issue)
     texts: list[str] = []
     for row, need in enumerate(call.needs):
         texts += _need_faults(day, need, lines.pop(row, []), f"need {row}")

@@ -331,6 +331,26 @@ def _other_content(fact: Fact) -> str:
     return f"fact {fact.id} is known already and says something else"
 
 
+def waiting(call: Call, since_s: int) -> Call:
+    """Return a call that comes in on the day, with its customer waiting.
+
+    Parameters
+    ----------
+    call : Call
+        The call.
+    since_s : int
+        When it comes in, seconds since midnight.
+
+    Returns
+    -------
+    Call
+        Somebody waits where it is urgent and says nothing of other times.
+    """
+    if call.priority > 1 or call.promise is not None or call.preference is not None:
+        return call
+    return replace(call, waits_from_s=since_s)
+
+
 def start_node(van: Van) -> str | None:
     """Return the node at which a van begins its day.
 
@@ -486,7 +506,8 @@ class _Log:
         match fact.kind:
             case FactKind.BOOKED:
                 if fact.call is not None:
-                    self.calls[fact.call.id] = CallNow(call=fact.call)
+                    call = waiting(fact.call, fact.at_s)
+                    self.calls[call.id] = CallNow(call=call)
             case FactKind.TOLD | FactKind.WINDOW | FactKind.CANCELLED:
                 self._hear_customer(fact)
             case FactKind.RECEIVED | FactKind.USED | FactKind.SPOILED:

@@ -11,7 +11,6 @@ for its driver, the break is looked for elsewhere.
 
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
-from itertools import pairwise
 from typing import NamedTuple
 
 from dispatch.problem import NEVER, modes, start_windows
@@ -23,6 +22,7 @@ from shared.units import UNITS_PER_CENT, UNITS_PER_METRE, UNITS_PER_SECOND
 SHORT_WAIT_S = 300  # nobody minds; own choice
 
 Spans = Sequence[tuple[int, int]]
+_Node = tuple[str | None, Place | None]
 
 
 class Task(NamedTuple):
@@ -63,6 +63,17 @@ class _Errand(NamedTuple):
         last = (last for first, last in self.own if first <= start_s <= last)
         return max(last, default=start_s) - start_s
 
+    @property
+    def is_plain(self) -> bool:
+        """Whether its call has no promise, no wish, and nothing that stands."""
+        call = self.call
+        return call is None or (
+            call.promise is None
+            and call.preference is None
+            and call.standing is None
+            and call.waits_from_s is None
+        )
+
     def late_s(self, start_s: int) -> int:
         """Return how long after its promise the call starts."""
         promise = None if self.call is None else self.call.promise
@@ -73,6 +84,10 @@ class _Errand(NamedTuple):
         wish = None if self.call is None else self.call.preference
         return wish is None or wish.start_s <= start_s <= wish.end_s
 
+    def wait_units(self, day: Day, start_s: int) -> int:
+        """Return what it costs that an urgent caller waits."""
+        return 0 if self.call is None else day.wait_units(self.call, start_s)
+
     def change_units(self, day: Day, van: Van, start_s: int) -> int:
         """Return what it costs that a running plan has it otherwise."""
         return 0 if self.call is None else day.change_units(self.call, van.id, start_s)
@@ -81,10 +96,10 @@ class _Errand(NamedTuple):
 class _Leg(NamedTuple):
     """One drive: from where, to where; ``None`` stands for anywhere."""
 
-    origin: str | None
-    target: str | None
     here: Place | None
     there: Place | None
+    metres: int
+    base_s: int | None  # at free flow; None: no drive from anywhere, or to there
 
 
 class _Halt(NamedTuple):
@@ -153,15 +168,21 @@ class _Driver:
             if spans is not None:
                 errand = errand._replace(spans=spans)
             self.errands.append(errand)
-        nodes: list[tuple[str | None, Place | None]] = [
+        nodes: list[_Node] = [
             _end_of_day(van.start, f"start:{van.id}"),
             *((errand.node, errand.place) for errand in self.errands),
             _end_of_day(van.finish, f"finish:{van.id}"),
         ]
-        *self.legs, self.home = (
-            _Leg(origin=origin, target=target, here=here, there=there)
-            for (origin, here), (target, there) in pairwise(nodes)
-        )
+        *self.legs, self.home = map(self.leg, nodes, nodes[1:])
+
+    def leg(self, here: _Node, there: _Node) -> _Leg:
+        """Return the drive between two nodes."""
+        (origin, place), (target, goal) = here, there
+        if origin is None or target is None:
+            return _Leg(place, goal, 0, None)
+        row, column = self.travel.keys[origin], self.travel.keys[target]
+        metres = int(self.travel.distance_m[row, column])
+        return _Leg(place, goal, metres, int(self.travel.base_s[row, column]))
 
     def serve(self, call: Call) -> _Errand:
         """Return the errand of a visit."""
@@ -192,20 +213,15 @@ class _Driver:
 
     def drive(self, leg: _Leg, free_s: int) -> tuple[int, int]:
         """Return metres and arrival of a drive that leaves at ``free_s``."""
-        if leg.origin is None or leg.target is None:
+        if leg.base_s is None:
             return 0, free_s
-        row, column = self.travel.keys[leg.origin], self.travel.keys[leg.target]
-        base_s = int(self.travel.base_s[row, column])
-        metres = int(self.travel.distance_m[row, column])
-        return metres, arrive_s(self.travel.traffic, free_s, base_s)
+        return leg.metres, arrive_s(self.travel.traffic, free_s, leg.base_s)
 
     def leave_latest(self, leg: _Leg, arrive_by_s: int) -> int:
         """Return the latest departure that is there in time."""
-        if leg.origin is None or leg.target is None:
+        if leg.base_s is None:
             return arrive_by_s
-        row, column = self.travel.keys[leg.origin], self.travel.keys[leg.target]
-        base_s = int(self.travel.base_s[row, column])
-        leave_s = depart_latest_s(self.travel.traffic, arrive_by_s, base_s)
+        leave_s = depart_latest_s(self.travel.traffic, arrive_by_s, leg.base_s)
         return -1 if leave_s is None else leave_s
 
     def leave_by(self, leg: _Leg, drive_s: int, start_s: int) -> int | None:
@@ -268,12 +284,18 @@ class _Driver:
             start_s=start_s,
             finish_s=start_s + errand.length_s,
         )
+        if errand.is_plain:  # it costs nothing whenever it starts
+            return way._replace(
+                free_s=halt.finish_s, halts=(*before, halt), there=False
+            )
         late_s = errand.late_s(start_s)
         missed_cents = 0 if errand.is_welcome(start_s) else self.day.preference_cents
         return _Way(
             free_s=halt.finish_s,
             halts=(*before, halt),
-            late_units=way.late_units + self.day.late_units(late_s),
+            late_units=way.late_units
+            + self.day.late_units(late_s)
+            + errand.wait_units(self.day, start_s),
             preference_units=way.preference_units + missed_cents * UNITS_PER_CENT,
             change_units=way.change_units
             + errand.change_units(self.day, self.van, start_s),

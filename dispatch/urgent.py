@@ -525,6 +525,7 @@ class _Part:
         self._settle_links(self.problem, routes)
         self.steady = seat(self.problem, routes, 0) == 0
         self.routes = routes
+        self.heat = temperatures(usual_drive(problem), (0.8, 1.0))
         self.lacks: set[int] = set()  # vans that cannot have the parts
 
     def _visits(self, problem: Problem, van: int, route: Route) -> Iterable[int]:
@@ -654,8 +655,11 @@ class _Part:
 
     # --- a short search
 
-    def search(self, orders: _Orders, by_s: int = NEVER) -> _Likely | None:
-        """Search from routes with the call on one; it starts by a second."""
+    def search(self, orders: _Orders, by_s: int = NEVER) -> tuple[_Orders, int] | None:
+        """Search from routes with the call on one; it starts by a second.
+
+        What comes of it are the routes that change, and what their parts cost.
+        """
         problem, given = self.problem, self.problem.given.copy()
         weight = given[: problem.call_count, WEIGHT].sum()
         visit = self.row
@@ -675,10 +679,9 @@ class _Part:
         if seat(own, routes, 1) < 0 or routes.van_of[self.row] < 0:
             return None
         memory = memory_of(own, routes)
-        heat = temperatures(usual_drive(own), (0.8, 1.0))
         chance = np.random.default_rng(self.ask.seed)
         rounds = min(self.ask.rounds, ROUNDS_PER_CALL * own.call_count)
-        search(own, memory, chance, rounds, heat, no_futures())
+        search(own, memory, chance, rounds, self.heat, no_futures())
         best = memory.best
         if len(own.links):
             apply_terms(own, best)
@@ -693,7 +696,7 @@ class _Part:
             if order != self.stands.get(van, ())
         }
         parts_units = int(best.facts[list(changed), PARTS].sum())
-        return self.lay_out(_Orders(changed, own.visits), parts_units)
+        return _Orders(changed, own.visits), parts_units
 
     def lay_out(self, orders: _Orders, parts_units: int) -> _Likely | None:
         """Say what routes come to whose parts cost so much; ``None``: too long."""
@@ -1161,8 +1164,12 @@ class _Finder:
         visits = tuple(some.orders[row, : rows[row, LONG]].tolist())
         return _Orders({int(rows[row, VAN]): visits}, self.part.problem.visits)
 
-    def _add(self, likely: _Likely | None) -> None:
-        if likely is not None and likely.orders.key not in self.known:
+    def _add(self, found: tuple[_Orders, int] | None) -> None:
+        """Say what a search has found, if it is new."""
+        if found is None or found[0].key in self.known:
+            return
+        likely = self.part.lay_out(*found)
+        if likely is not None:
             self.known[likely.orders.key] = likely
             self.searched.append(likely)
 

@@ -357,6 +357,9 @@ class Call:
         starts and finishes at the job: the way on foot is a part of the drives.
     barred : Barred or None
         Why it cannot be planned; ``None``: it can.
+    waits_from_s : int or None
+        When an urgent caller began to wait, seconds since midnight. Where nothing was
+        promised, waiting costs: see :meth:`Day.wait_units`.
     """
 
     id: str
@@ -381,6 +384,7 @@ class Call:
     standing: Standing | None = None
     access: Access | None = None
     barred: Barred | None = None
+    waits_from_s: int | None = None
 
     @property
     def parked(self) -> Place:
@@ -853,6 +857,27 @@ class Day:
         step_s = next((step for step in LATE_STEPS_S if late_s <= step), LATE_MOST_S)
         return step_s * self.late_hour_cents * UNITS_PER_SECOND
 
+    def wait_units(self, call: Call, start_s: int) -> int:
+        """Return what it costs that an urgent caller waits so long.
+
+        Parameters
+        ----------
+        call : Call
+            The call.
+        start_s : int
+            When the visit starts.
+
+        Returns
+        -------
+        int
+            Cost units, as much as so long after a promise (own choice: who stands
+            outside waits no more gladly than who was promised a time); 0 where nobody
+            waits, or a time was promised.
+        """
+        if call.waits_from_s is None or call.promise is not None:
+            return 0
+        return self.late_units(start_s - call.waits_from_s)
+
     def change_units(self, call: Call, van_id: str | None, start_s: int) -> int:
         """Return what a visit costs for being other than the running plan has it.
 
@@ -1024,7 +1049,8 @@ class Route:
     overtime_s : int
         Seconds past the end of the shift.
     late_units, preference_units : int
-        Cost units of broken promises and of starts outside preferences.
+        Cost units of broken promises and of urgent callers who wait, and of starts
+        outside preferences.
     change_units : int
         Cost units of what differs from the running plan.
     parts_units : int

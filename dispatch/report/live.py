@@ -353,6 +353,7 @@ def urgent_text(
     moment: Moment,
     found: Options,
     *,
+    chosen: int | None = None,
     encoding: str = "utf-8",
     bold: bool = False,
     width: int = COLUMNS,
@@ -367,6 +368,8 @@ def urgent_text(
         Before it came in.
     found : Options
         What can be done.
+    chosen : int, optional
+        The option that is taken, from 1: it alone is told, and what to say to whom.
     encoding, bold, width : str, bool, int
         As for :func:`replay_text`.
 
@@ -387,7 +390,12 @@ def urgent_text(
         if line:
             page.say(line, 7)
     for number, option in enumerate(found.options, 1):
-        _option(page, words, number, option)
+        if chosen in (None, number):
+            _option(page, words, number, option)
+            for ring in option.ring if chosen == number else ():
+                if ring.call_id != call.id:
+                    page.gap()
+                    _ring(page, words, ring)
     reasons = [] if not found.options else found.options[-1].reasons
     if reasons:
         page.head("Why nobody can come")

@@ -4,7 +4,7 @@ The format is described in ``demo_scenarios/README.md``. Reading collects every
 fault of the whole folder into one :class:`~shared.errors.InvalidInput`.
 """
 
-from dispatch.scenario.facts import read_facts, read_happened, write_facts
+from dispatch.scenario.facts import add_facts, read_facts, read_happened, write_facts
 from dispatch.scenario.places import (
     PINS,
     Finder,
@@ -32,6 +32,7 @@ __all__ = [
     "Locator",
     "Look",
     "Server",
+    "add_facts",
     "find_dialect",
     "find_in",
     "open_lists",

@@ -1,5 +1,7 @@
 """What happened on the day, as two tables beside it: ``facts.csv``, ``booked.csv``."""
 
+import csv
+import io
 from collections.abc import Callable, Iterable, Mapping
 from pathlib import Path
 from typing import NamedTuple
@@ -8,7 +10,14 @@ from dispatch.scenario import cells
 from dispatch.scenario.cells import Refused
 from dispatch.scenario.places import Locator
 from dispatch.scenario.read import read_booked
-from dispatch.scenario.source import Findings, Row, read_table, shown
+from dispatch.scenario.source import (
+    Findings,
+    Row,
+    column_name,
+    find_dialect,
+    read_table,
+    shown,
+)
 from dispatch.scenario.write import (
     time_text,
     units_text,
@@ -16,7 +25,7 @@ from dispatch.scenario.write import (
     write_calls,
     write_table,
 )
-from shared.errors import InvalidInput
+from shared.errors import Fault, InvalidInput
 from shared.facts import FIELDS, Fact, FactKind, in_order
 from shared.model import Call, Day
 
@@ -292,6 +301,55 @@ def write_facts(day: Day, facts: Iterable[Fact], folder: Path) -> None:
     booked = {fact.call.id: fact.call for fact in ordered if fact.call is not None}
     if booked:
         write_calls(folder / "booked.csv", day, tuple(booked.values()))
+
+
+def add_facts(path: Path, day: Day, facts: Iterable[Fact]) -> bytes:
+    """Return a table of facts with some more at its end.
+
+    Parameters
+    ----------
+    path : Path
+        The table, found right by :func:`read_happened`; it is not written.
+    day : Day
+        The day.
+    facts : iterable of Fact
+        What happened; their ids are new.
+
+    Returns
+    -------
+    bytes
+        What stands there as it is, and a line for each fact, written alike.
+
+    Raises
+    ------
+    InvalidInput
+        With every column that is needed and not there.
+    """
+    raw = path.read_bytes()
+    text = raw.decode("utf-8-sig")
+    end = next((one for one in ("\r\n", "\n", "\r") if one in text), "\n")
+    separator = find_dialect(path).separator
+    header = next(filter(any, csv.reader(text.splitlines(), delimiter=separator)))
+    names = [column_name(cell) for cell in header]
+    rows = [_cells(day, fact) for fact in facts]
+    needed = {name for row in rows for name, cell in row.items() if cell}
+    if not needed <= set(names):
+        raise InvalidInput(
+            Fault(
+                file=path.name,
+                column=name,
+                got="no such column",
+                expected=f"a column '{name}', to write down what was decided",
+            )
+            for name in ("id", "time", "fact", *FACT_COLUMNS)
+            if name in needed and name not in names
+        )
+    lines = io.StringIO()
+    csv.writer(lines, delimiter=separator, lineterminator=end).writerows(
+        [row.get(name, "") for name in names] for row in rows
+    )
+    gap = "" if text.endswith(("\n", "\r")) else end
+    return raw + (gap + lines.getvalue()).encode()
 
 
 def _cells(day: Day, fact: Fact) -> dict[str, str]:

@@ -12,7 +12,6 @@ one is for writing plans out, and for checking it.
 
 from bisect import bisect_left
 from collections.abc import Sequence
-from functools import lru_cache
 from itertools import accumulate
 
 from shared.model import Traffic
@@ -36,11 +35,22 @@ def covered(traffic: Traffic, time_s: int) -> int:
     return _covered(traffic, _slot_grounds(traffic), time_s)
 
 
-@lru_cache(maxsize=64)
 def _slot_grounds(traffic: Traffic) -> tuple[int, ...]:
-    """Return the ground covered before each slot begins."""
-    *earlier, _ = traffic.speed_permille
-    return tuple(accumulate((speed * traffic.slot_s for speed in earlier), initial=0))
+    """Return the ground covered before each slot begins.
+
+    Nearly always it is the same profile as before: to compare all its speeds would take
+    longer than to drive.
+    """
+    known, grounds = _last[0]
+    if known is not traffic:
+        *earlier, _ = traffic.speed_permille
+        passed = accumulate((speed * traffic.slot_s for speed in earlier), initial=0)
+        grounds = tuple(passed)
+        _last[0] = traffic, grounds
+    return grounds
+
+
+_last: list[tuple[Traffic | None, tuple[int, ...]]] = [(None, ())]
 
 
 def reached_s(traffic: Traffic, ground: int) -> int:

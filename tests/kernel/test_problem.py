@@ -184,6 +184,25 @@ def test_a_promise_that_may_break_is_a_way_for_each_step_of_being_late() -> None
     assert modes(a_day(call), call) == (kept,)  # where promises are kept
 
 
+def test_an_urgent_caller_who_waits_is_a_way_for_each_step_of_waiting() -> None:
+    # Rang at 10, somebody is there from 9 to 12; 40.00 an hour, steps as above. Until
+    # 11 it is 40.00, then 80.00: a visit of half an hour has started by 11:30.
+    call = a_call(waits_from_s=10 * HOUR_S, windows=(window(9, 12),), median_s=1800)
+    day = a_day(call, late_hour_cents=4000)
+    ways = modes(day, call)
+    assert [way.units // 18_000 for way in ways] == [0, 1000, 2000, 4000, 8000]
+    assert [way.spans for way in ways] == [
+        ((32_400, 36_000),),
+        ((36_001, 36_900),),
+        ((36_901, 37_800),),
+        ((37_801, 39_600),),
+        ((39_601, 43_200 - day.planned_s(call)),),
+    ]
+    assert not any(way.broken for way in ways)
+    promised = replace(call, promise=window(11, 12))  # he knows when we come
+    assert [way.units for way in modes(day, promised)] == [0]
+
+
 def test_a_standing_arrangement_splits_by_time_and_by_van() -> None:
     # Stands for V1 from 9 to 9:30, told; V2 costs 5.00, another time 3.00 + 9.00.
     standing = Standing(van_id="V1", window=window(9, 9.5), told=True)

@@ -264,3 +264,21 @@ def test_a_call_that_stands_gives_way_where_its_shared_tool_is_gone() -> None:
     after = reshuffle(gone, BRIEF)
     assert judge(gone.day, gone.travel, after) == ()
     assert starts(after).keys() == {"C2"}
+
+
+@pytest.mark.parametrize(("priority", "soon"), [(1, True), (2, False)])
+def test_an_urgent_caller_is_not_kept_waiting_to_spare_a_drive(
+    priority: int, soon: bool
+) -> None:
+    # C1 is promised for 10, 20 km north, C2 for 13, 20 km south; E is next to C2.
+    # Between them, about noon, E costs nothing more; at once, before C1, it costs
+    # 40 km, 20.00 or a little more for bends. But who rang at 8 would wait four hours,
+    # and one of them alone costs 60.00.
+    day = a_day(
+        a_call("C1", place=at(north=20), promise=window(10, 11)),
+        a_call("C2", place=at(north=-20), promise=window(13, 15)),
+    )
+    call = a_call("E", place=at(north=-20.1), priority=priority)
+    came = a_fact(FactKind.BOOKED, 8, call=call)
+    _, after = anew(day, plan_day(day, BRIEF), came)
+    assert (starts(after)["E"][1] < 9 * HOUR_S) is soon

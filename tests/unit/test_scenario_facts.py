@@ -6,7 +6,7 @@ from pathlib import Path
 import pytest
 
 from dispatch.generator import ALL, generate_day
-from dispatch.scenario import read_facts, write_facts
+from dispatch.scenario import add_facts, read_facts, write_facts
 from shared.errors import InvalidInput
 from shared.facts import Fact, FactKind, in_order
 from shared.model import Day, Tool
@@ -186,3 +186,26 @@ def test_what_is_written_is_read_back(seed: int, tmp_path: Path) -> None:
     write_facts(day, facts, tmp_path)
     found = read_facts(tmp_path, day)
     assert found == in_order(facts)
+
+
+def test_facts_are_added_as_the_table_is_written(tmp_path: Path) -> None:
+    table = tmp_path / "facts.csv"
+    said = "Fact;id;time;van;minutes;call;window\r\nlate;1;8:00;V1;5;;"
+    table.write_bytes(said.encode())
+    told = Fact(
+        id="2", kind=FactKind.TOLD, at_s=9 * 3600, call_id="C1", window=window(10, 11)
+    )
+    assert add_facts(table, a_day(a_call("C1")), [told]) == (
+        f"{said}\r\ntold;2;09:00;;;C1;10:00-11:00\r\n".encode()
+    )
+
+
+def test_a_table_without_the_columns_is_not_added_to(tmp_path: Path) -> None:
+    table = tmp_path / "facts.csv"
+    table.write_text("id,time,fact,van\n")
+    told = Fact(
+        id="2", kind=FactKind.TOLD, at_s=9 * 3600, call_id="C1", window=window(10, 11)
+    )
+    with pytest.raises(InvalidInput) as refused:
+        add_facts(table, a_day(a_call("C1")), [told])
+    assert [fault.column for fault in refused.value.faults] == ["call", "window"]

@@ -1,5 +1,7 @@
 """What the facts come to: times that are assumed, and pieces that are counted."""
 
+from dataclasses import replace
+
 import pytest
 
 from dispatch.state import accept, complete, replay
@@ -246,3 +248,17 @@ def test_what_a_fact_says_itself_is_not_overruled_by_the_plan() -> None:
     assert complete(done, PLAN).parts == ()
     late = fact(FactKind.LATE, NINE, van_id="V1", late_s=60)
     assert complete(late, PLAN) is late
+
+
+def test_an_urgent_caller_without_a_promise_waits_from_when_he_rang() -> None:
+    rang = 9 * HOUR_S
+    urgent = a_call("E", priority=1)
+    kinds = (
+        (urgent, rang),
+        (replace(urgent, priority=2), None),  # it can wait
+        (replace(urgent, promise=window(10, 11)), None),  # he knows when we come
+        (replace(urgent, preference=window(13, 14)), None),  # he says when it suits
+    )
+    for call, since_s in kinds:
+        came = Fact(id="1", kind=FactKind.BOOKED, at_s=rang, call=call)
+        assert replay(a_day(), [came]).calls["E"].call.waits_from_s == since_s
