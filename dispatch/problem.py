@@ -489,9 +489,9 @@ def assemble(  # noqa: PLR0913 - the tables of one day
     speed = np.array(traffic.speed_permille, np.int64)
     passed = np.concatenate([[0], np.cumsum(speed[:-1] * traffic.slot_s)])
     # A stable sort keeps the order the same on every machine.
-    near = np.argsort(distance_m[:count, :count], axis=1, kind="stable")
-    for row in range(count):  # others may stand at the same door
-        near[row] = np.concatenate([[row], near[row][near[row] != row]])
+    apart_m = distance_m[:count, :count].copy()
+    np.fill_diagonal(apart_m, -1)  # others may stand at the same door
+    near = np.argsort(apart_m, axis=1, kind="stable")
     clock = np.stack([passed, speed], axis=1)
     stock, shop = needs.stock, len(vans)
     must = _must(count, visits, needs)
@@ -544,14 +544,15 @@ def own_copy(problem: Problem) -> Problem:
 def _must(count: int, visits: Ints, tables: Needs) -> Ints:
     parts = tables.stock.shape[1]
     must = np.zeros((count, parts), np.int64)
-    for call in range(count):
-        for need in range(visits[call, NEED_LO], visits[call, NEED_HI]):
-            low, high = tables.needs[need]
-            used = np.zeros((high - low, parts), np.int64)
-            for row, choice in enumerate(range(low, high)):
-                some = tables.items[slice(*tables.choices[choice])]
-                used[row, some[:, 0]] = some[:, 1]
-            must[call] += used.min(axis=0)
+    needs, choices, items = (
+        table.tolist() for table in (tables.needs, tables.choices, tables.items)
+    )
+    for call, (begin, end) in enumerate(visits[:count, NEED_LO : NEED_HI + 1].tolist()):
+        for low, high in needs[begin:end]:
+            first, *others = (dict(items[slice(*span)]) for span in choices[low:high])
+            for part, used in first.items():
+                least = min((other.get(part, 0) for other in others), default=used)
+                must[call, part] += min(used, least)
     return must
 
 
@@ -739,18 +740,16 @@ def _visit_rows(
     able_more: list[list[bool]] = []
     count = len(day.calls)
     for row, call in enumerate(day.calls):
-        head = [left[row], 0, sum(need.quantity for need in call.needs), *spans[row]]
-        ways = ways_of[row]
-        for index, way in enumerate(ways):
+        pieces_used = sum([need.quantity for need in call.needs])
+        head = [left[row], 0, pieces_used, *spans[row], row]
+        last = len(ways_of[row]) - 1
+        for index, ((breaks, units, windows), length_s, who) in enumerate(ways_of[row]):
             # The call's next row: the first of the others, or the one behind it.
-            following = count + len(more) + (index > 0)
-            fields = [
-                *(*head, row, following if index + 1 < len(ways) else -1),
-                *(broken[row] * way.mode.broken, way.mode.units, -1),
-                *(row, way.length_s),
-            ]
-            (rows if index == 0 else more).append((fields, way.mode.spans))
-            (able if index == 0 else able_more).append(way.able)
+            following = count + len(more) + (index > 0) if index < last else -1
+            weight = broken[row] if breaks else 0
+            fields = [*head, following, weight, units, -1, row, length_s]
+            (more if index else rows).append((fields, windows))
+            (able_more if index else able).append(who)
     for index, store in enumerate(restock_stores(day)):
         node = travel.keys[store_node(day, store)]
         length_s = store.restock_s or 0
@@ -765,7 +764,7 @@ def _visit_rows(
         )
         able_more.append([True] * len(day.vans))
     everything = rows + more
-    width = max((len(starts) for _, starts in everything), default=0)
+    width = max([len(starts) for _, starts in everything], default=0)
     width = WINDOW + 2 * max(1, width)
     table = []
     for fields, starts in everything:

@@ -1336,10 +1336,12 @@ def _need_faults(day: Day, need: Need, lines: list[Issue], words: str) -> Iterat
     if choice is None or choice not in need.alternatives:
         yield f"{words} is served by {choice}, not one of its alternatives"
         return
-    wanted = _pieces(day, choice, need.quantity)
+    wanted = Counter(_pieces(day, choice, need.quantity))
     given: Counter[str] = Counter()
     for issue in lines:
         given[issue.part_id] += issue.quantity
+    if given == wanted:
+        return
     for part_id in sorted(wanted.keys() | given.keys()):
         if wanted[part_id] != given[part_id]:
             yield (
@@ -1348,12 +1350,14 @@ def _need_faults(day: Day, need: Need, lines: list[Issue], words: str) -> Iterat
             )
 
 
-def _pieces(day: Day, choice: str, quantity: int) -> Counter[str]:
+def _pieces(day: Day, choice: str, quantity: int) -> dict[str, int]:
     """Return the pieces of so many of a part, or of a whole kit."""
     part = day.parts.get(choice)
-    pieces: Counter[str] = Counter()
-    for part_id, count in (part.components if part else ()) or ((choice, 1),):
-        pieces[part_id] += quantity * count
+    if part is None or not part.components:
+        return {choice: quantity}
+    pieces: dict[str, int] = {}
+    for part_id, count in part.components:
+        pieces[part_id] = pieces.get(part_id, 0) + quantity * count
     return pieces
 
 
@@ -1549,15 +1553,17 @@ def _least_cents(
     day: Day, need: Need, choice: str, stocks: Mapping[_Source, Counter[str]]
 ) -> int | None:
     """Return the least that a choice costs beyond the wanted; ``None``: too few."""
+    wanted_of = _pieces(day, choice, need.quantity)
+    for part_id, wanted in wanted_of.items():
+        if sum(max(0, stock[part_id]) for stock in stocks.values()) < wanted:
+            return None
     cents = _substitute_cents(day, need, choice)
-    for part_id, wanted in _pieces(day, choice, need.quantity).items():
+    for part_id, wanted in wanted_of.items():
         prices = [
             _surcharge_cents(day, source, part_id)
             for source, stock in stocks.items()
             for _ in range(min(wanted, stock[part_id]))
         ]
-        if len(prices) < wanted:
-            return None
         cents += sum(sorted(prices)[:wanted])
     return cents
 

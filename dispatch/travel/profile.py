@@ -72,9 +72,10 @@ def reached_s(traffic: Traffic, ground: int) -> int:
 
 
 def _covered(traffic: Traffic, grounds: Sequence[int], time_s: int) -> int:
-    slot = max(0, min(time_s // traffic.slot_s, len(grounds) - 1))
-    into_s = time_s - slot * traffic.slot_s
-    return grounds[slot] + traffic.speed_permille[slot] * into_s
+    slot_s, last = traffic.slot_s, len(grounds) - 1
+    slot = time_s // slot_s
+    slot = 0 if slot < 0 else min(slot, last)
+    return grounds[slot] + traffic.speed_permille[slot] * (time_s - slot * slot_s)
 
 
 def _reached_s(traffic: Traffic, grounds: Sequence[int], ground: int) -> int:
