@@ -74,7 +74,7 @@ from dispatch.search.trial import (
     try_everywhere,
 )
 from dispatch.solver import temperatures, usual_drive
-from dispatch.stock import leave_over, part_name, spare_issues
+from dispatch.stock import leave_over, part_name, spare_issues, stores
 from dispatch.timetable import Task, lay_out
 from dispatch.travel import extend_table
 from shared.errors import Conflict, Defect
@@ -1500,7 +1500,7 @@ def _parts_words(board: Board, call: Call, made: _Made) -> Iterable[str]:
     then, now = _lines(board.plan.issues), _lines(made.plan.issues)
     mine = now.get(call.id, [])
     if mine:
-        yield f"Uses {_line_words(day, made.van_id, mine)}."
+        yield f"Uses {_line_words(day, mine)}."
     for other in board.day.calls:
         before, after = then.get(other.id, []), now.get(other.id, [])
         who = other.customer or f"call {other.id}"
@@ -1510,22 +1510,22 @@ def _parts_words(board: Board, call: Call, made: _Made) -> Iterable[str]:
                 names = " and ".join(part_name(day, part) for part in lost)
                 yield f"{who} is left without {names}."
         elif sorted(map(str, before)) != sorted(map(str, after)):
-            van_id = _stops(made.plan.routes)[other.id][0]
-            yield f"{who} then gets {_line_words(day, van_id, after)}."
+            yield f"{who} then gets {_line_words(day, after)}."
     yield from _stop_words(board, made)
 
 
-def _line_words(day: Day, van_id: str, lines: Sequence[Line]) -> str:
-    words = []
+def _line_words(day: Day, lines: Sequence[Line]) -> str:
+    """Say what is used, by where it comes from: names of parts have commas in them."""
+    found: dict[str, list[str]] = {}
     for part, origin, source, count in sorted(lines, key=str):
         where = {
-            Origin.ABOARD: f"aboard {van_id}",
+            Origin.ABOARD: "aboard",
             Origin.SHOP: "loaded at the shop",
-            Origin.RESTOCK: f"fetched at {source}",
-            Origin.VAN: f"handed over by {source}",
+            Origin.RESTOCK: f"fetched at {_store(day, source)}",
+            Origin.VAN: f"handed over by {_driver(day, source)}",
         }[Origin(origin)]
-        words.append(f"{count} {part_name(day, part)} ({where})")
-    return ", ".join(words)
+        found.setdefault(where, []).append(f"{count} {part_name(day, part)}")
+    return "; ".join(f"{'; '.join(some)} ({where})" for where, some in found.items())
 
 
 def _stop_words(board: Board, made: _Made) -> Iterable[str]:
@@ -1542,10 +1542,23 @@ def _stop_words(board: Board, made: _Made) -> Iterable[str]:
     for (van_id, store_id), stop in new.items():
         if (van_id, store_id) not in old:
             at = made.day.clock.hhmm(stop.start_s)
-            yield f"{van_id} stops at {store_id} at {at} for parts."
+            who, where = _driver(made.day, van_id), _store(made.day, store_id)
+            yield f"{who} stops at {where} at {at} for parts."
     for van_id, store_id in old:
         if (van_id, store_id) not in new:
-            yield f"{van_id} does not stop at {store_id} any more."
+            who, where = _driver(made.day, van_id), _store(made.day, store_id)
+            yield f"{who} does not stop at {where} any more."
+
+
+def _driver(day: Day, van_id: str | None) -> str:
+    """Return whom to speak of, the van where nobody is named."""
+    names = {van.id: van.driver for van in day.vans}
+    return names.get(van_id or "") or f"van {van_id}"
+
+
+def _store(day: Day, store_id: str | None) -> str:
+    names = {store.id: store.place.name for store in stores(day).values()}
+    return names.get(store_id or "") or f"{store_id}"
 
 
 # --- taken -------------------------------------------------------------------------

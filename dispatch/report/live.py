@@ -428,7 +428,12 @@ def option_words(option: Option) -> str:
     str
         ``Soonest, keeps every promise and moves nobody else``.
     """
-    points = join(_POINTS[kind] for kind in (option.kind, *option.also))
+    spared = not (option.broken or option.dropped)
+    points = join(
+        # Of all that breaks no more: what gives somebody up may cost less.
+        _POINTS[kind] if spared or kind is not OptionKind.CHEAPEST else "least harm"
+        for kind in (option.kind, *option.also)
+    )
     return points[:1].upper() + points[1:]
 
 

@@ -12,7 +12,7 @@ from dispatch.rules import judge
 from dispatch.rules_live import judge_live
 from dispatch.scenario import read_scenario
 from dispatch.scenario.facts import Happened, read_happened
-from dispatch.urgent import OptionKind
+from dispatch.urgent import Option, OptionKind
 from shared.facts import CallState, FactKind
 from shared.model import Day, Plan
 
@@ -45,7 +45,7 @@ def changes(moment: Moment) -> dict[str, ChangeKind]:
 
 def test_the_judges_find_nothing_at_any_moment() -> None:
     day, _, _, moments = lived()
-    assert len(moments) == 53
+    assert len(moments) == 54
     for moment in moments:
         rest = moment.rest
         assert judge(rest.day, rest.travel, moment.plan) == ()
@@ -105,6 +105,45 @@ def test_the_options_for_the_first_emergency_have_hanno_first() -> None:
     best = found.options[0]
     assert (best.kind, best.van_id) == (OptionKind.SOONEST, "hanno")
     assert best.moved == best.broken == best.dropped == ()
+
+
+def options_at(call_id: str, now_s: int) -> tuple[Option, ...]:
+    """Return what can be done about a call."""
+    day, plan, happened, _ = lived()
+    moment = live(day, plan, before(happened.facts, call_id, now_s), BUDGET, now_s)[-1]
+    return ask(day, moment, happened.booked[call_id]).options
+
+
+def test_keys_lost_at_a_bad_hour_leave_five_options_that_differ_in_kind() -> None:
+    least, soonest, late, *without = options_at("600", 12 * 3600 + 20 * 60)
+    # One breaks a promise, with a stop for parts and two customers to ring.
+    assert least.broken == ("504",)
+    assert {ring.call_id for ring in least.ring} == {"504", "505"}
+    assert "Mira Osgood stops at Trade counter, 12 Canal Side" in " ".join(least.parts)
+    # One gives a customer up, and has her fob.
+    assert soonest.dropped == ("504",)
+    assert soonest.arrive_s is not None
+    assert least.arrive_s is not None
+    assert soonest.arrive_s < least.arrive_s
+    # One moves nobody, and asks the driver to stay.
+    assert late.moved == late.broken == late.dropped == ()
+    assert late.agree.startswith("Mira Osgood would be back at")
+    assert [option.kind for option in without] == [
+        OptionKind.REFER,
+        OptionKind.DECLINE,
+    ]
+
+
+def test_the_second_emergency_is_a_choice_between_two_vans() -> None:
+    soonest, cheapest, quiet, *_ = options_at("591", 12 * 3600 + 40 * 60)
+    assert [one.van_id for one in (soonest, cheapest, quiet)] == [
+        "mira",
+        "mira",
+        "hanno",
+    ]
+    assert [ring.call_id for ring in soonest.ring] == ["504"]
+    assert cheapest.cost_cents < soonest.cost_cents
+    assert quiet.moved == ()
 
 
 def test_the_spoiled_blank_is_fetched_at_the_counter() -> None:

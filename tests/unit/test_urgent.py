@@ -139,7 +139,7 @@ def test_the_last_fob_is_taken_from_a_later_call_and_that_is_said() -> None:
     taken = found.options[0]
     assert taken.dropped == ("A",)
     assert taken.parts == (
-        "Uses 1 remote fob (aboard V1).",
+        "Uses 1 remote fob (aboard).",
         "Mr Later is left without remote fob.",
     )
     assert holds(rest, taken)
@@ -159,7 +159,7 @@ def test_a_stop_at_the_counter_keeps_the_later_call_its_fob() -> None:
     found = options(rest, urgent(needs=(need("FOB"),)))
     taken = found.options[0]
     assert taken.dropped == ()
-    assert any(words.startswith("V1 stops at counter at ") for words in taken.parts)
+    assert any(words.startswith("Driver of V1 stops at counter at ") for words in taken.parts)
     assert taken.arrive_s == NOW_S  # the one aboard is used, the other fetched later
     assert "Mr Later then gets 1 remote fob (fetched at counter)." in taken.parts
     assert holds(rest, taken)
