@@ -824,7 +824,8 @@ class _Trying:
         stage can spare them. What can be spared is a matroid: that is best.
         """
         stages = self.asked[van_id, part]
-        key = (van_id, part, *sorted(stages.items()))
+        asked = stages.items() if len(stages) == 1 else sorted(stages.items())
+        key = (van_id, part, *asked)
         if key in self.drawn:
             return self.drawn[key]
         streams = self._streams(van_id, part)

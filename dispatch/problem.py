@@ -341,7 +341,26 @@ class Way(NamedTuple):
     able: list[bool]
 
 
-Known = dict[tuple[str, tuple[str, ...]], tuple[Call, list[Way]]]
+class Ways(NamedTuple):
+    """Every way to do a call, as rows.
+
+    Parameters
+    ----------
+    cells : ndarray, shape (ways, 4)
+        1 where it breaks the promise, then UNITS, LENGTH and WINDOWS of
+        :class:`Problem`.
+    spans : ndarray, shape (ways, 2 * windows)
+        First and last start of each window.
+    able : ndarray of uint8, shape (ways, vans)
+        1 where a van may do so.
+    """
+
+    cells: Ints
+    spans: Ints
+    able: NDArray[np.uint8]
+
+
+Known = dict[tuple[str, tuple[str, ...]], tuple[Call, Ways]]
 """A call and every way to do it, by its id and those of the vans."""
 
 
@@ -711,16 +730,12 @@ def _weights(day: Day, ranks: Sequence[int]) -> tuple[list[int], list[int]]:
     return left, [next(each) if may else 0 for may in breakable]
 
 
-_Row = tuple[list[int], tuple[tuple[int, int], ...]]
-"""Fields of a visit up to WINDOWS, and its windows."""
-
-
 def _visit_rows(
     day: Day,
     travel: TravelTable,
     stretch: Stretch,
     spans: Sequence[tuple[int, int]],
-    ways_of: Sequence[Sequence[Way]],
+    ways_of: Sequence[Ways],
 ) -> tuple[Ints, NDArray[np.uint8]]:
     """Return the visit table, and which van may make which visit.
 
@@ -733,57 +748,80 @@ def _visit_rows(
     ways_of : sequence
         Every way to do each call.
     """
-    left, broken = _weights(day, stretch.ranks)
-    rows: list[_Row] = []
-    more: list[_Row] = []
-    able: list[list[bool]] = []
-    able_more: list[list[bool]] = []
-    count = len(day.calls)
-    for row, call in enumerate(day.calls):
-        pieces_used = sum([need.quantity for need in call.needs])
-        head = [left[row], 0, pieces_used, *spans[row], row]
-        last = len(ways_of[row]) - 1
-        for index, ((breaks, units, windows), length_s, who) in enumerate(ways_of[row]):
-            # The call's next row: the first of the others, or the one behind it.
-            following = count + len(more) + (index > 0) if index < last else -1
-            weight = broken[row] if breaks else 0
-            fields = [*head, following, weight, units, -1, row, length_s]
-            (more if index else rows).append((fields, windows))
-            (able_more if index else able).append(who)
+    stops = _stop_rows(day, travel, stretch)
+    count, many = len(day.calls), np.array([len(ways.able) for ways in ways_of], int)
+    total = int(many.sum())
+    width = max([WINDOW + 2, *(WINDOW + len(ways.spans[0]) for ways in ways_of)])
+    width = max([width, *(len(cells) for cells in stops)])
+    visits = np.zeros((total + len(stops), width), np.int64)
+    # The first way of each call, then all others by call, then the stops at stores.
+    call = np.repeat(np.arange(count), many)
+    before = np.cumsum(many) - many
+    turn = np.arange(total) - before[call]
+    place = np.where(turn == 0, call, count + before[call] - call + turn - 1)
+    behind = count + before[call] - call + turn
+    left, broken = (np.array(w, np.int64) for w in _weights(day, stretch.ranks))
+    visits[place, CALL] = visits[place, NODE] = call
+    visits[place, NEXT] = np.where(turn + 1 < many[call], behind, -1)
+    visits[place, LINK] = -1
+    visits[place, WEIGHT] = left[call]
+    pieces_used = [sum([need.quantity for need in one.needs]) for one in day.calls]
+    visits[place, DEMAND] = np.array(pieces_used, np.int64)[call]
+    needs = np.array(spans, np.int64).reshape(-1, 2)
+    visits[place, NEED_LO], visits[place, NEED_HI] = needs[call].T
+    allowed = np.ones((len(visits), len(day.vans)), np.uint8)
+    own = np.zeros((total, width - WINDOW + 4), np.int64)
+    for low, size, ways in zip(before.tolist(), many.tolist(), ways_of, strict=True):
+        own[low : low + size, :4] = ways.cells
+        own[low : low + size, 4 : 4 + len(ways.spans[0])] = ways.spans
+        allowed[place[low : low + size]] = ways.able
+    visits[place, BROKEN] = broken[call] * own[:, 0]
+    visits[place, UNITS], visits[place, LENGTH] = own[:, 1], own[:, 2]
+    visits[place, WINDOWS:] = own[:, 3:]
+    for row, cells in enumerate(stops, total):
+        visits[row, : len(cells)] = cells
+    return visits, allowed.T.copy()
+
+
+def _stop_rows(day: Day, travel: TravelTable, stretch: Stretch) -> list[list[int]]:
+    """Return the rows of stops at stores in the middle of a route."""
+    rows = []
     for index, store in enumerate(restock_stores(day)):
         node = travel.keys[store_node(day, store)]
-        length_s = store.restock_s or 0
-        fields = [0, 0, 0, 0, 0, count + index, -1, 0, 0, -1, node, length_s]
+        length_s, call = store.restock_s or 0, len(day.calls) + index
         hours = stretch.openings.get(store.id, (store.opening,))
-        open_now = [
+        spans = [
             (0, NEVER) if span is None else (span.start_s, span.end_s - length_s)
             for span in hours
         ]
-        more.append(
-            (fields, tuple((low, high) for low, high in open_now if low <= high))
-        )
-        able_more.append([True] * len(day.vans))
-    everything = rows + more
-    width = max([len(starts) for _, starts in everything], default=0)
-    width = WINDOW + 2 * max(1, width)
-    table = []
-    for fields, starts in everything:
-        cells = [*fields, len(starts), *chain.from_iterable(starts)]
-        table.append(cells + [0] * (width - len(cells)))
-    visits = np.array(table, np.int64).reshape(-1, width)
-    allowed = np.array(able + able_more, np.uint8)
-    return visits, allowed.reshape(len(everything), len(day.vans)).T.copy()
+        starts = [(low, high) for low, high in spans if low <= high]
+        fields = [0, 0, 0, 0, 0, call, -1, 0, 0, -1, node, length_s, len(starts)]
+        rows.append([*fields, *chain.from_iterable(starts)])
+    return rows
 
 
-def _every_way(day: Day, stretch: Stretch, known: Known) -> list[list[Way]]:
+def _every_way(day: Day, stretch: Stretch, known: Known) -> list[Ways]:
     """Return every way to do each call."""
     vans, found = tuple(van.id for van in day.vans), []
     for row, call in enumerate(day.calls):
         key = call.id, vans
         if key not in known or known[key][0] is not call:
-            known[key] = call, _ways(day, row, stretch)
+            known[key] = call, _as_rows(_ways(day, row, stretch))
         found.append(known[key][1])
     return found
+
+
+def _as_rows(ways: Sequence[Way]) -> Ways:
+    """Return ways to do a call as rows; those with fewer windows are filled up."""
+    cells = [
+        (mode.broken, mode.units, length_s, len(mode.spans))
+        for mode, length_s, _ in ways
+    ]
+    spans = np.zeros((len(ways), 2 * max(row[3] for row in cells)), np.int64)
+    for row, way in enumerate(ways):
+        spans[row, : 2 * len(way.mode.spans)] = [*chain.from_iterable(way.mode.spans)]
+    able = np.array([way.able for way in ways], np.uint8)
+    return Ways(np.array(cells, np.int64), spans, able.reshape(len(ways), -1))
 
 
 def _ways(day: Day, row: int, stretch: Stretch) -> list[Way]:
