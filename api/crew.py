@@ -55,7 +55,7 @@ class Pool:
         return ProcessPoolExecutor(
             max_workers=1,
             mp_context=get_context("spawn"),
-            initializer=end_with,
+            initializer=begin,
             initargs=(os.getpid(),),
         )
 
@@ -94,6 +94,20 @@ class Pool:
     def close(self) -> None:
         """End the child."""
         self._pool.shutdown(wait=False, cancel_futures=True)
+
+
+def begin(parent: int) -> None:
+    """Get ready in the child: load what takes long before anybody waits for it.
+
+    Parameters
+    ----------
+    parent : int
+        Id of the process it works for.
+    """
+    end_with(parent)
+    from dispatch.partition import load_cp_model  # noqa: PLC0415 - in the child alone
+
+    load_cp_model()
 
 
 def end_with(parent: int) -> None:

@@ -216,6 +216,7 @@ def step(  # noqa: PLR0913 - what was taken goes with one fact only
     news: Sequence[Fact],
     now_s: int,
     budget: Budget | None = None,
+    *,
     taken: Plan | None = None,
 ) -> Moment:
     """Plan the rest of a day after some facts.
@@ -376,7 +377,7 @@ def live(
             longer = (*longer, freed)
         taken = _taken_at(takes, filled)
         agreed = as_agreed(day, takes, longer)
-        moment = step(agreed, stand, longer, (filled,), now_s, budget, taken)
+        moment = step(agreed, stand, longer, (filled,), now_s, budget, taken=taken)
         if freed is not None:
             moment = replace(moment, released=freed.call_id)
         moments.append(moment)

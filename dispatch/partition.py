@@ -56,8 +56,14 @@ SHARE_STEPS = 500
 SHARE_NEEDS = 200  # in one question
 
 
-def _cp_model() -> ModuleType:
-    """Return CP-SAT, loaded when the first question comes: many days ask none."""
+def load_cp_model() -> ModuleType:
+    """Return CP-SAT, loaded when the first question comes: many days ask none.
+
+    Returns
+    -------
+    module
+        That takes a second or two; a process that answers telephones asks beforehand.
+    """
     from ortools.sat.python import cp_model as module  # noqa: PLC0415
 
     return module
@@ -144,7 +150,7 @@ class _Cover:
         if parts_known and not vans_share(problem, needs):
             needs = set()  # each route has its parts, and none takes another's
         self.pool = _per_van(problem, pool) if needs else tuple(pool)
-        self.model = _cp_model().CpModel()
+        self.model = load_cp_model().CpModel()
         self.use = [self.model.new_bool_var("") for _ in self.pool]
         self.out = [self.model.new_bool_var("") for _ in range(problem.call_count)]
         self.parts_cost: list[LinearExpr] = []
@@ -262,7 +268,7 @@ class _Cover:
         self, what: LinearExpr, effort: float
     ) -> tuple[list[Column] | None, int, bool]:
         """Return the best columns found, their value, and whether none are better."""
-        model = _cp_model()
+        model = load_cp_model()
         self.model.minimize(what)
         solver = _solver(effort)
         status = solver.solve(self.model)
@@ -375,7 +381,7 @@ def _per_van(problem: Problem, pool: Sequence[Column]) -> tuple[Column, ...]:
 
 
 def _solver(effort: float) -> CpSolver:
-    solver: CpSolver = _cp_model().CpSolver()
+    solver: CpSolver = load_cp_model().CpSolver()
     solver.parameters.num_workers = 1
     solver.parameters.random_seed = 0
     solver.parameters.max_deterministic_time = effort
@@ -894,7 +900,7 @@ class _Sharing:
         holders: Mapping[str, str],
     ) -> None:
         self.day, self.stops, self.holders = day, stops, holders
-        self.model = _cp_model().CpModel()
+        self.model = load_cp_model().CpModel()
         self.vans = {van.id: van for van in day.vans}
         self.stores = stores(day)
         self.yards = meeting_places(day)
@@ -1014,7 +1020,7 @@ class _Sharing:
 
     def solve(self) -> _Shared | None:
         """Return what each van gets from where, and each need's alternative."""
-        sat = _cp_model()
+        sat = load_cp_model()
         solver = _solver(SHARE_EFFORT)
         counts = [count for _, counts in self.picks for count in counts]
         unknowns = [*counts, *self.amounts.values(), *self.gifts.values()]
@@ -1061,7 +1067,7 @@ class _Sharing:
             by_origin[Origin.SHOP] + by_origin[Origin.RESTOCK],
             by_origin[Origin.RESTOCK] + bought,
         )
-        add_up = _cp_model().LinearExpr.sum
+        add_up = load_cp_model().LinearExpr.sum
         return [add_up(goal) for goal in goals if goal]
 
     def _name_givers(self, known: Mapping[int, int]) -> _Amounts:
@@ -1196,7 +1202,7 @@ def pick_pieces(
     ]
     if most <= worth:
         return Picked(known, worth, worth)
-    cp_model = _cp_model()
+    cp_model = load_cp_model()
     model = cp_model.CpModel()
     taken: list[IntVar | int] = [int(s > 0) for s in saved]
     for i in core:

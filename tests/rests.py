@@ -10,7 +10,7 @@ from dispatch.generator import generate_day
 from dispatch.planner import Budget, plan_day
 from dispatch.reshuffle import reshuffle
 from dispatch.rest import Rest, in_force, rest_of
-from dispatch.state import replay
+from dispatch.state import replay, waiting
 from dispatch.urgent import Board, set_board
 from shared.errors import Conflict
 from shared.model import Call, Day, Place, Plan
@@ -45,7 +45,7 @@ def urgent_call(seed: int, rest: Rest) -> Call:
     # Its parts are those of this day: some other call's.
     model = next((c for c in calls[seed % 7 :] if c.needs), None)
     some = model if model is not None and seed % 3 else other
-    return replace(
+    call = replace(
         some,
         id=f"URGENT{seed}",
         place=Place(lat_deg=round(lat, 5), lon_deg=round(lon, 5), name="Urgent"),
@@ -60,3 +60,4 @@ def urgent_call(seed: int, rest: Rest) -> Call:
         priority=1,
         standing=None,
     )
+    return waiting(call, rest.now_s)

@@ -348,7 +348,7 @@ def reshuffle_text(
     return page.text()
 
 
-def urgent_text(
+def urgent_text(  # noqa: PLR0913 - the screen, and what is taken
     call: Call,
     moment: Moment,
     found: Options,

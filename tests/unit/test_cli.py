@@ -563,9 +563,7 @@ def test_an_option_that_is_taken_is_the_plan_that_runs(tmp_path: Path) -> None:
     before = {path.name: path.read_bytes() for path in folder.iterdir()}
     asked = run("urgent", str(folder), "590", "--json", obj=Engine())
     options = json.loads(asked.stdout)["options"]
-    number = next(
-        row for row, one in enumerate(options, 1) if one["van_id"] == "mira"
-    )
+    number = next(row for row, one in enumerate(options, 1) if one["van_id"] == "mira")
     start_s = options[number - 1]["start_s"]
     took = run("urgent", str(folder), "590", "--take", str(number), obj=Engine())
     assert took.exit_code == 0, took.stderr

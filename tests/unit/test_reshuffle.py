@@ -266,9 +266,9 @@ def test_a_call_that_stands_gives_way_where_its_shared_tool_is_gone() -> None:
     assert starts(after).keys() == {"C2"}
 
 
-@pytest.mark.parametrize(("priority", "soon"), [(1, True), (2, False)])
+@pytest.mark.parametrize(("priority", "when"), [(1, "soon"), (2, "later")])
 def test_an_urgent_caller_is_not_kept_waiting_to_spare_a_drive(
-    priority: int, soon: bool
+    priority: int, when: str
 ) -> None:
     # C1 is promised for 10, 20 km north, C2 for 13, 20 km south; E is next to C2.
     # Between them, about noon, E costs nothing more; at once, before C1, it costs
@@ -281,4 +281,4 @@ def test_an_urgent_caller_is_not_kept_waiting_to_spare_a_drive(
     call = a_call("E", place=at(north=-20.1), priority=priority)
     came = a_fact(FactKind.BOOKED, 8, call=call)
     _, after = anew(day, plan_day(day, BRIEF), came)
-    assert (starts(after)["E"][1] < 9 * HOUR_S) is soon
+    assert (starts(after)["E"][1] < 9 * HOUR_S) is (when == "soon")

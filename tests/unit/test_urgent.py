@@ -159,7 +159,9 @@ def test_a_stop_at_the_counter_keeps_the_later_call_its_fob() -> None:
     found = options(rest, urgent(needs=(need("FOB"),)))
     taken = found.options[0]
     assert taken.dropped == ()
-    assert any(words.startswith("Driver of V1 stops at counter at ") for words in taken.parts)
+    assert any(
+        words.startswith("Driver of V1 stops at counter at ") for words in taken.parts
+    )
     assert taken.arrive_s == NOW_S  # the one aboard is used, the other fetched later
     assert "Mr Later then gets 1 remote fob (fetched at counter)." in taken.parts
     assert holds(rest, taken)
