@@ -1162,8 +1162,8 @@ def urgent(  # noqa: PLR0913 - one per option
         from dispatch.report.live import urgent_text
 
         _show(urgent_text(asked, moments[-1], found, chosen=take, **_screen()))
-    taken = any(option.van_id is not None for option in found.options)
-    ctx.exit(Exit.PLANNED if taken else Exit.UNPLACED)
+    able = any(option.van_id is not None for option in found.options)
+    ctx.exit(Exit.PLANNED if able else Exit.UNPLACED)
 
 
 @cli.command()
