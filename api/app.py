@@ -15,6 +15,7 @@ from api.desk import Crew, Desk, Store
 from api.feed import Feed
 from api.journal import LOG
 from api.problems import Problem, Slug, problem_of, problem_of_status
+from api.roads import Surveyor
 from api.routers import (
     addresses,
     calendars,
@@ -56,6 +57,7 @@ def create_app(  # noqa: PLR0913 - its parts
     vault: Vault | None = None,
     keep_days: int | None = None,
     locator: Locator | None = None,
+    roads: Surveyor | None = None,
 ) -> FastAPI:
     """Make the application.
 
@@ -76,6 +78,8 @@ def create_app(  # noqa: PLR0913 - its parts
         none is.
     locator : Locator, optional
         What addresses are found in; by default nothing, and nobody is asked.
+    roads : Surveyor or None, optional
+        The road network that days are laid on; ``None``: straight lines.
 
     Returns
     -------
@@ -87,6 +91,7 @@ def create_app(  # noqa: PLR0913 - its parts
         clock=clock,
         crew=crew or Here(),
         locator=locator or Locator(),
+        roads=roads,
     )
     feed = Feed(desk)
 

@@ -25,6 +25,7 @@ from api.meter import Halt, Meter, Stopwatch, stderr_meter
 from shared.errors import Conflict, Fault, InvalidInput, Unavailable
 
 if TYPE_CHECKING:  # their modules pull in pandas, numba and ortools
+    from api.roads import Surveyor
     from api.settings import Settings
     from api.store import SqlStore
     from dispatch.chance import Spreads
@@ -34,7 +35,7 @@ if TYPE_CHECKING:  # their modules pull in pandas, numba and ortools
     from dispatch.scenario.facts import Happened
     from shared.dialect import Dialect
     from shared.facts import Fact
-    from shared.model import Answer, Call, Day, Outlook, Place, Plan, Wish
+    from shared.model import Answer, Call, Day, Outlook, Place, Plan, Way, Wish
     from shared.shelf import History, Rules
 
 T = TypeVar("T")
@@ -109,9 +110,10 @@ def _connect(server: "Server | None") -> "Look | None":
 
 
 def _study(folder: Path, day: "Day") -> "tuple[Day, Spreads]":
+    from api.roads import atlas_of
     from dispatch.lesson import study_if_told
 
-    taught = study_if_told(folder, day)
+    taught = study_if_told(folder, day, atlas_of(folder, day))
     learnt = taught.applied()
     return learnt, taught.spreads(learnt)
 
@@ -213,6 +215,20 @@ def _read_happened(folder: Path, day: "Day", path: Path | None) -> "Happened":
     return read_happened(folder, day, path, _locator())
 
 
+def _lay(folder: Path, day: "Day", more: "Sequence[Place]") -> "Day":
+    from api.roads import lay_day
+
+    return lay_day(folder, day, more, _tell)
+
+
+def _find_ways(
+    folder: Path, day: "Day", plan: "Plan"
+) -> "Mapping[str, tuple[Way | None, ...]]":
+    from api.roads import ways_of
+
+    return ways_of(folder, day, plan)
+
+
 def _answer(day: "Day", plan: "Plan") -> "Answer":
     from dispatch.answer import answer
 
@@ -242,6 +258,10 @@ class Engine:
     study : callable
         Learns from a folder's log: the day with what was learnt, and how lengths and
         traffic vary.
+    lay : callable
+        Lays a folder's day, and places beside it, on the road network that it names.
+    find_ways : callable
+        Says how the drives of a plan go over these roads.
     """
 
     read: Callable[[Path], "Day"] = _read
@@ -252,12 +272,17 @@ class Engine:
     read_shelves: Callable[[Path], "tuple[Day, History, Rules]"] = _read_shelves
     read_happened: Callable[[Path, "Day", Path | None], "Happened"] = _read_happened
     study: Callable[[Path, "Day"], "tuple[Day, Spreads]"] = _study
+    lay: Callable[[Path, "Day", "Sequence[Place]"], "Day"] = _lay
+    find_ways: Callable[
+        [Path, "Day", "Plan"], "Mapping[str, tuple[Way | None, ...]]"
+    ] = _find_ways
 
     def learn(
         self,
         folder: Path,
         *,
         no_log: bool,
+        no_roads: bool = False,
         add: "Callable[[Day], Call] | None" = None,
     ) -> "tuple[Day, Spreads]":
         """Read a folder, and learn from its log if it has one.
@@ -266,8 +291,8 @@ class Engine:
         ----------
         folder : Path
             The day's.
-        no_log : bool
-            Whether its log is to be left aside.
+        no_log, no_roads : bool
+            Whether its log, or its road network, is to be left aside.
         add : callable, optional
             Makes of the day one call more, which becomes its last.
 
@@ -281,10 +306,36 @@ class Engine:
         day = self.read(folder)
         if add is not None:
             day = replace(day, calls=(*day.calls, add(day)))
+        if no_roads:
+            day = replace(day, travel=replace(day.travel, roads=""))
+        day = self.lay(folder, day, ())
         said = any((folder / name).exists() for name in ("log.csv", "log.toml"))
         if no_log or not said:
             return day, usual_spreads(day)
         return self.study(folder, day)
+
+    def happened(
+        self, folder: Path, day: "Day", path: Path | None
+    ) -> "tuple[Day, Happened]":
+        """Read what happened, and lay the calls that came in on the day's roads.
+
+        Parameters
+        ----------
+        folder : Path
+            The day's.
+        day : Day
+            As :meth:`learn` returned it.
+        path : Path or None
+            Another file than the folder's.
+
+        Returns
+        -------
+        tuple of Day and Happened
+            The day knows drives to and from these calls.
+        """
+        happened = self.read_happened(folder, day, path)
+        places = [call.parked for call in happened.booked.values()]
+        return self.lay(folder, day, places), happened
 
 
 class Desk(click.Group):
@@ -446,6 +497,14 @@ _no_log = click.option(
 )
 
 
+_no_roads = click.option(
+    "--no-roads",
+    is_flag=True,
+    help="Leave the road network aside that day.toml names: driving times along "
+    "straight lines.",
+)
+
+
 @click.group(cls=Desk, context_settings={"help_option_names": ["-h", "--help"]})
 @click.version_option(package_name="keyround", message="%(prog)s %(version)s")
 @click.pass_context
@@ -511,6 +570,7 @@ def cli(ctx: click.Context) -> None:
     help="On stderr only faults, and whether the search was stopped.",
 )
 @_no_log
+@_no_roads
 @click.pass_context
 def plan(  # noqa: PLR0913 - one per option
     ctx: click.Context,
@@ -524,6 +584,7 @@ def plan(  # noqa: PLR0913 - one per option
     keep: int | None,
     quiet: bool,
     no_log: bool,
+    no_roads: bool,
 ) -> None:
     """Plan the day in FOLDER.
 
@@ -548,7 +609,7 @@ def plan(  # noqa: PLR0913 - one per option
     """
     if rounds is not None and seconds is not None:
         raise click.UsageError("--rounds and --seconds are two ends of one search")
-    day, spreads = ctx.obj.learn(folder, no_log=no_log)
+    day, spreads = ctx.obj.learn(folder, no_log=no_log, no_roads=no_roads)
     if keep is not None:
         if keep and day.horizon > 1:
             raise click.UsageError("--keep is for one day, not for several")
@@ -557,7 +618,12 @@ def plan(  # noqa: PLR0913 - one per option
         _try_to_write(out)
     meter = stderr_meter(quiet=quiet, limit_s=seconds)
     search = Search(
-        seed=seed, rounds=rounds, seconds=seconds, meter=meter, spreads=spreads
+        seed=seed,
+        rounds=rounds,
+        seconds=seconds,
+        meter=meter,
+        spreads=spreads,
+        find_ways=partial(ctx.obj.find_ways, folder),
     )
     shown = (_show_days if day.horizon > 1 else _show_day)(ctx.obj, day, search)
     _show(shown.json() if as_json else shown.text(), raw=as_json)
@@ -586,6 +652,8 @@ class Search:
         Who shows how far it is.
     spreads : Spreads
         How lengths and traffic vary.
+    find_ways : callable
+        How a plan's drives go over the roads.
     """
 
     seed: int
@@ -593,6 +661,7 @@ class Search:
     seconds: float | None
     meter: Meter
     spreads: "Spreads"
+    find_ways: "Callable[[Day, Plan], Mapping[str, tuple[Way | None, ...]]]"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -659,11 +728,11 @@ def _show_days(engine: Engine, day: "Day", search: Search) -> Shown:
 
 
 def _foretold(answer: "Answer", search: Search) -> "Answer":
-    """Return an answer that says how likely its promises are kept."""
+    """Return an answer that says how likely its promises are kept, and which way."""
     from dispatch.chance import foretell
 
     kept = foretell(answer.day, answer.plan, search.spreads, search.seed)
-    return replace(answer, kept=kept)
+    return replace(answer, kept=kept, ways=search.find_ways(answer.day, answer.plan))
 
 
 def _all_planned(answer: "Answer") -> bool:
@@ -809,13 +878,14 @@ def learn(ctx: click.Context, *, folder: Path, as_json: bool, out: Path | None) 
     Exit status: 0 learnt, 1 no visit in the log could be used, 2 bad input,
     3 cannot read or write.
     """
-    day = ctx.obj.read(folder)
+    day = ctx.obj.lay(folder, ctx.obj.read(folder), ())
     if out is not None:
         _try_to_write(out)
+    from api.roads import atlas_of
     from dispatch import lesson
     from dispatch.report import learning
 
-    learnt = lesson.learn(folder, day)
+    learnt = lesson.learn(folder, day, atlas_of(folder, day))
     data = json.dumps(learning.learning_data(learnt), indent=2, ensure_ascii=False)
     _show(data if as_json else learning.learning_text(learnt), raw=as_json)
     if out is not None:
@@ -972,6 +1042,7 @@ _seed = click.option(
 )
 @_seed
 @_no_log
+@_no_roads
 @click.pass_context
 def reshuffle(  # noqa: PLR0913 - one per option
     ctx: click.Context,
@@ -983,6 +1054,7 @@ def reshuffle(  # noqa: PLR0913 - one per option
     out: Path | None,
     seed: int,
     no_log: bool,
+    no_roads: bool,
 ) -> None:
     """Plan the rest of the running day in FOLDER anew.
 
@@ -1000,8 +1072,8 @@ def reshuffle(  # noqa: PLR0913 - one per option
     Exit status: 0 every open call has a van, 1 some do not, 2 bad input or a
     fact that cannot be true, 3 cannot read or write.
     """
-    day, _ = ctx.obj.learn(folder, no_log=no_log)
-    happened = ctx.obj.read_happened(folder, day, facts)
+    day, _ = ctx.obj.learn(folder, no_log=no_log, no_roads=no_roads)
+    day, happened = ctx.obj.happened(folder, day, facts)
     until_s = _clock_time(day, at)
     if out is not None:
         _try_to_write(out)
@@ -1025,8 +1097,9 @@ def reshuffle(  # noqa: PLR0913 - one per option
 @_json
 @_seed
 @_no_log
+@_no_roads
 @click.pass_context
-def replay(
+def replay(  # noqa: PLR0913 - one per option
     ctx: click.Context,
     *,
     folder: Path,
@@ -1034,6 +1107,7 @@ def replay(
     as_json: bool,
     seed: int,
     no_log: bool,
+    no_roads: bool,
 ) -> None:
     """Tell the day in FOLDER from start to end, fact by fact.
 
@@ -1048,8 +1122,8 @@ def replay(
     \b
     Exit status: 0 told, 2 bad input or a fact that cannot be true, 3 cannot read.
     """
-    day, _ = ctx.obj.learn(folder, no_log=no_log)
-    happened = ctx.obj.read_happened(folder, day, facts)
+    day, _ = ctx.obj.learn(folder, no_log=no_log, no_roads=no_roads)
+    day, happened = ctx.obj.happened(folder, day, facts)
     takes = _read_taken(folder, facts)
     day, made, moments = _live(ctx.obj, day, happened.facts, seed, takes=takes)
     from api.schemas import story_json
@@ -1078,6 +1152,7 @@ def replay(
 @_json
 @_seed
 @_no_log
+@_no_roads
 @click.pass_context
 def urgent(  # noqa: PLR0913 - one per option
     ctx: click.Context,
@@ -1091,6 +1166,7 @@ def urgent(  # noqa: PLR0913 - one per option
     as_json: bool,
     seed: int,
     no_log: bool,
+    no_roads: bool,
 ) -> None:
     """Say what can be done about the urgent CALL of FOLDER.
 
@@ -1113,10 +1189,10 @@ def urgent(  # noqa: PLR0913 - one per option
     Exit status: 0 some van can take it, 1 none can, 2 bad input, a fact that
     cannot be true or an option that cannot be taken, 3 cannot read or write.
     """
-    day, _ = ctx.obj.learn(folder, no_log=no_log)
+    day, _ = ctx.obj.learn(folder, no_log=no_log, no_roads=no_roads)
     table = folder / "facts.csv" if facts is None else facts
     read = table.read_bytes() if take is not None and table.is_file() else b""
-    happened = ctx.obj.read_happened(folder, day, facts)
+    day, happened = ctx.obj.happened(folder, day, facts)
     until_s = _clock_time(day, at)
     asked = happened.booked.get(call)
     came = [f for f in happened.facts if f.call is not None and f.call.id == call]
@@ -1208,6 +1284,7 @@ def urgent(  # noqa: PLR0913 - one per option
     help="Wished chance that the visit starts inside the window.",
 )
 @_no_log
+@_no_roads
 @_json
 @_seed
 @click.pass_context
@@ -1223,6 +1300,7 @@ def quote(  # noqa: PLR0913 - one per option
     words: str,
     keep: int,
     no_log: bool,
+    no_roads: bool,
     as_json: bool,
     seed: int,
 ) -> None:
@@ -1258,7 +1336,9 @@ def quote(  # noqa: PLR0913 - one per option
         said["description"] = words
         return read_caller(day, said, find_in(folder, _locator()))
 
-    with_call, spreads = ctx.obj.learn(folder, no_log=no_log, add=caller)
+    with_call, spreads = ctx.obj.learn(
+        folder, no_log=no_log, no_roads=no_roads, add=caller
+    )
     *calls, call = with_call.calls
     day = replace(with_call, calls=tuple(calls))
     from dispatch import quote as quoting
@@ -1406,6 +1486,76 @@ def invent(*, folder: Path, calls: int, vans: int, seed: int) -> None:
 
 
 @cli.command()
+@click.argument("extract", type=click.Path(path_type=Path, dir_okay=False))
+@click.option(
+    "--out",
+    type=click.Path(path_type=Path, file_okay=False),
+    metavar="FOLDER",
+    help="Build it into this new folder; by default into the user's cache, where a day "
+    "that names the extract finds it.",
+)
+@click.option(
+    "--seed",
+    type=click.IntRange(0, 2**32 - 1),
+    default=0,
+    metavar="N",
+    show_default=True,
+    help="Start of the random numbers, for the places that the straight line is "
+    "fitted to.",
+)
+def roads(*, extract: Path, out: Path | None, seed: int) -> None:
+    """Build the road network of a region from EXTRACT.
+
+    EXTRACT is an OpenStreetMap extract (.osm.pbf), downloaded once; after that nothing
+    is asked of anybody. A day uses it by [travel] roads = "..." in its day.toml, the
+    extract or the folder. The straight line is fitted to the network as well, for days
+    that go without, and held against drives that it has not seen. Needs Python 3.12
+    and keyround[roads].
+
+    \b
+    Examples:
+      keyround roads region.osm.pbf
+      keyround roads region.osm.pbf --out region_roads
+
+    \b
+    Exit status: 0 built, 2 no extract or FOLDER is there, 3 cannot read, write or the
+    routing library is missing.
+    """
+    from dispatch.report.network import network_text
+    from dispatch.travel import network as networks
+    from dispatch.travel.atlas import Atlas
+    from dispatch.travel.fit import PLACES, draw_places, fit_straight_line
+    from shared.model import TravelRules
+
+    with click.progressbar(
+        length=100, label="building", file=sys.stderr, show_pos=False
+    ) as bar:
+        at = 0
+
+        def report(percent: int) -> None:
+            nonlocal at
+            bar.update(max(0, percent - at))
+            at = max(at, percent)
+
+        if out is not None:
+            networks.build_network(extract, out, report)
+            made = networks.open_network(out)
+        else:
+            made = networks.network_of(extract, report=report)
+        report(100)
+    atlas, fitted = Atlas(asker=made), None
+    if made.bounds is not None:
+        try:
+            places = draw_places(atlas, made.bounds, 2 * PLACES, seed)
+            fitted = fit_straight_line(atlas, places, TravelRules())
+        except Unavailable as error:  # a village is a network, too
+            _tell(f"keyround: {error}")
+    where = out or networks.cache_folder() / made.network
+    named = made.manifest.extract if out is None else out.name
+    _show(network_text(made.manifest, where, named, fitted))
+
+
+@cli.command()
 @click.option(
     "--outlook", is_flag=True, help="Of several days (days = 2 or more in the folder)."
 )
@@ -1440,6 +1590,16 @@ def schema(**asked: bool) -> None:
         "quote": schemas.quote_schema,
     }[names[0] if names else "plan"]()
     _show(json.dumps(made, indent=2, ensure_ascii=False), raw=True)
+
+
+_roads = click.option(
+    "--roads",
+    default="",
+    envvar="KEYROUND_ROADS",
+    metavar="WHAT",
+    help="Drive on this road network: an extract, a folder that `roads` wrote, or the "
+    "address of a route service; also from KEYROUND_ROADS. By default straight lines.",
+)
 
 
 @cli.command()
@@ -1499,6 +1659,7 @@ def schema(**asked: bool) -> None:
     show_default=True,
     help="Erase customers' data this many days after their day.",
 )
+@_roads
 def serve(  # noqa: PLR0913 - its options
     *,
     data: Path | None,
@@ -1511,6 +1672,7 @@ def serve(  # noqa: PLR0913 - its options
     address_server: str,
     https: bool,
     keep_days: int,
+    roads: str,
 ) -> None:
     """Start the service: the office's page, the phones' page, and what they ask.
 
@@ -1536,7 +1698,8 @@ def serve(  # noqa: PLR0913 - its options
     from api.vault import read_vault
 
     set_up(os.environ)
-    settings, store = _open_store(data, database)
+    surveyor = _surveyor(roads)
+    settings, store = _open_store(data, database, roads)
     crew = Pool()
     try:
         vault = read_vault(settings.folder)
@@ -1545,7 +1708,9 @@ def serve(  # noqa: PLR0913 - its options
             _show_secret(made)
         locator = _own_locator(store, gazetteer, address_server)
         if folder is not None:
-            day = load_folder(store, folder, today=today, locator=locator)
+            day = load_folder(
+                store, folder, today=today, locator=locator, roads=surveyor
+            )
             _say_loaded(day)
         with worker(settings):
             uvicorn.run(
@@ -1556,6 +1721,7 @@ def serve(  # noqa: PLR0913 - its options
                     secure=https,
                     keep_days=keep_days,
                     locator=locator,
+                    roads=surveyor,
                 ),
                 host=host,
                 port=port,
@@ -1590,12 +1756,23 @@ def _own_locator(
     return locator
 
 
-def _open_store(data: Path | None, database: str) -> "tuple[Settings, SqlStore]":
+def _surveyor(name: str) -> "Surveyor | None":
+    if not name:
+        return None
+    from api.roads import Surveyor, find_atlas
+
+    return Surveyor(find_atlas(name, Path(), _tell))
+
+
+def _open_store(
+    data: Path | None, database: str, roads: str = ""
+) -> "tuple[Settings, SqlStore]":
     from api.settings import Settings, usual_folder
     from api.store import open_store
 
     os.umask(0o077)  # customers' data: for this user's eyes alone
-    settings = Settings(folder=data or usual_folder(), database=database)
+    name = roads if "://" in roads or not roads else str(Path(roads).resolve())
+    settings = Settings(folder=data or usual_folder(), database=database, roads=name)
     _try_to_write(settings.folder)
     return settings, open_store(settings.url)
 
@@ -1625,7 +1802,8 @@ _database = click.option(
 @cli.command()
 @_data
 @_database
-def work(*, data: Path | None, database: str) -> None:
+@_roads
+def work(*, data: Path | None, database: str, roads: str) -> None:
     """Plan what the service queues, until stopped.
 
     `serve` starts one by itself. More of them, on other machines as well, share a
@@ -1660,7 +1838,12 @@ def work(*, data: Path | None, database: str) -> None:
     signal.signal(signal.SIGTERM, lambda *_: stop.set())
     _, store = _open_store(data, database)
     try:
-        desk = Desk(store=store, clock=lambda: datetime.now(UTC), crew=Here())
+        desk = Desk(
+            store=store,
+            clock=lambda: datetime.now(UTC),
+            crew=Here(),
+            roads=_surveyor(roads),
+        )
         run(desk, stop.is_set)
     except KeyboardInterrupt:
         _tell("stopped")

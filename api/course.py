@@ -16,6 +16,7 @@ from uuid import uuid4
 
 from api.desk import Desk, Known, brief_of, in_force, know
 from api.records import from_text, to_text
+from api.roads import Surveyor
 from api.sheet import SheetDocument, lay_over, make_sheets
 from api.store import Transaction
 from api.store.days import drop_files, edit_day, put_row, start_day
@@ -543,7 +544,13 @@ def write_morning(known: Known, found: Answer, outlook: bytes | None = None) -> 
     return Made(new=new, sheets=make_sheets(found.day, document(found)))
 
 
-def write_moment(known: Known, before: Stand, moment: Moment, kind: str) -> Made:
+def write_moment(
+    known: Known,
+    before: Stand,
+    moment: Moment,
+    kind: str,
+    roads: Surveyor | None = None,
+) -> Made:
     """Write out what became of a day.
 
     Parameters
@@ -556,6 +563,8 @@ def write_moment(known: Known, before: Stand, moment: Moment, kind: str) -> Made
         What became of the day.
     kind : str
         'rest' or 'urgent'.
+    roads : Surveyor or None
+        Who says how its drives go.
 
     Returns
     -------
@@ -563,6 +572,8 @@ def write_moment(known: Known, before: Stand, moment: Moment, kind: str) -> Made
         Ready to be put in force.
     """
     found = _answer(known, moment)
+    if roads is not None:
+        found = replace(found, ways=roads.ways(found.day, found.plan))
     stand = stand_of(moment, before)
     new = NewPlan(
         kind=kind,

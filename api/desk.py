@@ -12,6 +12,7 @@ from datetime import datetime
 from typing import Any, Protocol, TypeVar
 
 from api.problems import NotFound
+from api.roads import Surveyor
 from api.store import Transaction
 from api.store.days import (
     Brief,
@@ -131,6 +132,8 @@ class Desk:
     locator : Locator
         What the owner has named to find addresses in; by default nothing, and nobody is
         asked.
+    roads : Surveyor or None
+        The road network that days are laid on; ``None``: straight lines.
     """
 
     store: Store
@@ -138,6 +141,7 @@ class Desk:
     crew: Crew
     cache: Cache = field(default_factory=Cache)
     locator: Locator = field(default_factory=Locator)
+    roads: Surveyor | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -265,6 +269,9 @@ def know(desk: Desk, transaction: Transaction, day_id: str) -> Known:
         return told, replay(day, (each.fact for each in told))
 
     told, state = desk.cache.get(("told", stamp, seq), tell)
+    if desk.roads is not None:
+        places = [now.call.parked for now in state.calls.values()]
+        day = desk.roads.lay(transaction, day, places)
     return Known(brief=brief, day=day, told=told, state=state)
 
 

@@ -14,6 +14,7 @@ from tempfile import NamedTemporaryFile
 
 from api.course import queue
 from api.folder import Given, files_of, load, move_to, read_path
+from api.roads import Surveyor
 from api.settings import Settings
 from api.store import SqlStore
 from api.store.archive import dump, restore
@@ -36,6 +37,7 @@ def load_folder(
     *,
     today: bool = False,
     locator: Locator | None = None,
+    roads: Surveyor | None = None,
 ) -> str | None:
     """Load a folder's day, and have it planned.
 
@@ -50,6 +52,8 @@ def load_folder(
         already stays as it is then.
     locator : Locator, optional
         What is known of addresses beside the folder.
+    roads : Surveyor or None
+        The road network that the firm's own places have to be on.
 
     Returns
     -------
@@ -67,6 +71,8 @@ def load_folder(
         known = pins_of(transaction)
     locator = replace(locator or Locator(), pins=known)
     given: Given = read_path(folder, locator)
+    if roads is not None:
+        roads.check(given.day)
     if today:
         given = move_to(given, datetime.now(UTC).astimezone(given.day.zone).date())
     with store.write() as transaction:
@@ -195,6 +201,7 @@ def worker(settings: Settings) -> Iterator[None]:
         **os.environ,
         ATTACHED: str(os.getpid()),
         "KEYROUND_DATABASE": settings.database,  # never among the arguments: passwords
+        "KEYROUND_ROADS": settings.roads,
     }
     command = [
         sys.executable,

@@ -178,6 +178,10 @@ def _describe(schema: dict[str, Any], source: type | None) -> None:
     words = (source.__doc__ or "").replace("\n    ", "\n")
     schema["description"] = words.split("\n", 1)[0]
     schema["additionalProperties"] = False
+    # What older documents lack has a default; what is written now has every field.
+    schema["required"] = list(schema["properties"])
+    for field in schema["properties"].values():
+        field.pop("default", None)
     for names, text in _ENTRY.findall(words):
         for name in names.split(", "):
             field = schema["properties"][name]

@@ -16,10 +16,14 @@ class Settings:
         Where the SQLite file and the key of the codes lie.
     database : str
         URL of another database; empty: a SQLite file in ``folder``.
+    roads : str
+        An extract, a built road network or the address of a service; empty: straight
+        lines.
     """
 
     folder: Path
     database: str = ""
+    roads: str = ""
 
     @property
     def url(self) -> str:

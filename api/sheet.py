@@ -21,6 +21,7 @@ from dispatch.report.document import (
     RestockDocument,
     SpanDocument,
     StopDocument,
+    TurnDocument,
     VanDocument,
     place_document,
     ready_document,
@@ -138,6 +139,10 @@ class SheetStop:
         Of a restock stop.
     is_shop : bool
         Whether that is at the firm's own shop.
+    turns : tuple of TurnDocument
+        The turn list of the drive there; empty without a road network.
+    by_ferry : bool
+        Whether that drive takes a ferry.
     """
 
     key: str
@@ -158,6 +163,8 @@ class SheetStop:
     tools: tuple[str, ...]
     restock: RestockDocument | None
     is_shop: bool = False
+    turns: tuple[TurnDocument, ...] = ()
+    by_ferry: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -271,6 +278,8 @@ class SheetDocument:
         What to see to the evening before.
     cautions : tuple of CautionDocument
         Warnings, emergencies first.
+    roads : str
+        Whose road data the turn lists are made of; empty: none.
     """
 
     format: Literal["keyround sheet"]
@@ -289,6 +298,7 @@ class SheetDocument:
     tonight: tuple[SheetTonight, ...]
     cautions: tuple[CautionDocument, ...]
     emergency_number: str = ""
+    roads: str = ""
 
 
 def make_sheets(day: Day, plan: PlanDocument) -> dict[str, SheetDocument]:
@@ -326,6 +336,7 @@ def _sheet(
         date_words=date_words(day),
         name=day.name,
         distance=str(day.distance),
+        roads=plan.day.roads,
         van=SheetVan(
             id=van.id,
             driver=van.driver,
@@ -420,6 +431,8 @@ def _stop(day: Day, van: Van, route: VanDocument, stop: StopDocument) -> SheetSt
         ),
         restock=stop.restock,
         is_shop=stop.restock is not None and stop.restock.store_id == day.shop.id,
+        turns=() if stop.way is None else stop.way.turns,
+        by_ferry=stop.way is not None and stop.way.by_ferry,
     )
 
 

@@ -384,3 +384,20 @@ code_log = Table(
     Column("what", String(20), nullable=False),
     CheckConstraint("what IN ('set', 'shown', 'refused', 'removed')", name="what"),
 )
+
+# --- roads --------------------------------------------------------------------------
+
+# Drives that a road network was asked for, across days: points in millionths of a
+# degree, -1 where there is no way.
+drives = Table(
+    "drives",
+    METADATA,
+    Column("network", ID, primary_key=True),
+    Column("from_lat", Integer, primary_key=True, autoincrement=False),
+    Column("from_lon", Integer, primary_key=True, autoincrement=False),
+    Column("to_lat", Integer, primary_key=True, autoincrement=False),
+    Column("to_lon", Integer, primary_key=True, autoincrement=False),
+    Column("base_s", Integer, nullable=False),
+    Column("distance_m", Integer, nullable=False),
+    Column("asked_ms", BigInteger, nullable=False, index=True),
+)

@@ -186,7 +186,9 @@ def ask(desk: Desk, day_id: str, body: UrgentBody) -> tuple[Inquiry, DayClock]:
     how = Ask(danger=body.danger)
     if number:
         how = replace(how, number=f"the emergency number {number}")
-    document, options = desk.crew.call(work_out, known.day, running, call, at_s, how)
+    with desk.store.read() as transaction:
+        day = _with_place(desk, transaction, known, call)
+    document, options = desk.crew.call(work_out, day, running, call, at_s, how)
     with desk.store.write() as transaction:
         inquiry = Inquiry(
             id=uuid4().hex,
@@ -200,6 +202,14 @@ def ask(desk: Desk, day_id: str, body: UrgentBody) -> tuple[Inquiry, DayClock]:
         )
         add_inquiry(transaction, inquiry)
     return inquiry, known.day.clock
+
+
+def _with_place(desk: Desk, transaction: Transaction, known: Known, call: Call) -> Day:
+    """Return the day with the drives from and to a call that may come in."""
+    if desk.roads is None:
+        return known.day
+    places = [now.call.parked for now in known.state.calls.values()]
+    return desk.roads.lay(transaction, known.day, [*places, call.parked])
 
 
 def accept(
@@ -251,6 +261,7 @@ def accept(
     promise = _promise(known, offer, body)
     call = call if promise is None else replace(call, promise=promise)
     known = _agree(transaction, known, offer)
+    known = replace(known, day=_with_place(desk, transaction, known, call))
     clerk = Clerk(desk, transaction, known, force)
     fact = replace(booked(call, asked.at_s), id=uuid4().hex)
     news = News(id=fact.id, digest="", fact=fact)
@@ -271,7 +282,8 @@ def accept(
         rings=offer.rings,
     )
     stand = Stand(plan=force.plan, said=force.said)
-    version = put_in_force(transaction, now, write_moment(now, stand, moment, "urgent"))
+    made = write_moment(now, stand, moment, "urgent", desk.roads)
+    version = put_in_force(transaction, now, made)
     clerk.close(None)
     accept_inquiry(transaction, inquiry.id, body.option)
     return version
@@ -444,6 +456,8 @@ def ask_for_windows(desk: Desk, day_id: str, body: QuoteBody) -> QuoteView:
     call = replace(call_of(known.day, asked, "body.call"), promise=None)
     if call.id in known.state.calls:
         raise Conflict(f"there is a call {call.id} already")
+    with desk.store.read() as transaction:
+        day = _with_place(desk, transaction, known, call)
     at_s = max(now_s(known, desk.clock()), known.state.at_s or 0)
     running = (force.plan, known.log)
-    return desk.crew.call(work_out_windows, known.day, running, call, at_s, body.keep)
+    return desk.crew.call(work_out_windows, day, running, call, at_s, body.keep)

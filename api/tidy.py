@@ -9,6 +9,7 @@ from api.desk import Desk, Store
 from api.journal import say
 from api.security import DAY_MS
 from api.store.days import erase_day, list_briefs
+from api.store.drives import forget_drives
 from api.store.keys import trim_keys
 from api.store.places import drop_lookups
 from api.store.replies import trim_replies
@@ -69,6 +70,7 @@ def tidy(store: Store, now: datetime, keep_days: int) -> Tidied:
     with store.write() as transaction:
         trim_replies(transaction)
         drop_lookups(transaction, transaction.now_ms - (keep_days + 1) * DAY_MS)
+        forget_drives(transaction, transaction.now_ms - (keep_days + 1) * DAY_MS)
         keys = trim_keys(transaction, transaction.now_ms - _KEYS_MS)
     found = Tidied(days=tuple(brief.id for brief in old), codes=codes, keys=keys)
     say("tidied", days=len(found.days), codes=found.codes, keys=found.keys)

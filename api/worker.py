@@ -139,12 +139,13 @@ def _plan_morning(desk: Desk, job: Job, pulse: _Pulse, rounds: int | None) -> No
         known = know(desk, transaction, job.day_id)
         files = read_files(transaction, job.day_id)
         given = read_day(transaction, job.day_id)
-    assert given is not None  # noqa: S101 - it is known
-    taught = _study(given, files)
+        assert given is not None  # noqa: S101 - it is known
+        if desk.roads is not None:
+            given = desk.roads.lay(transaction, given, ())
+    taught = _study(desk, given, files)
     day = hold(taught.applied())
-    made = _morning(
-        replace(known, day=day), taught.spreads(day), _budget(job, pulse, rounds)
-    )
+    known = replace(known, day=day)
+    made = _morning(desk, known, taught.spreads(day), _budget(job, pulse, rounds))
     with desk.store.write() as transaction:
         if not holds(transaction, job):
             return
@@ -179,16 +180,18 @@ def _budget(job: Job, pulse: _Pulse, rounds: int | None) -> Budget:
     )
 
 
-def _study(day: Day, files: Mapping[str, bytes]) -> Taught:
+def _study(desk: Desk, day: Day, files: Mapping[str, bytes]) -> Taught:
     """Learn from the log that came with a day, if one did."""
     with tempfile.TemporaryDirectory() as place:
         for name in ("log.csv", "log.toml"):
             if name in files:
                 (Path(place) / name).write_bytes(files[name])
+        if desk.roads is not None:
+            return desk.roads.study(Path(place), day)
         return study_if_told(Path(place), day)
 
 
-def _morning(known: Known, spreads: Spreads, budget: Budget) -> Made:
+def _morning(desk: Desk, known: Known, spreads: Spreads, budget: Budget) -> Made:
     day = known.day
     if day.horizon == 1:
         wish = None
@@ -197,12 +200,16 @@ def _morning(known: Known, spreads: Spreads, budget: Budget) -> Made:
         else:
             plan, wish = keep_promises(day, day.keep_percent, spreads, budget)
         kept = foretell(day, plan, spreads, budget.seed)
-        return write_morning(known, replace(answer(day, plan), kept=kept, wish=wish))
+        found = replace(answer(day, plan), kept=kept, wish=wish)
+        return write_morning(known, _with_ways(desk, found))
     outlook = plan_days(day, budget)
     outlook = replace(
         outlook,
         answers=tuple(
-            replace(one, kept=foretell(one.day, one.plan, spreads, budget.seed))
+            replace(
+                _with_ways(desk, one),
+                kept=foretell(one.day, one.plan, spreads, budget.seed),
+            )
             for one in outlook.answers
         ),
     )
@@ -210,6 +217,13 @@ def _morning(known: Known, spreads: Spreads, budget: Budget) -> Made:
     if first.day.date != day.date:
         raise Conflict("no van works on the first of these days")
     return write_morning(known, first, outlook_json(outlook).encode())
+
+
+def _with_ways(desk: Desk, found: Answer) -> Answer:
+    """Return an answer that knows how its drives go, where there are roads."""
+    if desk.roads is None:
+        return found
+    return replace(found, ways=desk.roads.ways(found.day, found.plan))
 
 
 def _tell_what_waits(desk: Desk, job: Job, rounds: int | None) -> None:
@@ -254,7 +268,7 @@ def _plan_rest(
     )
     at_s = job.asked.get("at_s", now_s(known, desk.clock()))
     moment = step(known.day, stand, known.log, in_order(told), at_s, budget)
-    made = write_moment(known, stand, moment, "rest")
+    made = write_moment(known, stand, moment, "rest", desk.roads)
     with desk.store.write() as transaction:
         if not holds(transaction, job):
             return True

@@ -324,6 +324,7 @@ def _general(desk: Desk, call: Call, near: Sequence[Van]) -> list[_Finding]:
         reason
         for reason in (
             _other_date(day, call),
+            _out_of_reach(day, call),
             _no_moment(desk, call, _able(desk, call) or [None]),
             _not_ready(desk, call),
             _nowhere(desk, call),
@@ -344,6 +345,9 @@ def _general(desk: Desk, call: Call, near: Sequence[Van]) -> list[_Finding]:
         )
         if reason is not None
     ]
+    if any(reason.rule is Rule.TRAVEL for reason in found):
+        found = [reason for reason in found if reason.rule is Rule.TRAVEL]
+        return [_Finding(reason) for reason in found]
     if len(found) != 1 or found[0].rule is Rule.LINK:
         return [_Finding(reason) for reason in found]  # no single change helps
     return [_general_remedy(desk, call, near, found[0])]
@@ -358,6 +362,13 @@ def _other_date(day: Day, call: Call) -> Reason | None:
         return None
     dates = " or ".join(map(str, call.dates))
     return Reason(rule=Rule.WINDOW, text=f"it may be done on {dates} only")
+
+
+def _out_of_reach(day: Day, call: Call) -> Reason | None:
+    cut = day.travel.cut_off(call.parked)
+    if cut is None:
+        return None
+    return Reason(rule=Rule.TRAVEL, text=cut.text, remedy=cut.remedy)
 
 
 def _no_moment(desk: Desk, call: Call, vans: Sequence[Van | None]) -> Reason | None:

@@ -4,13 +4,24 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
 
+import numpy as np
+
 from dispatch.calibration import Calibration, calibrate
 from dispatch.chance import Spreads, learnt_spreads
 from dispatch.durations import Learnt, learn_durations, with_learnt
 from dispatch.roadlog import LearntRoads, hourly, learn_roads, with_roads
-from dispatch.scenario.joblog import JobLog, empty_log, read_log, tells_lengths
-from shared.model import Call, Day, Kind, TravelRules
+from dispatch.scenario.joblog import (
+    Drives,
+    JobLog,
+    empty_log,
+    read_log,
+    tells_lengths,
+)
+from dispatch.travel.atlas import Atlas
+from shared.model import Call, Day, Kind, Place, TravelRules
 from shared.trade import HELD
+
+MOST_DRIVES = 500  # a road network is asked about; the newest, at some 4 ms each
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -91,7 +102,7 @@ class Taught:
             For :func:`with_figures`.
         """
         learnt = self.applied()
-        travel = replace(learnt.travel, matrix=None)
+        travel = replace(learnt.travel, matrix=None, streets=None)
         return Figures(
             calls={
                 new.id: (new.median_s, new.p90_s)
@@ -160,7 +171,9 @@ def with_figures(day: Day, figures: Figures) -> Day:
 
     travel = day.travel
     if figures.travel is not None:
-        travel = replace(figures.travel, matrix=travel.matrix)
+        travel = replace(
+            figures.travel, matrix=travel.matrix, streets=travel.streets
+        )
     return replace(
         day,
         calls=tuple(
@@ -184,7 +197,7 @@ def with_figures(day: Day, figures: Figures) -> Day:
     )
 
 
-def study(folder: Path, day: Day) -> Taught:
+def study(folder: Path, day: Day, atlas: Atlas | None = None) -> Taught:
     """Learn from a folder's log.
 
     Parameters
@@ -194,6 +207,8 @@ def study(folder: Path, day: Day) -> Taught:
         all there is.
     day : Day
         Read from the same folder.
+    atlas : Atlas, optional
+        The road network that the day is laid on: drives are held against it.
 
     Returns
     -------
@@ -205,10 +220,12 @@ def study(folder: Path, day: Day) -> Taught:
     InvalidInput
         When the log could be read two ways, or not at all.
     """
-    return _learn_from(read_log(folder, day.zone), day)
+    return _learn_from(read_log(folder, day.zone), day, atlas)
 
 
-def _learn_from(log: JobLog, day: Day) -> Taught:
+def _learn_from(log: JobLog, day: Day, atlas: Atlas | None = None) -> Taught:
+    if day.travel.streets is not None:
+        log = replace(log, drives=_on_network(log.drives, atlas))
     rules = replace(day.travel, traffic=hourly(day.travel.traffic, day.clock))
     return Taught(
         day=day,
@@ -218,12 +235,26 @@ def _learn_from(log: JobLog, day: Day) -> Taught:
     )
 
 
-def study_if_told(folder: Path, day: Day) -> Taught:
+def _on_network(drives: Drives, atlas: Atlas | None) -> Drives:
+    """Return the drives with what a road network takes for each of the newest."""
+    base_s = np.full(len(drives.line), np.nan)
+    if atlas is not None:
+        placed = ~np.isnan(drives.from_deg + drives.to_deg).any(axis=1)
+        newest = np.flatnonzero(placed)[-MOST_DRIVES:]
+        ends = (
+            [Place(lat_deg=float(lat), lon_deg=float(lon)) for lat, lon in side[newest]]
+            for side in (drives.from_deg, drives.to_deg)
+        )
+        base_s[newest] = atlas.times(list(zip(*ends, strict=True)))
+    return drives._replace(base_s=base_s)
+
+
+def study_if_told(folder: Path, day: Day, atlas: Atlas | None = None) -> Taught:
     """Learn from a folder's log for planning: one without lengths teaches nothing.
 
     Parameters
     ----------
-    folder, day : Path, Day
+    folder, day, atlas : Path, Day, Atlas
         As for :func:`study`.
 
     Returns
@@ -237,16 +268,16 @@ def study_if_told(folder: Path, day: Day) -> Taught:
         When a log that tells lengths could be read two ways, or not at all.
     """
     if tells_lengths(folder):
-        return study(folder, day)
+        return study(folder, day, atlas)
     return _learn_from(empty_log(), day)
 
 
-def learn(folder: Path, day: Day) -> Lesson:
+def learn(folder: Path, day: Day, atlas: Atlas | None = None) -> Lesson:
     """Learn from a folder's log, and judge what was learnt.
 
     Parameters
     ----------
-    folder, day : Path, Day
+    folder, day, atlas : Path, Day, Atlas
         As for :func:`study`.
 
     Returns
@@ -259,7 +290,7 @@ def learn(folder: Path, day: Day) -> Lesson:
     InvalidInput
         When the log could be read two ways, or not at all.
     """
-    taught = study(folder, day)
+    taught = study(folder, day, atlas)
     return Lesson(
         day=day,
         log=taught.log,

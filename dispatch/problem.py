@@ -598,6 +598,7 @@ def _may_serve(day: Day, van: Van, call: Call) -> bool:
     return (
         call.barred is None
         and day.date not in van.off
+        and day.travel.cut_off(call.parked) is None
         and call.skills <= van.skills
         and call.equipment <= van.equipment | lent
         and call.required_van in (None, van.id)

@@ -1,8 +1,9 @@
 """Which vans could serve a call at all, before any route is drawn.
 
 Only what holds whatever the rest of the day looks like: skills, equipment, the
-required van, and whether a single permitted second to start exists. Driving and
-stock are left out, so "no" is certain and "yes" is a maybe.
+required van, whether roads lead there at all, and whether a single permitted second to
+start exists. Driving times and stock are left out, so "no" is certain and "yes" is a
+maybe.
 """
 
 from shared.model import Call, Day, Store, Van, Window
@@ -42,7 +43,8 @@ def able_vans(day: Day, call: Call) -> tuple[Van, ...]:
     -------
     tuple of Van
         In the order of the day's vans, those left out that are off that day; the
-        required van only, where one is named; none for a call that is barred.
+        required van only, where one is named; none for a call that is barred or whose
+        place is out of reach.
         A tool that the vans share is there for each that could carry it.
     """
     return tuple(
@@ -50,6 +52,7 @@ def able_vans(day: Day, call: Call) -> tuple[Van, ...]:
         for van in day.vans
         if call.barred is None
         and day.date not in van.off
+        and day.travel.cut_off(call.parked) is None
         and call.required_van in (None, van.id)
         and call.skills <= van.skills
         and call.equipment - van.equipment <= shared_tools(day, van)

@@ -103,7 +103,10 @@ class LearntRoads:
 
 
 class _Road(NamedTuple):
-    """Logs of the fixed seconds and of seconds a metre, and what hours add to speed."""
+    """Logs of the fixed seconds and of seconds a metre, and what hours add to speed.
+
+    On a road network its own seconds stand where metres would.
+    """
 
     log_start_stop: float
     log_pace: float
@@ -154,15 +157,15 @@ def learn_roads(drives: Drives, rules: TravelRules) -> LearntRoads:
     Returns
     -------
     LearntRoads
-        Near the rules where little is logged.
+        Near the rules where little is logged. Where the drives know how long a road
+        network takes for them, pace and hours are learnt relative to that.
     """
     usual = np.array(rules.traffic.speed_permille, np.float64)
-    metres, detour = _metres(drives)
-    begin = _Road(
-        math.log(max(rules.start_stop_s, 1)),
-        math.log(3.6 / rules.free_flow_kmh),
-        np.zeros(HOURS),
-    )
+    if drives.base_s is None:
+        (metres, detour), pace = _metres(drives, rules), 3.6 / rules.free_flow_kmh
+    else:
+        metres, detour, pace = np.nan_to_num(drives.base_s), None, rules.street_pace
+    begin = _Road(math.log(max(rules.start_stop_s, 1)), math.log(pace), np.zeros(HOURS))
     held = np.flatnonzero(metres > 0)
     left_s, spent_s, metres = (
         drives.left_s[held].astype(np.float64),
@@ -214,18 +217,30 @@ def learn_roads(drives: Drives, rules: TravelRules) -> LearntRoads:
         size = math.sqrt(squares / (max(free, 0.0) + HOUR_WEIGHT))
         spread = float(np.sum(weight * off**2)) + SCALE_WEIGHT * USUAL_SCALE**2
         scale = max(math.sqrt(spread / (float(np.sum(~odd)) + SCALE_WEIGHT)), 0.02)
+    now = _scatter(_cover(in_hour, usual, road)[~odd], metres[~odd], road)
+    learnt = _rules(rules, road, usual, len(held))
+    if len(held):
+        words = f"within {now:.0%} of the logged drives two times in three"
+        learnt = replace(learnt, error=words)
+    if drives.base_s is not None and len(held):
+        learnt = replace(
+            learnt,
+            free_flow_kmh=rules.free_flow_kmh,
+            street_pace=round(math.exp(road.log_pace), 3),
+            source=rules.source,
+        )
     return LearntRoads(
-        rules=_rules(rules, road, usual, len(held)),
+        rules=learnt,
         hours=_hours(usual, road, doubt, in_hour, spent_s),
         drives=len(held) - int(odd.sum()),
         odd_lines=tuple(int(line) for line in drives.line[held][odd]),
         detour=detour,
-        scatter=_scatter(_cover(in_hour, usual, road)[~odd], metres[~odd], road),
+        scatter=now,
         usual_scatter=before,
     )
 
 
-def _metres(drives: Drives) -> tuple[Floats, float | None]:
+def _metres(drives: Drives, rules: TravelRules) -> tuple[Floats, float | None]:
     """Return each drive's metres as the plan will reckon them, and the detour."""
     start, end = np.radians(drives.from_deg), np.radians(drives.to_deg)
     half = np.sin((end - start) / 2) ** 2
@@ -233,7 +248,7 @@ def _metres(drives: Drives) -> tuple[Floats, float | None]:
     straight_m = 2 * MEAN_RADIUS_M * np.arcsin(np.sqrt(np.clip(arc, 0, 1)))
     placed = ~np.isnan(straight_m)
     reckoned = np.full(len(straight_m), np.nan)
-    reckoned[placed] = road_m(straight_m[placed])
+    reckoned[placed] = road_m(straight_m[placed], rules)
     both = placed & (drives.road_m > 0) & (reckoned > 0)
     detour = None
     if both.any():
@@ -326,7 +341,8 @@ def with_roads(day: Day, roads: LearntRoads) -> Day:
     -------
     Day
         With the learnt fixed time, speed and profile; unchanged without any logged
-        drive. A given matrix stays, only its traffic is the learnt one.
+        drive. A given matrix stays, only its traffic is the learnt one; so do streets
+        that the log knows nothing of.
     """
     if not roads.drives:
         return day

@@ -408,6 +408,13 @@ def _judge_stops(day: Day, plan: Plan) -> Iterator[Violation]:
     known = {call.id for call in day.calls}
     for route in plan.routes:
         for stop in route.stops:
+            if stop.place is not None and day.travel.cut_off(stop.place) is not None:
+                yield Violation(
+                    rule=Rule.TRAVEL,
+                    text="no road leads there",
+                    van_id=route.van_id,
+                    call_id=stop.call_id,
+                )
             texts = []
             if stop.kind is not StopKind.CALL:
                 if stop.call_id is not None:

@@ -683,6 +683,73 @@ class Traffic:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class CutOff:
+    """A place that no van can drive to and away from.
+
+    Parameters
+    ----------
+    place : Place
+        Where.
+    text : str
+        Why not, in plain words.
+    remedy : str
+        What would help.
+    """
+
+    place: Place
+    text: str
+    remedy: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Streets:
+    """Drives between places, as a road network has them.
+
+    Parameters
+    ----------
+    network : str
+        Which network: a short id, the same for the same data and library.
+    credit : str
+        Whose data that is, and of when; belongs on everything made of it.
+    spots : tuple of (int, int)
+        Each place's latitude and longitude in millionths of a degree, see
+        :func:`spot_of`; each once.
+    meets : tuple of (float, float, int)
+        Where each spot meets the road: latitude and longitude in degrees, and how many
+        junctions are in reach from there, as far as they are counted.
+    base_s, distance_m : tuple of tuple of int
+        Seconds on empty roads and metres from each spot (rows) to each (columns), 0 on
+        the diagonal; -1: no road leads there.
+    cut_off : tuple of CutOff
+        Places that were asked about and are out of reach: none of them is a spot.
+    """
+
+    network: str
+    credit: str
+    spots: tuple[tuple[int, int], ...] = ()
+    meets: tuple[tuple[float, float, int], ...] = ()
+    base_s: tuple[tuple[int, ...], ...] = ()
+    distance_m: tuple[tuple[int, ...], ...] = ()
+    cut_off: tuple[CutOff, ...] = ()
+
+
+def spot_of(place: Place) -> tuple[int, int]:
+    """Return where a place is, by which its drives are found again.
+
+    Parameters
+    ----------
+    place : Place
+        The place.
+
+    Returns
+    -------
+    (int, int)
+        Latitude and longitude in millionths of a degree, about 0.1 m.
+    """
+    return round(place.lat_deg * 1_000_000), round(place.lon_deg * 1_000_000)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class TravelRules:
     """How distance becomes driving time.
 
@@ -699,6 +766,20 @@ class TravelRules:
         :mod:`dispatch.travel`) to (free-flow seconds, metres).
     source : str
         Words for the plan's footer.
+    hop_detour, long_detour : float
+        The straight line's: road over straight distance for a hop of no length and for
+        the longest drive, ``1 <= long_detour <= hop_detour``.
+    halving_m : float
+        Its distance at which half of their difference is left, more than 0.
+    error : str
+        How far its times are off, in words, where that was measured.
+    roads : str
+        What the folder names as its road network: a file, a folder or an address.
+    streets : Streets or None
+        Drives on that network: they count before the straight line, after the matrix.
+        ``start_stop_s`` is added to each that goes anywhere.
+    street_pace : float
+        The firm's time on empty roads over the network's, more than 0.
     """
 
     start_stop_s: int = 120
@@ -706,6 +787,33 @@ class TravelRules:
     traffic: Traffic = Traffic()
     matrix: Mapping[tuple[str, str], tuple[int, int]] | None = None
     source: str = ""
+    hop_detour: float = 2.0
+    long_detour: float = 1.2
+    halving_m: float = 2_000.0
+    error: str = ""
+    roads: str = ""
+    streets: Streets | None = None
+    street_pace: float = 1.0
+
+    def cut_off(self, place: Place) -> CutOff | None:
+        """Return why no van gets to a place, or not away from it.
+
+        Parameters
+        ----------
+        place : Place
+            The place.
+
+        Returns
+        -------
+        CutOff or None
+            ``None``: the road network reaches it, or there is none.
+        """
+        if self.streets is None or not self.streets.cut_off:
+            return None
+        spot = spot_of(place)
+        return next(
+            (one for one in self.streets.cut_off if spot_of(one.place) == spot), None
+        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -1669,6 +1777,41 @@ class Tonight:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Turn:
+    """One line of a turn list.
+
+    Parameters
+    ----------
+    text : str
+        What to do, in plain words.
+    distance_m : int
+        How far it is from there to the next one.
+    """
+
+    text: str
+    distance_m: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Way:
+    """How a drive goes over the roads.
+
+    Parameters
+    ----------
+    path : tuple of (float, float)
+        Latitude and longitude in degrees, two positions or more.
+    turns : tuple of Turn
+        The turn list, in English.
+    by_ferry : bool
+        Whether it takes a ferry.
+    """
+
+    path: tuple[tuple[float, float], ...]
+    turns: tuple[Turn, ...] = ()
+    by_ferry: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Wish:
     """A share of the promises that was to be kept, and what that costs.
 
@@ -1730,6 +1873,9 @@ class Answer:
         How likely its promises are kept; ``None``: nobody asked.
     wish : Wish or None
         What share of them was to be kept; ``None``: nobody asked.
+    ways : mapping of str to tuple of (Way or None)
+        Van id to how it drives: to each stop of its route, and last to its finish;
+        ``None``: it does not drive there, or nobody knows how. Empty without roads.
     """
 
     day: Day
@@ -1742,6 +1888,7 @@ class Answer:
     at_risk: tuple[AtRisk, ...] = ()
     kept: Kept | None = None
     wish: Wish | None = None
+    ways: Mapping[str, tuple[Way | None, ...]] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

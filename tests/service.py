@@ -24,6 +24,7 @@ from api.course import queue
 from api.crew import Here
 from api.desk import Desk
 from api.folder import load, read_path
+from api.roads import Surveyor
 from api.security import make_key
 from api.store import SqlStore, open_store
 from api.store.archive import dump, restore
@@ -92,6 +93,7 @@ def _made(
     now: str,
     url: str | None = None,
     locator: Locator | None = None,
+    roads: Surveyor | None = None,
 ) -> Iterator[tuple[SqlStore, Clock, FastAPI]]:
     clock = Clock(now)
     planned = None if load_day is None else _planned(load_day)
@@ -101,7 +103,9 @@ def _made(
     try:
         if planned is not None and url is not None:
             _carry_over(planned, store)
-        yield store, clock, create_app(store=store, clock=clock, locator=locator)
+        yield store, clock, create_app(
+            store=store, clock=clock, locator=locator, roads=roads
+        )
     finally:
         store.close()
 
@@ -144,6 +148,7 @@ def service(
     now: str = MORNING,
     url: str | None = None,
     locator: Locator | None = None,
+    roads: Surveyor | None = None,
 ) -> Iterator[Service]:
     """Run the service in this process, without sockets.
 
@@ -159,6 +164,8 @@ def service(
         Another database.
     locator : Locator or None
         What it finds addresses in.
+    roads : Surveyor or None
+        A road network.
 
     Yields
     ------
@@ -166,7 +173,7 @@ def service(
         The service.
     """
     with (
-        _made(folder, load, now, url, locator) as (store, clock, app),
+        _made(folder, load, now, url, locator, roads) as (store, clock, app),
         TestClient(app) as nobody,
     ):
         desk: Desk = app.state.desk

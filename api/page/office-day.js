@@ -12,6 +12,9 @@ const UNDER_WAY = ["driving", "there", "working"];
 const at = (words) => (words ? Date.parse(words) : null);
 const window = (span) => (span ? { from: at(span.start_at), until: at(span.end_at) } : null);
 
+// The bends of the road on the way to a stop; none: it is not known.
+const bends = (way) => (way?.path_deg ?? []).map(([lat_deg, lon_deg]) => ({ lat_deg, lon_deg }));
+
 // Puts a day together. `view` is the current plan, `calls` and `vans` their lists, `rest`
 // what is known of the running day (or null).
 export function assemble({ day, view, calls, vans, rest }) {
@@ -31,6 +34,7 @@ export function assemble({ day, view, calls, vans, rest }) {
       shift: window(van.shift),
       start: van.start,
       end: van.finish,
+      home: bends(van.last_way),
       leave: at(van.leave_at),
       finish: at(van.finish_at),
       overtime_s: van.overtime_s,
@@ -75,6 +79,7 @@ export function assemble({ day, view, calls, vans, rest }) {
           call: stop.call,
           restock: stop.restock,
           where: stop.place,
+          way: bends(stop.way),
           issues: van.issues.filter((issue) => stop.call && issue.call_id === name),
         };
       }),

@@ -1,5 +1,5 @@
-// The round seen from above: straight lines on plain coordinates, north is up. The same
-// look as the picture of the day sheet (dispatch/report/picture.py).
+// The round seen from above, on its roads where they are known and else as straight
+// lines, on plain coordinates; north is up. The same look as the picture of the day sheet (dispatch/report/picture.py).
 
 import { draw } from "./draw.js";
 
@@ -78,15 +78,31 @@ function spread(points, fixed) {
   return placed;
 }
 
-function leg(here, there, back) {
-  const length = gap(here, there);
+// The point so far along a line, and which way the line goes there.
+function along(line, length) {
+  let left = length;
+  for (let i = 1; i < line.length; i += 1) {
+    const [one, other] = [line[i - 1], line[i]];
+    const step = gap(one, other);
+    if (step > 0 && left <= step) {
+      const way = [(other[0] - one[0]) / step, (other[1] - one[1]) / step];
+      return [[one[0] + left * way[0], one[1] + left * way[1]], way];
+    }
+    left -= step;
+  }
+  return [line.at(-1), [1, 0]];
+}
+
+const whole = ([x, y]) => `${Math.round(10 * x) / 10} ${Math.round(10 * y) / 10}`;
+
+function leg(here, there, bends, back) {
+  const line = [here, ...bends, there];
+  const length = line.slice(1).reduce((sum, point, i) => sum + gap(line[i], point), 0);
   if (length <= 1) return null;
-  const along = [(there[0] - here[0]) / length, (there[1] - here[1]) / length];
   // Past the middle: the arrows of a way out and back do not meet.
-  const tip = [here[0] + 0.58 * (there[0] - here[0]), here[1] + 0.58 * (there[1] - here[1])];
-  const [ax, ay] = along;
+  const [tip, [ax, ay]] = along(line, 0.58 * length);
   return [
-    draw("path", { d: `M${here}L${there}`, class: back ? "leg back" : "leg" }),
+    draw("path", { d: `M${line.map(whole).join("L")}`, class: back ? "leg back" : "leg" }),
     length > 4 * DISC &&
       draw("path", {
         class: "arrow",
@@ -131,12 +147,18 @@ const outside = ([x, y]) => x < 8 || x > WIDTH - 8 || y < 8 || y > HEIGHT - FOOT
 export function picture(day, vanId, { chosen, cross = null, pick = null, choose }) {
   const van = day.rows.find((row) => row.id === vanId);
   const places = day.rows.flatMap((row) => [row.start, ...row.stops.map((stop) => stop.where), row.end]);
-  const known = places.filter(Boolean);
+  const mine = [...(van?.stops ?? []).map((stop) => stop.way ?? []), van?.home ?? []];
+  const roads = mine.some((bends) => bends.length > 0);
+  const known = [...places.filter(Boolean), ...mine.flat()];
   let box = frame(known);
   if (cross && outside(box.put(cross))) box = frame([...known, cross]);
-  const path = [van?.start, ...(van?.stops ?? []).map((stop) => stop.where), van?.end]
-    .filter(Boolean)
-    .map(box.put);
+  const path = [
+    { place: van?.start, bends: [] },
+    ...(van?.stops ?? []).map((stop) => ({ place: stop.where, bends: stop.way ?? [] })),
+    { place: van?.end, bends: van?.home ?? [] },
+  ]
+    .filter(({ place }) => place)
+    .map(({ place, bends }) => ({ at: box.put(place), bends: bends.map(box.put) }));
   const marked = (van?.stops ?? []).filter((stop) => stop.mark && stop.where);
   const same = van?.start && van.end && van.start.lat_deg === van.end.lat_deg && van.start.lon_deg === van.end.lon_deg;
   const ends = same
@@ -158,7 +180,7 @@ export function picture(day, vanId, { chosen, cross = null, pick = null, choose 
       viewBox: `0 0 ${WIDTH} ${HEIGHT}`,
       class: pick ? "round picking" : "round",
       role: "img",
-      "aria-label": `The round of van ${vanId} seen from above, joined by straight lines; the table of the day says the same in words`,
+      "aria-label": `The round of van ${vanId} seen from above, joined ${roads ? "along the roads" : "by straight lines"}; the table of the day says the same in words`,
     },
     day.rows
       .filter((row) => row.id !== vanId)
@@ -168,7 +190,10 @@ export function picture(day, vanId, { chosen, cross = null, pick = null, choose 
         const [x, y] = box.put(stop.where);
         return draw("circle", { cx: x, cy: y, r: 3.5, class: "other" }, draw("title", {}, `${stop.van}: ${stop.where.name}`));
       }),
-    path.slice(1).map((there, i) => leg(path[i], there, i === path.length - 2 && van?.end)).filter(Boolean),
+    path
+      .slice(1)
+      .map((there, i) => leg(path[i].at, there.at, there.bends, i === path.length - 2 && van?.end))
+      .filter(Boolean),
     ends.map(([point, name]) => home(point, name, discs)),
     marked.map((stop, i) => {
       const [x, y] = discs[i];
@@ -197,7 +222,7 @@ export function picture(day, vanId, { chosen, cross = null, pick = null, choose 
     draw("path", { d: `M14 ${HEIGHT - 12}v-5v5h${box.units(bar * unit)}v-5`, class: "scale" }),
     draw("text", { x: 20 + box.units(bar * unit), y: HEIGHT - 10, class: "small" }, words),
     draw("path", { d: `M${WIDTH - 16} ${HEIGHT - 10}v-15m-4 5l4 -6l4 6`, class: "scale" }),
-    draw("text", { x: WIDTH - 26, y: HEIGHT - 10, "text-anchor": "end", class: "small" }, "straight lines, north is up"),
+    draw("text", { x: WIDTH - 26, y: HEIGHT - 10, "text-anchor": "end", class: "small" }, roads ? `${day.plan.day.roads}, north is up` : "straight lines, north is up"),
   );
   if (pick) {
     svg.addEventListener("click", (event) => {

@@ -197,6 +197,7 @@ function nowCard(view) {
         restock.pay_cents > 0 && `, ${(restock.pay_cents / 100).toFixed(2)} to pay`,
       ),
     reach(stop),
+    turnFold(view, stop),
     list("Still to settle", "ready", open.map(readyLine)),
     list("Take", "take", stop.take.map((part) => takeLine(part, sheet))),
     restock && fetchList(stop),
@@ -271,6 +272,21 @@ function fold(view, key, title, ...content) {
   return details;
 }
 
+// How the drive goes, where there is a road network; whose data that is stands below it.
+function turnFold(view, stop) {
+  const turns = stop.turns ?? [];
+  return (
+    turns.length > 0 &&
+    fold(
+      view,
+      `turns ${stop.key}`,
+      stop.by_ferry ? "Turn by turn, by ferry" : "Turn by turn",
+      make("ol", {}, turns.map((turn) => make("li", {}, turn.text))),
+      make("p", { class: "quiet" }, view.sheet.roads),
+    )
+  );
+}
+
 const breakBand = (stop) =>
   make(
     "p",
@@ -320,6 +336,7 @@ function laterItem(view, stop) {
         stop.call?.access && make("p", { class: "note" }, stop.call.access),
         stop.call?.note && make("p", { class: "note" }, stop.call.note),
         reach(stop),
+        turnFold(view, stop),
         list("Still to settle", "ready", (stop.call?.ready ?? []).filter((each) => each.state === "open").map(readyLine)),
         list("Take", "take", stop.take.map((part) => takeLine(part, sheet))),
         stop.restock && fetchList(stop),

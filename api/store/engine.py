@@ -88,6 +88,17 @@ class Transaction:
         self.now_ms = now_ms
         self.told = 0
 
+    @property
+    def writes(self) -> bool:
+        """Whether it may write.
+
+        Returns
+        -------
+        bool
+            As it was begun.
+        """
+        return bool(self.connection.get_execution_options().get(_WRITES, False))
+
     def tell(
         self,
         name: str,

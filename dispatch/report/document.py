@@ -33,6 +33,7 @@ from dispatch.report.words import (
     status_words,
     travel_words,
     visits,
+    way_to,
     wish_words,
 )
 from dispatch.supply import counter_name
@@ -63,6 +64,7 @@ from shared.model import (
     ToolUse,
     Unplaced,
     Van,
+    Way,
     Window,
     Wish,
 )
@@ -342,6 +344,41 @@ class RestockDocument:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class TurnDocument:
+    """One line of a turn list.
+
+    Parameters
+    ----------
+    text : str
+        What to do.
+    distance_m : int
+        How far it is from there to the next one.
+    """
+
+    text: str
+    distance_m: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WayDocument:
+    """How a drive goes over the roads.
+
+    Parameters
+    ----------
+    path_deg : tuple of (float, float)
+        Latitude and longitude (WGS 84 degrees) of its bends, from its start to its end.
+    turns : tuple of TurnDocument
+        The turn list, in English.
+    by_ferry : bool
+        Whether it takes a ferry.
+    """
+
+    path_deg: tuple[tuple[float, float], ...]
+    turns: tuple[TurnDocument, ...]
+    by_ferry: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class StopDocument:
     """One stop of a van.
 
@@ -381,6 +418,8 @@ class StopDocument:
     early_at, late_at : datetime or None
         On one drawn day in ten the van is there before the first, on one in ten after
         the second; null where nobody drew days.
+    way : WayDocument or None
+        How the van drives there; null: it does not, or there is no road network.
     """
 
     kind: StopKind
@@ -404,6 +443,7 @@ class StopDocument:
     second_visit: float | None
     early_at: datetime | None
     late_at: datetime | None
+    way: WayDocument | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -505,6 +545,8 @@ class VanDocument:
         What it takes along, by bin.
     issues : tuple of IssueDocument
         Every piece it carries for its calls and as a spare.
+    last_way : WayDocument or None
+        How it drives to its finish place; null as for a stop.
     """
 
     id: str
@@ -535,6 +577,7 @@ class VanDocument:
     stops: tuple[StopDocument, ...]
     pick_list: tuple[PickDocument, ...]
     issues: tuple[IssueDocument, ...]
+    last_way: WayDocument | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -865,6 +908,8 @@ class DayDocument:
         Where lengths and driving were learnt from; empty: nothing was learnt.
     credit : str
         Whose data places were looked up in; empty: in nobody's.
+    roads : str
+        Whose road data that is: belongs on every picture made of it; empty: none.
     """
 
     date: date
@@ -883,6 +928,7 @@ class DayDocument:
     promises_may_break: bool
     learnt: str
     credit: str
+    roads: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -1417,6 +1463,20 @@ def _stop(answer: Answer, van: Van, visit: Visit) -> StopDocument:
         second_visit=None if kept is None else kept.again,
         early_at=None if kept is None else clock.instant(kept.arrive_s[0]),
         late_at=None if kept is None else clock.instant(kept.arrive_s[-1]),
+        way=_way(way_to(answer, van.id, stop)),
+    )
+
+
+def _way(way: Way | None) -> WayDocument | None:
+    if way is None:
+        return None
+    return WayDocument(
+        path_deg=way.path,
+        turns=tuple(
+            TurnDocument(text=turn.text, distance_m=turn.distance_m)
+            for turn in way.turns
+        ),
+        by_ferry=way.by_ferry,
     )
 
 
@@ -1530,6 +1590,7 @@ def _van(answer: Answer, route: Route, picks: tuple[PickLine, ...]) -> VanDocume
             for issue in answer.plan.issues
             if issue.van_id == van.id
         ),
+        last_way=_way(way_to(answer, van.id, None)),
     )
 
 
@@ -1643,4 +1704,5 @@ def _day(day: Day) -> DayDocument:
         promises_may_break=day.promises_may_break,
         learnt=day.learnt,
         credit=day.credit,
+        roads="" if day.travel.streets is None else day.travel.streets.credit,
     )

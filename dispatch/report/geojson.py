@@ -26,12 +26,13 @@ def feature_collection(plan: PlanDocument) -> dict[str, Any]:
     Returns
     -------
     dict
-        A line for each van (straight from stop to stop, and it says so), a point
-        for each stop, start and finish, and one for each call on no route.
+        A line for each van (along the roads where they are known; whether it is
+        straight anywhere it says), a point for each stop, start and finish, and one for
+        each call on no route. Whose data the roads are it says as well.
     """
     features = []
     for van in plan.vans:
-        features.append(_line(van))
+        features.append(_line(van, plan.day.roads))
         features.extend(_ends(van))
         features.extend(_stop(van, stop) for stop in van.stops if stop.place)
     features.extend(
@@ -87,12 +88,24 @@ def _feature(
     return {"type": "Feature", "geometry": geometry, "properties": properties}
 
 
-def _line(van: VanDocument) -> dict[str, Any]:
-    places = [van.start, *(stop.place for stop in van.stops), van.finish]
+def _line(van: VanDocument, credit: str) -> dict[str, Any]:
+    ends = [
+        (van.start, None),
+        *((stop.place, stop.way) for stop in van.stops),
+        (van.finish, van.last_way),
+    ]
     path: list[list[float]] = []
-    for place in places:
-        if place is not None and (not path or path[-1] != _position(place)):
-            path.append(_position(place))
+    straight = False
+    for place, way in ends:
+        if place is None:
+            continue
+        bends = () if way is None else way.path_deg
+        there = [[round(lon, _DECIMALS), round(lat, _DECIMALS)] for lat, lon in bends]
+        there.append(_position(place))
+        straight |= not bends and bool(path) and path[-1] != there[-1]
+        for at in there:
+            if not path or path[-1] != at:
+                path.append(at)
     # A line has two positions or more; a van that goes nowhere has no geometry.
     line = {"type": "LineString", "coordinates": path} if len(path) > 1 else None
     return _feature(
@@ -101,7 +114,8 @@ def _line(van: VanDocument) -> dict[str, Any]:
             "what": "route",
             "van_id": van.id,
             "driver": van.driver,
-            "straight_lines": True,
+            "straight_lines": straight,
+            **({"roads": credit} if credit else {}),
             "leave_at": van.leave_at.isoformat(),
             "finish_at": van.finish_at.isoformat(),
             "distance_m": van.distance_m,

@@ -10,16 +10,18 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 from dispatch.report.words import visits
-from shared.model import Day, Place, Route, StopKind, Van, Window
+from shared.model import Day, Place, Route, StopKind, Van, Way, Window
 from shared.units import DistanceUnit
 
 ROUTE_WIDTH, ROUTE_HEIGHT = 420.0, 320.0
+TALL_HEIGHT = 520.0  # of a route on its roads that is higher than it is wide
 STRIP_WIDTH = 760.0
 
 _EARTH_M = 6_371_008.8  # mean radius (IUGG)
 _MARGIN = 34.0
 _DISC = 11.0  # radius of a stop's disc
 _APART = 2 * _DISC + 3
+_FINEST = 0.8  # of a road's bends
 _FOOT = 26.0  # kept free below the route for the scale bar
 _HOUR_S = 3600
 
@@ -63,12 +65,14 @@ class Disc:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Leg:
-    """A straight line from stop to stop.
+    """A line from stop to stop.
 
     Parameters
     ----------
     x1, y1, x2, y2 : float
         Its ends.
+    points : tuple of points
+        The bends of the road between them; empty: a straight line.
     arrow : tuple of points
         A small triangle that shows the way; empty on a short leg.
     back : bool
@@ -81,6 +85,7 @@ class Leg:
     y2: float
     arrow: tuple[Point, ...]
     back: bool
+    points: tuple[Point, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -121,6 +126,8 @@ class RouteDrawing:
         Length of the scale bar.
     scale_words : str
         What that length is on the ground.
+    on_roads : bool
+        The lines follow the roads.
     """
 
     width: float
@@ -130,10 +137,11 @@ class RouteDrawing:
     marks: tuple[Mark, ...]
     scale_width: float
     scale_words: str
+    on_roads: bool = False
 
 
-def draw_route(day: Day, route: Route) -> RouteDrawing:
-    """Return a van's route as straight lines on a small map.
+def draw_route(day: Day, route: Route, ways: Sequence[Way | None] = ()) -> RouteDrawing:
+    """Return a van's route on a small map: on its roads, or as straight lines.
 
     Parameters
     ----------
@@ -141,6 +149,8 @@ def draw_route(day: Day, route: Route) -> RouteDrawing:
         The day.
     route : Route
         The van's route.
+    ways : sequence of (Way or None), optional
+        How it drives to each stop, and last to its finish.
 
     Returns
     -------
@@ -151,13 +161,25 @@ def draw_route(day: Day, route: Route) -> RouteDrawing:
     van = next(van for van in day.vans if van.id == route.van_id)
     places = [van.start, *(stop.place for stop in route.stops), van.finish]
     known = [place for place in places if place is not None]
-    box = _Frame(known)
-    path = [box.put(place) for place in known]
+    bends = {
+        number: [Place(lat_deg=lat, lon_deg=lon) for lat, lon in way.path]
+        for number, way in enumerate(ways, start=1)
+        if way is not None
+    }
+    all_places = [*known, *(bend for some in bends.values() for bend in some)]
+    height = TALL_HEIGHT if bends and _is_tall(all_places) else ROUTE_HEIGHT
+    box = _Frame(all_places, height)
+    stops = [
+        (box.put(place), tuple(map(box.put, bends.get(number, ()))))
+        for number, place in enumerate(places)
+        if place is not None
+    ]
+    path = [point for point, _ in stops]
     last = len(path) - 2 if van.finish is not None else None
     legs = tuple(
-        _leg(here, there, back=number == last)
-        for number, (here, there) in enumerate(pairwise(path))
-        if math.dist(here, there) > 1.0
+        _leg(here, there, points, back=number == last)
+        for number, ((here, _), (there, points)) in enumerate(pairwise(stops))
+        if math.dist(here, there) > 1.0 or points
     )
     marked = [
         (visit, box.put(visit.stop.place))
@@ -176,18 +198,19 @@ def draw_route(day: Day, route: Route) -> RouteDrawing:
             at_y=at[1],
         )
         for (visit, at), (x, y) in zip(
-            marked, _spread(points, [point for point, _ in ends]), strict=True
+            marked, _spread(points, [point for point, _ in ends], height), strict=True
         )
     )
     unit_m = day.distance.metres
     scale = _round_length(box.metres(ROUTE_WIDTH / 3) / unit_m)
     return RouteDrawing(
         width=ROUTE_WIDTH,
-        height=ROUTE_HEIGHT,
+        height=height,
         legs=legs,
         discs=discs,
         marks=tuple(
-            _mark(point, words, _obstacles(discs, legs)) for point, words in ends
+            _mark(point, words, _obstacles(discs, legs), height)
+            for point, words in ends
         ),
         scale_width=box.units(scale * unit_m),
         scale_words=(
@@ -195,13 +218,15 @@ def draw_route(day: Day, route: Route) -> RouteDrawing:
             if scale < 1 and day.distance is DistanceUnit.KM
             else f"{scale:g} {day.distance}"
         ),
+        on_roads=bool(bends),
     )
 
 
 class _Frame:
     """Fits places into the route's box."""
 
-    def __init__(self, places: Sequence[Place]) -> None:
+    def __init__(self, places: Sequence[Place], height: float) -> None:
+        self._height = height
         self._lon_deg = places[0].lon_deg if places else 0.0
         lats = [place.lat_deg for place in places] or [0.0]
         self._squeeze = math.cos(math.radians((min(lats) + max(lats)) / 2))
@@ -210,7 +235,7 @@ class _Frame:
         wide, high = max(max(xs) - min(xs), 500.0), max(max(ys) - min(ys), 500.0)
         self._scale = min(
             (ROUTE_WIDTH - 2 * _MARGIN) / wide,
-            (ROUTE_HEIGHT - 2 * _MARGIN - _FOOT) / high,
+            (height - 2 * _MARGIN - _FOOT) / high,
         )
 
     def _metres(self, place: Place) -> Point:
@@ -227,7 +252,7 @@ class _Frame:
         x, y = self._metres(place)
         return (
             ROUTE_WIDTH / 2 + (x - self._middle[0]) * self._scale,
-            (ROUTE_HEIGHT - _FOOT) / 2 + (y - self._middle[1]) * self._scale,
+            (self._height - _FOOT) / 2 + (y - self._middle[1]) * self._scale,
         )
 
     def units(self, length_m: float) -> float:
@@ -239,16 +264,14 @@ class _Frame:
         return units / self._scale
 
 
-def _leg(here: Point, there: Point, *, back: bool) -> Leg:
-    length = math.dist(here, there)
-    along = ((there[0] - here[0]) / length, (there[1] - here[1]) / length)
+def _leg(here: Point, there: Point, points: Sequence[Point] = (), *, back: bool) -> Leg:
+    bends = _thinned(points)
+    line = [here, *bends, there]
+    length = sum(math.dist(one, other) for one, other in pairwise(line))
     arrow: tuple[Point, ...] = ()
     if length > 4 * _DISC:
         # Past the middle: the arrows of a way out and back do not meet.
-        tip = (
-            here[0] + 0.58 * (there[0] - here[0]),
-            here[1] + 0.58 * (there[1] - here[1]),
-        )
+        tip, along = _along(line, 0.58 * length)
         arrow = (
             tip,
             (
@@ -260,7 +283,35 @@ def _leg(here: Point, there: Point, *, back: bool) -> Leg:
                 tip[1] - 8 * along[1] - 4 * along[0],
             ),
         )
-    return Leg(x1=here[0], y1=here[1], x2=there[0], y2=there[1], arrow=arrow, back=back)
+    return Leg(
+        x1=here[0],
+        y1=here[1],
+        x2=there[0],
+        y2=there[1],
+        arrow=arrow,
+        back=back,
+        points=bends,
+    )
+
+
+def _thinned(points: Sequence[Point]) -> tuple[Point, ...]:
+    """Leave out bends that nobody could see."""
+    kept: list[Point] = []
+    for point in points:
+        if not kept or math.dist(kept[-1], point) >= _FINEST:
+            kept.append(point)
+    return tuple(kept)
+
+
+def _along(line: Sequence[Point], length: float) -> tuple[Point, Point]:
+    """Return the point so far along a line, and which way the line goes there."""
+    for one, other in pairwise(line):
+        step = math.dist(one, other)
+        if step > 0 and length <= step:
+            east, south = (other[0] - one[0]) / step, (other[1] - one[1]) / step
+            return (one[0] + length * east, one[1] + length * south), (east, south)
+        length -= step
+    return line[-1], (1.0, 0.0)
 
 
 def _ends(van: Van, box: _Frame) -> list[tuple[Point, str]]:
@@ -273,7 +324,17 @@ def _ends(van: Van, box: _Frame) -> list[tuple[Point, str]]:
     ]
 
 
-def _spread(points: Sequence[Point], fixed: Sequence[Point]) -> list[Point]:
+def _is_tall(places: Sequence[Place]) -> bool:
+    """Return whether places reach farther south to north than west to east."""
+    lats = [place.lat_deg for place in places]
+    lons = [place.lon_deg for place in places]
+    squeeze = math.cos(math.radians((min(lats) + max(lats)) / 2))
+    return max(lats) - min(lats) > (max(lons) - min(lons)) * squeeze
+
+
+def _spread(
+    points: Sequence[Point], fixed: Sequence[Point], height: float
+) -> list[Point]:
     """Push discs apart until none covers another, as far as the box has room."""
     placed = list(points)
     for _ in range(300):
@@ -292,7 +353,11 @@ def _spread(points: Sequence[Point], fixed: Sequence[Point]) -> list[Point]:
                 )
                 step = (_APART - gap) / 2 + 0.1
                 here = _keep_inside(  # noqa: PLW2901 - it moves on
-                    (here[0] + step * math.cos(angle), here[1] + step * math.sin(angle))
+                    (
+                        here[0] + step * math.cos(angle),
+                        here[1] + step * math.sin(angle),
+                    ),
+                    height,
                 )
             placed[i] = here
         if calm:
@@ -300,25 +365,28 @@ def _spread(points: Sequence[Point], fixed: Sequence[Point]) -> list[Point]:
     return placed
 
 
-def _keep_inside(point: Point) -> Point:
+def _keep_inside(point: Point, height: float) -> Point:
     edge = _DISC + 2
     return (
         min(max(point[0], edge), ROUTE_WIDTH - edge),
-        min(max(point[1], edge), ROUTE_HEIGHT - _FOOT - edge),
+        min(max(point[1], edge), height - _FOOT - edge),
     )
 
 
 def _obstacles(discs: Sequence[Disc], legs: Sequence[Leg]) -> list[Point]:
     """Return points that words should not cover: discs first of all, then legs."""
     along = [
-        (leg.x1 + part * (leg.x2 - leg.x1), leg.y1 + part * (leg.y2 - leg.y1))
+        (one[0] + part * (other[0] - one[0]), one[1] + part * (other[1] - one[1]))
         for leg in legs
-        for part in (step / 24 for step in range(25))
+        for one, other in pairwise([(leg.x1, leg.y1), *leg.points, (leg.x2, leg.y2)])
+        for part in (
+            (step / 24 for step in range(25)) if not leg.points else (0.0, 1.0)
+        )
     ]
     return [*[(disc.x, disc.y) for disc in discs] * 8, *along]
 
 
-def _mark(point: Point, words: str, obstacles: Sequence[Point]) -> Mark:
+def _mark(point: Point, words: str, obstacles: Sequence[Point], height: float) -> Mark:
     """Place the words of a mark where they cover least."""
     x, y = point
     length = 6.2 * len(words)
@@ -334,7 +402,7 @@ def _mark(point: Point, words: str, obstacles: Sequence[Point]) -> Mark:
         (x - 10, y - 17, "start", x - 10),
     ):
         outside = left < 2 or left + length > ROUTE_WIDTH - 2  # noqa: PLR2004 - edge
-        outside = outside or not 10 < words_y < ROUTE_HEIGHT - _FOOT + 6  # noqa: PLR2004
+        outside = outside or not 10 < words_y < height - _FOOT + 6  # noqa: PLR2004
         covered = sum(
             left - 6 < x_there < left + length + 6
             and abs(y_there - (words_y - 4)) < _DISC

@@ -18,6 +18,7 @@ from dispatch.report.words import (
     clean,
     credit_words,
     date_words,
+    drive_words,
     duty_s,
     fetch_at,
     held_ids,
@@ -41,9 +42,20 @@ from dispatch.report.words import (
     travel_words,
     visits,
     wait_words,
+    way_to,
     wish_words,
 )
-from shared.model import Answer, Caution, PickList, ReadyState, Route, Store, Van
+from shared.model import (
+    Answer,
+    Caution,
+    Day,
+    PickList,
+    ReadyState,
+    Route,
+    Store,
+    Van,
+    Way,
+)
 from shared.units import money
 
 if TYPE_CHECKING:
@@ -97,6 +109,7 @@ class StopRow:
     ready: tuple[ReadyRow, ...]
     fetch: tuple[str, ...]
     pay: str
+    turns: tuple[str, ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -129,6 +142,8 @@ class Sheet:
     picks: tuple[PickRow, ...]
     stops: tuple[StopRow, ...]
     back: str
+    back_turns: tuple[str, ...]
+    credit: str
     strip: StripDrawing
     picture: RouteDrawing
     kept: tuple[str, ...]
@@ -176,13 +191,12 @@ def make_sheet(answer: Answer, route: Route, *, provisional: bool = False) -> Sh
         mine.add(HOURS_CAUTION)
     calls = {call.id: call for call in day.calls}
     late = {entry.call_id: entry for entry in broken(day, answer.plan)}
-    last = route.stops[-1]
-    back = ""
+    last, home = route.stops[-1], way_to(answer, van.id, None)
+    streets, back = day.travel.streets, ""
     if van.finish is not None:
+        drive = drive_words(day, route.last_drive_s, route.last_drive_m, home)
         back = (
-            f"Leave {clock.hhmm(last.finish_s)}, drive "
-            f"{span_words(route.last_drive_s)}, "
-            f"{day.distance.say(route.last_drive_m)}, "
+            f"Leave {clock.hhmm(last.finish_s)}, drive {drive}, "
             f"back {clock.hhmm(route.finish_s)} at {place_words(day, van, finish=True)}"
         )
     return Sheet(
@@ -217,8 +231,10 @@ def make_sheet(answer: Answer, route: Route, *, provisional: bool = False) -> Sh
         ),
         stops=tuple(_stop(answer, van, visit, late) for visit in visits(day, route)),
         back=back,
+        back_turns=_turns(day, home),
+        credit="" if streets is None else clean(streets.credit),
         strip=draw_strip(day, route),
-        picture=draw_route(day, route),
+        picture=draw_route(day, route, answer.ways.get(van.id, ())),
         kept=(*kept_words(answer.kept), *wish_words(answer.wish)),
         limits=(
             *filter(None, [day.learnt, credit_words(day)]),
@@ -281,8 +297,9 @@ def _stop(
         slack = slack_words(stop.slack_s)
     # A drive that was made before the break is not driven twice.
     drive = ""
+    way = way_to(answer, van.id, stop)
     if stop.drive_s:
-        drive = f"{span_words(stop.drive_s)}, {day.distance.say(stop.drive_m)}"
+        drive = drive_words(day, stop.drive_s, stop.drive_m, way)
     promise = promise_words(day, call) if call and broke is None else ""
     fetch, pay = _fetch(answer, van, store) if store else ((), "")
     if store is not None and store.opening is not None:
@@ -334,6 +351,18 @@ def _stop(
         ),
         fetch=fetch,
         pay=pay,
+        turns=_turns(day, way),
+    )
+
+
+def _turns(day: Day, way: Way | None) -> tuple[str, ...]:
+    """Return a turn list, each line with how far it is to the next."""
+    if way is None:
+        return ()
+    return tuple(
+        clean(turn.text).rstrip(".")
+        + (f", {day.distance.say(turn.distance_m)}" if turn.distance_m else "")
+        for turn in way.turns
     )
 
 

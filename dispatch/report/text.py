@@ -63,6 +63,7 @@ from dispatch.report.words import (
     travel_words,
     visits,
     wait_words,
+    way_to,
     wish_words,
 )
 from dispatch.supply import counter_name
@@ -305,7 +306,9 @@ def _route(page: Page, answer: Answer, route: Route) -> None:
     for visit in visits(day, route):
         page.gap()
         page.say(_title(day, visit), 4, mark=f"{visit.mark:>2}", bold=True)
-        _arrive(page, day, visit, already_there=already_there)
+        way = way_to(answer, van.id, visit.stop)
+        ferry = way is not None and way.by_ferry
+        _arrive(page, day, visit, already_there=already_there, ferry=ferry)
         if visit.call is not None:
             _visit(page, answer, visit, late.get(visit.call.id))
         else:
@@ -320,6 +323,7 @@ def _route(page: Page, answer: Answer, route: Route) -> None:
             _restock(page, answer, van.id, visit.store)
         already_there = visit.stop.kind is StopKind.BREAK and visit.stop.drive_s > 0
     if van.finish is not None:
+        home = way_to(answer, van.id, None)
         page.gap()
         page.say(f"Back to {place_words(day, van, finish=True)}", 4)
         page.grid(
@@ -328,6 +332,7 @@ def _route(page: Page, answer: Answer, route: Route) -> None:
                 f"drive {span_words(route.last_drive_s)}",
                 day.distance.say(route.last_drive_m),
                 f"arrive {clock.hhmm(route.finish_s)}",
+                "by ferry" if home is not None and home.by_ferry else "",
             ),
             _STOP_COLUMNS,
         )
@@ -406,7 +411,9 @@ def _restock(page: Page, answer: Answer, van_id: str, store: Store) -> None:
         page.say(f"to pay there: {money(fetch.cost_cents)}", 4, 2)
 
 
-def _arrive(page: Page, day: Day, visit: Visit, *, already_there: bool) -> None:
+def _arrive(
+    page: Page, day: Day, visit: Visit, *, already_there: bool, ferry: bool
+) -> None:
     stop, clock = visit.stop, day.clock
     wait = wait_words(day, visit)
     beside = wait if measure(wait) <= NARROWEST - _STOP_COLUMNS[4] else ""
@@ -417,7 +424,7 @@ def _arrive(page: Page, day: Day, visit: Visit, *, already_there: bool) -> None:
                 f"drive {span_words(stop.drive_s)}",
                 day.distance.say(stop.drive_m),
                 f"arrive {clock.hhmm(stop.arrive_s)}",
-                beside,
+                ", ".join(filter(None, ("by ferry" if ferry else "", beside))),
             ),
             _STOP_COLUMNS,
         )

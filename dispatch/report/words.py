@@ -3,7 +3,7 @@
 import math
 import unicodedata
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import timedelta
 
 from dispatch.evening import READY_WORDS, Broken, count_codes, late_words
@@ -31,6 +31,7 @@ from shared.model import (
     Tonight,
     ToolUse,
     Van,
+    Way,
     Window,
     Wish,
 )
@@ -1487,6 +1488,53 @@ def swap_words(answer: Answer, van_id: str, store_id: str) -> tuple[str, ...]:
     )
 
 
+def way_to(answer: Answer, van_id: str, stop: Stop | None) -> Way | None:
+    """Return how a van drives to a stop.
+
+    Parameters
+    ----------
+    answer : Answer
+        The answer.
+    van_id : str
+        The van.
+    stop : Stop or None
+        One of its stops; ``None``: its finish.
+
+    Returns
+    -------
+    Way or None
+        ``None``: it does not drive there, or nobody knows how.
+    """
+    ways = answer.ways.get(van_id)
+    if not ways:
+        return None
+    if stop is None:
+        return ways[-1]
+    route = next(route for route in answer.plan.routes if route.van_id == van_id)
+    return ways[route.stops.index(stop)]
+
+
+def drive_words(day: Day, drive_s: int, drive_m: int, way: Way | None) -> str:
+    """Return how long and how far a drive is.
+
+    Parameters
+    ----------
+    day : Day
+        Whose unit counts.
+    drive_s, drive_m : int
+        Seconds and metres.
+    way : Way or None
+        How it goes, where that is known.
+
+    Returns
+    -------
+    str
+        For example ``12 min, 5.1 km, by ferry``.
+    """
+    ferry = ", by ferry" if way is not None and way.by_ferry else ""
+    return f"{span_words(drive_s)}, {day.distance.say(drive_m)}{ferry}"
+
+
 def travel_words(day: Day) -> tuple[str, ...]:
     """Return which travel times were used, and what they cannot know.
 
@@ -1504,16 +1552,36 @@ def travel_words(day: Day) -> tuple[str, ...]:
     if rules.matrix is not None:
         used = "Driving times: the given table."
         limits = TRAVEL_LIMITS
+    elif rules.streets is not None:
+        used = (
+            f"Driving times: a road network ({clean(rules.streets.credit)}), and "
+            f"{rules.start_stop_s / 60:.3g} min to set off and park."
+        )
+        if rules.street_pace != 1:
+            used += (
+                f" Learnt: {rules.street_pace:.2f} times what the network takes on "
+                "empty roads."
+            )
+        limits = TRAVEL_LIMITS
+        # They bring numpy along: not for a plan without roads.
+        from dispatch.travel import nodes_of, unasked  # noqa: PLC0415
+
+        known = replace(day, calls=tuple(c for c in day.calls if c.is_located))
+        number = unasked(rules.streets, nodes_of(known).values())
+        if number:
+            places = "one place" if number == 1 else f"{number} places"
+            limits = f"Straight lines to {places} it was not asked about. {limits}"
     else:
         used = (
             f"Driving times: {day.distance.say_speed(rules.free_flow_kmh)} on a free "
             f"road, {rules.start_stop_s / 60:g} min to set off and park."
         )
-        limits = f"{STRAIGHT_LIMITS} {TRAVEL_LIMITS}"
+        error = f" They are {clean(rules.error)}." if rules.error else ""
+        limits = f"{STRAIGHT_LIMITS}{error} {TRAVEL_LIMITS}"
     sources = [
         f"{label}: {clean(text).rstrip('.')}."
         for label, text in (
-            ("Distance", rules.source),
+            ("Distance", rules.source if rules.streets is None else ""),
             ("Traffic", rules.traffic.source),
         )
         if text

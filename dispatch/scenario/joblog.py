@@ -161,6 +161,9 @@ class Drives(NamedTuple):
         Latitude and longitude; NaN where only the kilometres are known.
     road_m : float64 array
         Metres by the vehicle's own counter; NaN: not logged.
+    base_s : float64 array or None
+        Seconds that a road network takes for it on empty roads; NaN: not asked, or no
+        way. ``None``: there is no network.
     """
 
     line: Ints
@@ -169,6 +172,7 @@ class Drives(NamedTuple):
     from_deg: Floats
     to_deg: Floats
     road_m: Floats
+    base_s: Floats | None = None
 
 
 class Uses(NamedTuple):

@@ -4,6 +4,7 @@ import math
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, fields, replace
 from datetime import date, timedelta
+from decimal import Decimal
 from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -609,7 +610,10 @@ def _read_travel_rules(tree: Tree, clock: DayClock) -> TravelRules:
     if table is None:
         return replace(usual, traffic=resolve_traffic(local, clock))
     own = isinstance(table.values.get("traffic"), dict)
-    known = ("start_stop_min", "free_flow_kmh", "matrix", "source")
+    known = (
+        *("start_stop_min", "free_flow_kmh", "hop_detour", "long_detour"),
+        *("halving_km", "error", "matrix", "source", "roads"),
+    )
     row = table.row(known if own else (*known, "traffic"), ("traffic",) if own else ())
     if "matrix" in table.values:
         row.demand("matrix", _csv_name, "")
@@ -627,12 +631,32 @@ def _read_travel_rules(tree: Tree, clock: DayClock) -> TravelRules:
             USUAL_TRAFFIC,
         )
         traffic = resolve_traffic(traffic_profiles()[name], clock)
+    if row.text("matrix") and row.text("roads"):
+        row.refuse("roads", "a matrix as well", "one of the two")
+    long = row.read("long_detour", _detour, usual.long_detour)
+    hop = row.read("hop_detour", _detour, max(long, usual.hop_detour))
+    if hop < long:
+        row.refuse("hop_detour", shown(row.text("hop_detour")), f"{long:g} or more")
     return TravelRules(
         start_stop_s=row.read("start_stop_min", cells.duration, usual.start_stop_s),
         free_flow_kmh=row.read("free_flow_kmh", _speed, usual.free_flow_kmh),
         traffic=traffic,
         source=row.text("source"),
+        hop_detour=hop,
+        long_detour=long,
+        halving_m=1000 * row.read("halving_km", _halving, usual.halving_m / 1000),
+        error=row.text("error"),
+        roads=row.text("roads"),
     )
+
+
+def _detour(text: str) -> float:
+    return float(cells.amount(1, 10, "road over straight distance, 1 to 10")(text))
+
+
+def _halving(text: str) -> float:
+    low = Decimal("0.01")
+    return float(cells.amount(low, 100, "kilometres, 0.01 to 100")(text))
 
 
 def _csv_name(text: str) -> str:

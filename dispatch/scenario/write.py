@@ -34,6 +34,7 @@ from shared.model import (
     Reserve,
     Store,
     Traffic,
+    TravelRules,
     Van,
     Window,
 )
@@ -296,6 +297,7 @@ def _day_text(day: Day) -> str:
         f"start_stop_min = {units_text(travel.start_stop_s, 60)}",
         f"free_flow_kmh = {_plain(travel.free_flow_kmh)}",
         f"source = {_quote(travel.source)}",
+        *_detours(travel),
         *(['matrix = "travel.csv"'] if travel.matrix is not None else []),
         *_traffic(travel.traffic, clock),
     ]
@@ -367,6 +369,24 @@ def _traffic(traffic: Traffic, clock: DayClock) -> list[str]:
         f"speed_permille = {list(traffic.speed_permille)}",
         f"source = {_quote(traffic.source)}",
     ]
+
+
+def _detours(travel: TravelRules) -> list[str]:
+    """Return what is not as usual about distances."""
+    usual = TravelRules()
+    keys = {
+        "hop_detour": (travel.hop_detour, usual.hop_detour, 1),
+        "long_detour": (travel.long_detour, usual.long_detour, 1),
+        "halving_km": (travel.halving_m, usual.halving_m, 1000),
+    }
+    lines = [
+        f"{key} = {_plain(amount / unit)}"
+        for key, (amount, as_usual, unit) in keys.items()
+        if amount != as_usual
+    ]
+    for key, words in (("error", travel.error), ("roads", travel.roads)):
+        lines += [f"{key} = {_quote(words)}"] * bool(words)
+    return lines
 
 
 def _rates(rates: Rates, keys: tuple[str, str, str]) -> list[str]:

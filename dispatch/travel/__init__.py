@@ -6,10 +6,13 @@ A day's nodes are named ``call:<id>``, ``shop``, ``start:<van id>`` and
 
 from dispatch.travel.roads import Legs, Roads
 from dispatch.travel.straight import StraightLine
+from dispatch.travel.streets import unasked
 from dispatch.travel.table import (
     TravelTable,
     extend_table,
     measure_between,
+    nodes_of,
+    roads_of,
     strip_walks,
     travel_table,
 )
@@ -21,6 +24,9 @@ __all__ = [
     "TravelTable",
     "extend_table",
     "measure_between",
+    "nodes_of",
+    "roads_of",
     "strip_walks",
     "travel_table",
+    "unasked",
 ]

@@ -1,7 +1,8 @@
 """The seam between a map and the plan.
 
 Whoever can say how far it is between places, and how long that takes on empty
-roads, can stand behind a plan: the straight line today, a road network later.
+roads, can stand behind a plan: the straight line, or the drives that a road network
+was asked for.
 """
 
 from collections.abc import Sequence
@@ -31,9 +32,8 @@ class Legs(NamedTuple):
 class Roads(Protocol):
     """Something that knows distances and free-flow times between places.
 
-    An implementation answers for every pair or raises: a pair it cannot reach is
-    an :class:`~shared.errors.InvalidInput`, a map that does not answer an
-    :class:`~shared.errors.Unavailable`; never a zero. It need not be symmetric.
+    An implementation answers for every pair: one that no road joins is farther than
+    any day is long, never zero and never a guess. It need not be symmetric.
     """
 
     @property

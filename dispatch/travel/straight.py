@@ -24,37 +24,43 @@ from dispatch.travel.geodesic import distances_m
 from dispatch.travel.roads import Legs
 from shared.model import Place, TravelRules
 
-# keyround's choice, not a published fit. Measured by keyround's authors, road over
-# straight distance: Liechtenstein below 2 km 2.05, 2-5 km 1.41, 5-10 km 1.38, above
-# 10 km 1.21; a city centre (short hops) 1.58. The curve below gives 1.73 at 1 km,
-# 1.49 at 3.5 km, 1.37 at 7.5 km, 1.29 at 15 km: between the mountain valley and
-# the city on short hops, and a little careful on long ones.
-LONG_DETOUR = 1.2
-HOP_DETOUR = 0.8  # on top of it, for a hop of no length
-HALVING_M = 2_000.0  # the distance at which half of that is left
+# The usual curve is keyround's choice, not a published fit. Measured by keyround's
+# authors, road over straight distance: Liechtenstein below 2 km 2.05, 2-5 km 1.41,
+# 5-10 km 1.38, above 10 km 1.21; a city centre (short hops) 1.58. The curve gives 1.73
+# at 1 km, 1.49 at 3.5 km, 1.37 at 7.5 km, 1.29 at 15 km: between the mountain valley
+# and the city on short hops, and a little careful on long ones. Where there is a road
+# network it is fitted to that, see :mod:`dispatch.travel.fit`.
+USUAL = TravelRules()
 
 
-def detour(straight_m: NDArray[np.float64]) -> NDArray[np.float64]:
+def detour(
+    straight_m: NDArray[np.float64], rules: TravelRules = USUAL
+) -> NDArray[np.float64]:
     """Return how much longer the road is than the straight line.
 
     Parameters
     ----------
     straight_m : float64 array
         Metres, not negative.
+    rules : TravelRules, optional
+        Of which the detours count.
 
     Returns
     -------
     float64 array
-        Road over straight distance, 2.0 for no distance, falling towards 1.2:
-        ``1.2 + 0.8 / (1 + d / 2 km)``.
+        Road over straight distance; by the usual rules 2.0 for no distance, falling
+        towards 1.2: ``1.2 + 0.8 / (1 + d / 2 km)``.
     """
-    factor: NDArray[np.float64] = LONG_DETOUR + HOP_DETOUR / (
-        1 + straight_m / HALVING_M
+    bend = rules.hop_detour - rules.long_detour
+    factor: NDArray[np.float64] = rules.long_detour + bend / (
+        1 + straight_m / rules.halving_m
     )
     return factor
 
 
-def road_m(straight_m: NDArray[np.float64]) -> NDArray[np.int64]:
+def road_m(
+    straight_m: NDArray[np.float64], rules: TravelRules = USUAL
+) -> NDArray[np.int64]:
     """Return whole metres on the road for straight distances.
 
     The road grows with the straight line and bends downwards (concave), so that a
@@ -64,13 +70,15 @@ def road_m(straight_m: NDArray[np.float64]) -> NDArray[np.int64]:
     ----------
     straight_m : float64 array
         Metres, not negative.
+    rules : TravelRules, optional
+        Of which the detours count.
 
     Returns
     -------
     int64 array
         Metres, rounded up to the whole one; 0 for 0.
     """
-    return np.ceil(straight_m * detour(straight_m)).astype(np.int64)
+    return np.ceil(straight_m * detour(straight_m, rules)).astype(np.int64)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -80,7 +88,7 @@ class StraightLine:
     Parameters
     ----------
     rules : TravelRules
-        Fixed time per drive and free-flow speed.
+        Fixed time per drive, free-flow speed and detours.
     """
 
     rules: TravelRules
@@ -94,10 +102,11 @@ class StraightLine:
         str
             One line of plain words.
         """
+        rules = self.rules
         return (
-            "straight line with a detour of 2.0 (short hops) to 1.2 (long drives), "
-            f"{self.rules.start_stop_s} s per stop, {self.rules.free_flow_kmh:g} km/h "
-            "free flow: an estimate, not a route"
+            f"straight line with a detour of {rules.hop_detour:.1f} (short hops) to "
+            f"{rules.long_detour:.1f} (long drives), {rules.start_stop_s} s per stop, "
+            f"{rules.free_flow_kmh:g} km/h free flow: an estimate, not a route"
         )
 
     def measure(self, places: Sequence[Place]) -> Legs:
@@ -113,7 +122,7 @@ class StraightLine:
         Legs
             Seconds and metres, both rounded up, both 0 within one place.
         """
-        distance_m = road_m(distances_m(places))
+        distance_m = road_m(distances_m(places), self.rules)
         metres_per_s = self.rules.free_flow_kmh / 3.6
         rolling_s = np.ceil(distance_m / metres_per_s).astype(np.int64)
         base_s = np.where(distance_m > 0, self.rules.start_stop_s + rolling_s, 0)
@@ -133,4 +142,15 @@ class StraightLine:
         speed = self.rules.free_flow_kmh
         if not (math.isfinite(speed) and speed > 0):
             found.append(("free_flow_kmh", str(speed), "more than 0"))
+        long, hop = self.rules.long_detour, self.rules.hop_detour
+        if not (math.isfinite(hop) and 1 <= long <= hop):
+            found.append(
+                (
+                    "long_detour",
+                    f"{long} (hop_detour {hop})",
+                    "1 or more, and not above",
+                )
+            )
+        if not (math.isfinite(self.rules.halving_m) and self.rules.halving_m > 0):
+            found.append(("halving_m", str(self.rules.halving_m), "more than 0"))
         return tuple(found)

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from dispatch.travel.roads import Legs, Roads
 from dispatch.travel.straight import StraightLine
+from dispatch.travel.streets import Surveyed
 from shared.errors import Fault, InvalidInput
 from shared.model import Day, Place, Traffic
 
@@ -55,7 +56,8 @@ def travel_table(day: Day, source: Roads | None = None) -> TravelTable:
     day : Day
         Its matrix is used where it has one.
     source : Roads, optional
-        Who measures; the straight line with the day's rules by default.
+        Who measures; by default the day's streets, and the straight line with its
+        rules where they know nothing.
 
     Returns
     -------
@@ -71,7 +73,7 @@ def travel_table(day: Day, source: Roads | None = None) -> TravelTable:
         out and are filled by ``source``; so may two nodes at one place (0), and a
         van's start or finish at the shop, which then counts as ``shop``.
     """
-    nodes = _nodes(day)
+    nodes = nodes_of(day)
     line = StraightLine(rules=day.travel)
     faults = [
         Fault(file="day.toml", column=f"travel.{field}", got=got, expected=expected)
@@ -80,7 +82,7 @@ def travel_table(day: Day, source: Roads | None = None) -> TravelTable:
     faults += _place_faults(nodes)
     if faults:
         raise InvalidInput(faults[:SHOWN_FAULTS])
-    roads = source if source is not None else line
+    roads = source if source is not None else roads_of(day)
     legs = roads.measure(tuple(nodes.values()))
     words = day.travel.source or roads.source
     if day.travel.matrix is not None:
@@ -100,6 +102,52 @@ def travel_table(day: Day, source: Roads | None = None) -> TravelTable:
     )
 
 
+def roads_of(day: Day) -> Roads:
+    """Return who measures a day's drives.
+
+    Parameters
+    ----------
+    day : Day
+        The day.
+
+    Returns
+    -------
+    Roads
+        Its streets where it has any, otherwise the straight line.
+    """
+    if day.travel.streets is None:
+        return StraightLine(rules=day.travel)
+    return Surveyed(rules=day.travel, streets=day.travel.streets)
+
+
+def nodes_of(day: Day) -> dict[str, Place]:
+    """Return every place that a route can start from, stop at or end at.
+
+    Parameters
+    ----------
+    day : Day
+        The day.
+
+    Returns
+    -------
+    dict of str to Place
+        By the keys of a :class:`TravelTable`, in its order.
+    """
+    nodes = {f"call:{call.id}": call.parked for call in day.calls}
+    nodes["shop"] = day.shop.place
+    nodes |= {
+        f"store:{counter.id}": counter.place
+        for counter in day.counters
+        if counter.restock_s is not None
+    }
+    for van in day.vans:
+        if van.start is not None:
+            nodes[f"start:{van.id}"] = van.start
+        if van.finish is not None:
+            nodes[f"finish:{van.id}"] = van.finish
+    return nodes
+
+
 def extend_table(travel: TravelTable, day: Day) -> TravelTable:
     """Return the table of a day whose drives are known already, or most of them.
 
@@ -113,16 +161,15 @@ def extend_table(travel: TravelTable, day: Day) -> TravelTable:
     Returns
     -------
     TravelTable
-        Drives to and from places that ``travel`` does not know are measured along the
-        straight line.
+        Drives to and from places that ``travel`` does not know are measured on the
+        day's streets, or along the straight line.
     """
-    nodes = _nodes(day)
+    nodes = nodes_of(day)
     known = [row for row, key in enumerate(nodes) if key in travel.keys]
     rows = [travel.keys[key] for key in nodes if key in travel.keys]
     here, there = np.ix_(known, known), np.ix_(rows, rows)
     if len(known) < len(nodes):
-        legs = StraightLine(rules=day.travel).measure(tuple(nodes.values()))
-        legs = add_walks(day, nodes, legs)
+        legs = add_walks(day, nodes, roads_of(day).measure(tuple(nodes.values())))
         legs.base_s[here] = travel.base_s[there]
         legs.distance_m[here] = travel.distance_m[there]
     else:
@@ -211,19 +258,20 @@ def measure_between(
     places : sequence of Place
         Any, also others.
     source : Roads, optional
-        Who measures what the matrix does not know; the straight line by default.
+        Who measures what the matrix does not know; by default the day's streets, or
+        the straight line.
 
     Returns
     -------
     Legs
         Seconds and metres, in the order of the places.
     """
-    legs = (source or StraightLine(rules=day.travel)).measure(places)
+    legs = (source or roads_of(day)).measure(places)
     matrix = day.travel.matrix
     if matrix is None:
         return legs
     keys: dict[Place, list[str]] = {}
-    for key, place in _nodes(day).items():
+    for key, place in nodes_of(day).items():
         keys.setdefault(place, []).append(key)
     for row, here in enumerate(places):
         for column, there in enumerate(places):
@@ -239,22 +287,6 @@ def measure_between(
             if leg is not None:
                 legs.base_s[row, column], legs.distance_m[row, column] = leg
     return legs
-
-
-def _nodes(day: Day) -> dict[str, Place]:
-    nodes = {f"call:{call.id}": call.parked for call in day.calls}
-    nodes["shop"] = day.shop.place
-    nodes |= {
-        f"store:{counter.id}": counter.place
-        for counter in day.counters
-        if counter.restock_s is not None
-    }
-    for van in day.vans:
-        if van.start is not None:
-            nodes[f"start:{van.id}"] = van.start
-        if van.finish is not None:
-            nodes[f"finish:{van.id}"] = van.finish
-    return nodes
 
 
 def _traffic_faults(day: Day) -> list[tuple[str, str, str]]:

@@ -17,6 +17,7 @@ from shared.model import Day, Outlook, Plan, Proof, ReadyKind, Rule
 DEMOS = Path(__file__).parents[2] / "demo_scenarios"
 NAMES = (
     "one_van",
+    "real_roads",  # along straight lines; on its roads: test_network.py
     "four_vans",
     "cannot_work",
     "short_of_parts",

@@ -11,7 +11,7 @@ from dispatch.scenario import resolve_traffic
 from dispatch.scenario.joblog import Drives
 from dispatch.travel.profile import arrive_s
 from dispatch.travel.straight import road_m
-from shared.model import Traffic, TravelRules
+from shared.model import Streets, Traffic, TravelRules
 from shared.trade import traffic_profiles
 from tests.builders import a_day
 
@@ -99,6 +99,30 @@ def test_places_are_reckoned_as_the_plan_reckons_them() -> None:
     reckoned = float(road_m(np.array([straight_m]))[0])
     roads = learn_roads(logged._replace(road_m=np.array([reckoned * 1.2])), GIVEN)
     assert roads.detour == pytest.approx(1.2, abs=0.01)
+
+
+def test_on_a_road_network_the_firms_own_pace_over_it_is_learnt() -> None:
+    # The truth: 3 minutes, and 1.2 times what the network says, slower by the hour.
+    network_s = (drives(2000).road_m / (42 / 3.6)) / 1.2
+    logged = drives(2000)._replace(base_s=network_s)
+    streets = Streets(network="invented", credit="nobody")
+    roads = learn_roads(logged, replace(GIVEN, streets=streets))
+    assert roads.rules.start_stop_s == pytest.approx(180, abs=25)
+    for hour in (9, 12, 17):
+        usual = TRUTH.speed_permille[hour] / 1000
+        found = roads.hours[hour].permille / 1000 / roads.rules.street_pace
+        assert found == pytest.approx(usual / 1.2, rel=0.06)
+    assert roads.rules.free_flow_kmh == GIVEN.free_flow_kmh
+    assert roads.rules.streets == streets
+    assert "of the logged drives" in roads.rules.error
+    learnt = with_roads(replace(a_day(), travel=roads.rules), roads)
+    arrivals = [arrive_s(learnt.travel.traffic, t, 900) for t in range(0, 86_400, 60)]
+    assert all(first <= second for first, second in pairwise(arrivals))
+
+
+def test_a_network_that_knows_none_of_the_drives_teaches_nothing() -> None:
+    logged = drives(50)._replace(base_s=np.full(50, np.nan))
+    assert learn_roads(logged, GIVEN).rules == GIVEN
 
 
 def test_a_given_matrix_stays_and_only_its_traffic_is_learnt() -> None:
