@@ -1527,6 +1527,7 @@ def roads(*, extract: Path, out: Path | None, seed: int) -> None:
     from dispatch.travel.fit import PLACES, draw_places, fit_straight_line
     from shared.model import TravelRules
 
+    networks.library()  # what is missing is said before anything is drawn
     with click.progressbar(
         length=100, label="building", file=sys.stderr, show_pos=False
     ) as bar:

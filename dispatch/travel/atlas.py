@@ -24,14 +24,12 @@ ON_ROAD_M = 10
 
 AT_ONCE = 20  # places that are looked for in one question, as services allow
 
-WELL_JOINED = (
-    50  # junctions in reach, both ways: no scrap of road; the engine's measure
-)
+WELL_JOINED = 50  # junctions in reach, both ways, as the engine counts: no scrap
 COSTING = "auto"
 # Tracks through woods and fields are drawn like roads, but no van takes them. A van may
 # go wherever a car may; what it weighs is not asked.
 OPTIONS = {COSTING: {"use_tracks": 0.0}}
-NOWHERE = {"min_road_class": "residential"}  # no driveways, yards and tracks as ends
+ENDS = {"min_road_class": "residential"}  # no driveways, yards and tracks
 NO_WAY = -1
 METRES_PER_DEG = 111_195.0  # of a great circle of 6,371 km radius
 FERRY_TURNS = frozenset({28, 29})  # to get on a ferry, and off
@@ -159,7 +157,7 @@ class Atlas:
                         "lon": place.lon_deg,
                         "search_cutoff": MOST_OFF_M,
                         "minimum_reachability": WELL_JOINED,
-                        "search_filter": NOWHERE,
+                        "search_filter": ENDS,
                     }
                     for place in part
                 ],
@@ -333,7 +331,7 @@ def _location(spot: Spot) -> dict[str, Any]:
         "lon": spot.lon_deg,
         "search_cutoff": ON_ROAD_M,
         "minimum_reachability": spot.joined,
-        "search_filter": NOWHERE,
+        "search_filter": ENDS,
     }
 
 

@@ -1,6 +1,8 @@
 """A day on a road network: what is asked, what is looked up, what is out of reach."""
 
+import sys
 from dataclasses import replace
+from importlib.util import find_spec
 
 import numpy as np
 import pytest
@@ -16,9 +18,10 @@ from dispatch.report.words import travel_words
 from dispatch.rules import judge
 from dispatch.travel import extend_table, measure_between, travel_table
 from dispatch.travel.atlas import Atlas, Drives, Spot, read_line, thin
+from dispatch.travel.network import NEEDS_PYTHON, library
 from dispatch.travel.streets import NO_WAY_M, NO_WAY_S
 from dispatch.travel.survey import find_ways, known_drives, lay
-from shared.errors import InvalidInput
+from shared.errors import InvalidInput, Unavailable
 from shared.model import Answer, Day, Place, Rule, TravelRules, spot_of
 from tests.builders import SHOP, a_call, a_day, a_van, at
 from tests.roads import InventedRoads, pack
@@ -247,6 +250,17 @@ def test_a_spot_is_found_to_a_tenth_of_a_metre() -> None:
         47_149_180,
         -9_517_000,
     )
+
+
+def test_without_the_routing_library_it_is_said_how_to_come_by_it() -> None:
+    if find_spec("valhalla") is not None:
+        pytest.skip("the routing library is here")
+    with pytest.raises(Unavailable) as missing:
+        library()
+    assert "keyround" in str(missing.value)
+    assert "--no-roads" in str(missing.value)
+    if sys.version_info < NEEDS_PYTHON:
+        assert "Python 3.12 or later" in str(missing.value)
 
 
 def test_asking_for_no_drives_is_no_question() -> None:
