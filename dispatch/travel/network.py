@@ -110,11 +110,11 @@ def library() -> str:
             here = ".".join(map(str, sys.version_info[:2]))
             words = (
                 f"it needs Python 3.12 or later, and this is {here}: run keyround with "
-                "a newer one, as in: uv run --python 3.12 --extra roads keyround plan DAY"
+                "a newer one, as in: uv run --python 3.12 --extra roads keyround"
             )
         raise Unavailable(
-            f"the road network needs the library pyvalhalla, which is not here; {words} "
-            "(--no-roads plans along straight lines)"
+            f"the road network needs the library pyvalhalla, which is not here; {words}"
+            " (--no-roads plans along straight lines)"
         ) from None
     return f"pyvalhalla {found}"
 
