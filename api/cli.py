@@ -1518,8 +1518,8 @@ def roads(*, extract: Path, out: Path | None, seed: int) -> None:
       keyround roads region.osm.pbf --out region_roads
 
     \b
-    Exit status: 0 built, 2 no extract or FOLDER is there, 3 cannot read or write, or
-    the routing library is missing.
+    Exit status: 0 built, 2 no extract or FOLDER is there, 3 cannot read or write,
+    or the routing library is missing.
     """
     from dispatch.report.network import network_text
     from dispatch.travel import network as networks
