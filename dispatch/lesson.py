@@ -171,9 +171,7 @@ def with_figures(day: Day, figures: Figures) -> Day:
 
     travel = day.travel
     if figures.travel is not None:
-        travel = replace(
-            figures.travel, matrix=travel.matrix, streets=travel.streets
-        )
+        travel = replace(figures.travel, matrix=travel.matrix, streets=travel.streets)
     return replace(
         day,
         calls=tuple(

@@ -103,8 +103,10 @@ def _made(
     try:
         if planned is not None and url is not None:
             _carry_over(planned, store)
-        yield store, clock, create_app(
-            store=store, clock=clock, locator=locator, roads=roads
+        yield (
+            store,
+            clock,
+            create_app(store=store, clock=clock, locator=locator, roads=roads),
         )
     finally:
         store.close()

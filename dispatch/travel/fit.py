@@ -209,10 +209,10 @@ def _least(road_m: Floats, drive_s: Floats) -> tuple[float, float]:
     """
     line = np.column_stack((np.ones_like(road_m), road_m))
     weight = np.ones_like(road_m)
-    found = np.zeros(2)
+    found: Floats = np.zeros(2)
     for _ in range(30):
         side = line * weight[:, None]
-        found = np.linalg.solve(side.T @ line, side.T @ drive_s)
+        found = np.linalg.solve(side.T @ line, side.T @ drive_s).astype(np.float64)
         weight = 1 / np.maximum(np.abs(drive_s - line @ found), 1.0)
     fixed_s, pace = max(0.0, float(found[0])), max(float(found[1]), 0.018)
     return fixed_s, pace
