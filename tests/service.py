@@ -96,18 +96,18 @@ def _made(
     roads: Surveyor | None = None,
 ) -> Iterator[tuple[SqlStore, Clock, FastAPI]]:
     clock = Clock(now)
-    planned = None if load_day is None else _planned(load_day)
+    # On roads it has to be planned on them.
+    planned = None if load_day is None or roads is not None else _planned(load_day)
     if planned is not None and url is None:
         shutil.copyfile(planned, folder / DATABASE)
     store = open_store(url or f"sqlite:///{folder / DATABASE}", clock)
     try:
         if planned is not None and url is not None:
             _carry_over(planned, store)
-        yield (
-            store,
-            clock,
-            create_app(store=store, clock=clock, locator=locator, roads=roads),
-        )
+        app = create_app(store=store, clock=clock, locator=locator, roads=roads)
+        if load_day is not None and roads is not None:
+            plan_demo(app.state.desk, load_day)
+        yield store, clock, app
     finally:
         store.close()
 

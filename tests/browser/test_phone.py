@@ -497,11 +497,11 @@ def test_when_an_answer_is_lost_the_same_ids_are_sent_again_and_count_once(
     page = pair(open_page(), service)
     step(page, "Setting off")
     wait_held(page)
-    until(page, lambda: len(service.batches) == 1)
+    until(page, lambda: len(service.batches) >= 1)
     expect(page.get_by_role("button", name="1 not sent")).to_be_visible()
     for count in (2, 3):
         page.clock.fast_forward(30_000)
-        until(page, lambda count=count: len(service.batches) == count)  # type: ignore[misc]
+        until(page, lambda count=count: len(service.batches) >= count)  # type: ignore[misc]
     expect(page.get_by_role("button", name="All sent")).to_be_visible()
     sent = [each["id"] for batch in service.batches for each in batch["facts"]]
     assert len(sent) == 3
