@@ -31,6 +31,7 @@ from dispatch.planner import Budget, plan_day
 
 TICK_S = 1 / os.sysconf("SC_CLK_TCK")
 WARM_UP = 200
+PACED_S = 5
 
 
 def say(words: str) -> None:
@@ -152,6 +153,27 @@ async def fetch(
     return waits
 
 
+async def paced(
+    links: Sequence[Link], paths: Sequence[str], count: int, rate: float
+) -> list[float]:
+    """Fetch known sheets at a steady rate; return how long each took from when due."""
+    waits: list[float] = []
+    begun = time.perf_counter() + 0.1
+
+    async def one(row: int) -> None:
+        for number in range(row, count, len(links)):
+            due = begun + number / rate
+            await asyncio.sleep(max(0.0, due - time.perf_counter()))
+            link = links[row]
+            status, _ = await link.get(paths[row], f"If-None-Match: {link.etag}\r\n")
+            waits.append(time.perf_counter() - due)
+            if status != 304:
+                raise ValueError(f"status {status}")
+
+    await asyncio.gather(*map(one, range(len(links))))
+    return waits
+
+
 async def streams(
     port: int, tokens: Sequence[str], asked: tuple[str, str, str]
 ) -> None:
@@ -227,6 +249,11 @@ async def measure(
             f"{1000 * used_s / len(waits):.3f} ms of processor each = "
             f"{len(waits) / used_s:.0f}/s of one core"
         )
+    waits = await paced(some, paths, PACED_S * asked.rate, asked.rate)
+    say(
+        f"known (304), {asked.rate}/s over {len(some)} connections: wait p50 "
+        f"{quantile(waits, 0.5):.1f} p99 {quantile(waits, 0.99):.1f} ms"
+    )
     for link in links:
         link.close()
     await streams(port, [office] * asked.streams, (day_id, office, names[0]))
@@ -239,6 +266,7 @@ def main() -> None:
     parser.add_argument("--calls", type=int, default=800)
     parser.add_argument("--count", type=int, default=10_000)
     parser.add_argument("--links", type=int, default=100)
+    parser.add_argument("--rate", type=int, default=1_500)
     parser.add_argument("--streams", type=int, default=200)
     parser.add_argument("--port", type=int, default=8499)
     parser.add_argument("--serve", default="")
