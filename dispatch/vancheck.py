@@ -1015,6 +1015,9 @@ def _call_report(
     holders: Mapping[str, Sequence[tuple[str, int]]],
 ) -> CallReport:
     """Return how a call stands that is tied to no van, without words."""
+    why = call.barred or day.travel.cut_off(call.parked)
+    if why is not None:  # whichever van goes
+        return CallReport(call_id=call.id, text=f"not planned: {why.text}")
     able = ties.able[call.id]
     if not able:
         lacks = [g for van in day.vans if (g := _gear(day, call, van)) is not None]
@@ -1051,6 +1054,8 @@ def _serves_on_the_way(day: Day, call: Call, van: Van, left: Left) -> bool:
 
 def _add_call_text(day: Day, report: CallReport, moves: Sequence[Move]) -> CallReport:
     """Return the report with how the call stands in one line."""
+    if report.text:
+        return report
     own = [move for move in moves if move.call_id == report.call_id]
     if report.gear:
         text = f"no van can do it; {_nearest_words(report.gear)}"

@@ -219,10 +219,11 @@ export function picture(day, vanId, { chosen, cross = null, pick = null, choose 
         const [x, y] = box.put(cross);
         return draw("path", { d: `M${x - 14} ${y}h10m8 0h10M${x} ${y - 14}v10m0 8v10M${x - 4} ${y}a4 4 0 1 0 8 0a4 4 0 1 0-8 0`, class: "cross" });
       })(),
+    roads && draw("text", { x: 14, y: 14, class: "small" }, `Roads: ${day.plan.day.roads}`),
     draw("path", { d: `M14 ${HEIGHT - 12}v-5v5h${box.units(bar * unit)}v-5`, class: "scale" }),
     draw("text", { x: 20 + box.units(bar * unit), y: HEIGHT - 10, class: "small" }, words),
     draw("path", { d: `M${WIDTH - 16} ${HEIGHT - 10}v-15m-4 5l4 -6l4 6`, class: "scale" }),
-    draw("text", { x: WIDTH - 26, y: HEIGHT - 10, "text-anchor": "end", class: "small" }, roads ? `${day.plan.day.roads}, north is up` : "straight lines, north is up"),
+    draw("text", { x: WIDTH - 26, y: HEIGHT - 10, "text-anchor": "end", class: "small" }, roads ? "on the roads, north is up" : "straight lines, north is up"),
   );
   if (pick) {
     svg.addEventListener("click", (event) => {

@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 
 from dispatch.stock import choose
 from dispatch.vancheck import Verdict, van_check
-from shared.model import Call, Day, Need, Store, Tool, Van
+from shared.model import Barred, Call, Day, Need, Rule, Store, Tool, Van
 from tests.builders import SHOP, a_call, a_day, a_part, a_van, at, need
 
 COUNTS = st.integers(min_value=0, max_value=3)
@@ -35,6 +35,18 @@ def test_a_one_van_owner_sees_the_whole_day_as_that_vans() -> None:
     assert van.gear[0].skills == ("safe",)
     assert "C2: the driver does not do safe" in van.text
     assert not check.ready
+
+
+def test_a_call_that_cannot_be_planned_says_so_and_stops_nothing() -> None:
+    lost = Barred(rule=Rule.ADDRESS, text="nobody knows where it is")
+    day = a_day(
+        replace(a_call("C1"), barred=lost), vans=(a_van("V1"), a_van("V2", start=at(1)))
+    )
+    (report,) = van_check(day).calls
+    assert (report.call_id, report.text) == (
+        "C1",
+        "not planned: nobody knows where it is",
+    )
 
 
 def test_the_verdict_goes_from_aboard_over_load_to_short() -> None:
