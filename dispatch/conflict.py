@@ -130,7 +130,7 @@ def find_conflicts(
     calls = {
         call.id: call
         for call in day.calls
-        if call.id not in follow and call.barred is None
+        if call.id not in follow and day.bar(call) is None
     }
     found: dict[frozenset[str], None] = {}
     trials = Trials(replan)

@@ -507,9 +507,8 @@ def is_able(day: Day, van: Van, call: Call) -> bool:
         Whatever the clock and the parts say.
     """
     return (
-        call.barred is None
+        day.bar(call) is None
         and day.date not in van.off
-        and day.travel.cut_off(call.parked) is None
         and call.skills <= van.skills
         and call.equipment <= van.equipment | {tool.id for tool in day.tools}
         and call.required_van in (None, van.id)

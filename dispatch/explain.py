@@ -312,19 +312,18 @@ _MOVED = {Rule.WINDOW, Rule.PROMISE, Rule.READY}
 
 
 def _general(desk: Desk, call: Call, near: Sequence[Van]) -> list[_Finding]:
-    day, barred = desk.day, call.barred
-    if barred is not None:
-        told = Reason(rule=barred.rule, text=barred.text, remedy=barred.remedy)
-        return [_Finding(told)]  # nothing else is worth looking at before
+    day = desk.day
     out = [van for van in day.vans if day.date not in van.off]
-    if not out:
+    if not out and call.barred is None:
         return [_Finding(Reason(rule=Rule.ROOM, text="no van is out on this day"))]
+    bar = day.bar(call)
+    if bar is not None:  # nothing else is worth looking at before
+        return [_Finding(Reason(rule=bar.rule, text=bar.text, remedy=bar.remedy))]
     lent = frozenset(tool.id for tool in day.tools)
     found = [
         reason
         for reason in (
             _other_date(day, call),
-            _out_of_reach(day, call),
             _no_moment(desk, call, _able(desk, call) or [None]),
             _not_ready(desk, call),
             _nowhere(desk, call),
@@ -345,9 +344,6 @@ def _general(desk: Desk, call: Call, near: Sequence[Van]) -> list[_Finding]:
         )
         if reason is not None
     ]
-    if any(reason.rule is Rule.TRAVEL for reason in found):
-        found = [reason for reason in found if reason.rule is Rule.TRAVEL]
-        return [_Finding(reason) for reason in found]
     if len(found) != 1 or found[0].rule is Rule.LINK:
         return [_Finding(reason) for reason in found]  # no single change helps
     return [_general_remedy(desk, call, near, found[0])]
@@ -362,13 +358,6 @@ def _other_date(day: Day, call: Call) -> Reason | None:
         return None
     dates = " or ".join(map(str, call.dates))
     return Reason(rule=Rule.WINDOW, text=f"it may be done on {dates} only")
-
-
-def _out_of_reach(day: Day, call: Call) -> Reason | None:
-    cut = day.travel.cut_off(call.parked)
-    if cut is None:
-        return None
-    return Reason(rule=Rule.TRAVEL, text=cut.text, remedy=cut.remedy)
 
 
 def _no_moment(desk: Desk, call: Call, vans: Sequence[Van | None]) -> Reason | None:

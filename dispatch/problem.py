@@ -596,9 +596,8 @@ def frozen(array: NDArray[AnyInt]) -> NDArray[AnyInt]:
 def _may_serve(day: Day, van: Van, call: Call) -> bool:
     lent = {tool.id for tool in day.tools} if van.loads_at_shop else set()
     return (
-        call.barred is None
+        day.bar(call) is None
         and day.date not in van.off
-        and day.travel.cut_off(call.parked) is None
         and call.skills <= van.skills
         and call.equipment <= van.equipment | lent
         and call.required_van in (None, van.id)

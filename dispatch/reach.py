@@ -43,16 +43,15 @@ def able_vans(day: Day, call: Call) -> tuple[Van, ...]:
     -------
     tuple of Van
         In the order of the day's vans, those left out that are off that day; the
-        required van only, where one is named; none for a call that is barred or whose
-        place is out of reach.
+        required van only, where one is named; none for a call that is barred.
         A tool that the vans share is there for each that could carry it.
     """
+    if day.bar(call) is not None:
+        return ()
     return tuple(
         van
         for van in day.vans
-        if call.barred is None
-        and day.date not in van.off
-        and day.travel.cut_off(call.parked) is None
+        if day.date not in van.off
         and call.required_van in (None, van.id)
         and call.skills <= van.skills
         and call.equipment - van.equipment <= shared_tools(day, van)

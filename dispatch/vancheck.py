@@ -1015,7 +1015,7 @@ def _call_report(
     holders: Mapping[str, Sequence[tuple[str, int]]],
 ) -> CallReport:
     """Return how a call stands that is tied to no van, without words."""
-    why = call.barred or day.travel.cut_off(call.parked)
+    why = day.bar(call)
     if why is not None:  # whichever van goes
         return CallReport(call_id=call.id, text=f"not planned: {why.text}")
     able = ties.able[call.id]

@@ -732,6 +732,17 @@ class Streets:
     distance_m: tuple[tuple[int, ...], ...] = ()
     cut_off: tuple[CutOff, ...] = ()
 
+    @property
+    def lost(self) -> frozenset[tuple[int, int]]:
+        """Where the places are that are cut off.
+
+        Returns
+        -------
+        frozenset of (int, int)
+            Spots.
+        """
+        return frozenset(spot_of(one.place) for one in self.cut_off)
+
 
 def spot_of(place: Place) -> tuple[int, int]:
     """Return where a place is, by which its drives are found again.
@@ -964,6 +975,24 @@ class Day:
             return 0
         step_s = next((step for step in LATE_STEPS_S if late_s <= step), LATE_MOST_S)
         return step_s * self.late_hour_cents * UNITS_PER_SECOND
+
+    def bar(self, call: Call) -> Barred | None:
+        """Return why a call cannot be planned, whichever van goes.
+
+        Parameters
+        ----------
+        call : Call
+            The call.
+
+        Returns
+        -------
+        Barred or None
+            What bars it, or that no van gets to it and away again; ``None``: nothing.
+        """
+        cut = self.travel.cut_off(call.parked)
+        if call.barred is not None or cut is None:
+            return call.barred
+        return Barred(rule=Rule.TRAVEL, text=cut.text, remedy=cut.remedy)
 
     def wait_units(self, call: Call, start_s: int) -> int:
         """Return what it costs that an urgent caller waits so long.

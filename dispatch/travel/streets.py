@@ -62,7 +62,7 @@ class Surveyed:
         """
         spots = [spot_of(place) for place in places]
         row_of = {spot: row for row, spot in enumerate(self.streets.spots)}
-        lost = {spot_of(one.place) for one in self.streets.cut_off}
+        lost = self.streets.lost
         known = np.array([spot in row_of for spot in spots], np.bool_)
         off = np.array([spot in lost for spot in spots], np.bool_)
         if (known | off).all():
@@ -107,5 +107,5 @@ def unasked(streets: Streets, places: Iterable[Place]) -> int:
     int
         Each point once.
     """
-    known = {*streets.spots, *(spot_of(one.place) for one in streets.cut_off)}
+    known = {*streets.spots, *streets.lost}
     return len({spot_of(place) for place in places} - known)

@@ -99,8 +99,8 @@ def _extend(
     firm: Mapping[str, Place],
 ) -> Streets:
     """Ask for the drives from and to places that are new."""
-    lost = {spot_of(one.place) for one in streets.cut_off}
-    fresh = [spot for spot in places if spot not in {*streets.spots, *lost}]
+    known = {*streets.spots, *streets.lost}
+    fresh = [spot for spot in places if spot not in known]
     if not fresh:
         return streets
     found = dict(zip(fresh, atlas.find([places[spot] for spot in fresh]), strict=True))
