@@ -177,7 +177,8 @@ def ask(desk: Desk, day_id: str, body: UrgentBody) -> tuple[Inquiry, DayClock]:
     with desk.store.read() as transaction:
         known = know(desk, transaction, day_id)
         force = ready_to_run(desk, transaction, known)
-    call = replace(call_of(known.day, asked, "body.call"), priority=1)
+        call = replace(call_of(known.day, asked, "body.call"), priority=1)
+        day = _with_place(desk, transaction, known, call)
     if body.danger:
         call = replace(call, note=" ".join(filter(None, (DANGER_NOTE, call.note))))
     at_s = max(now_s(known, desk.clock()), known.state.at_s or 0)
@@ -186,8 +187,6 @@ def ask(desk: Desk, day_id: str, body: UrgentBody) -> tuple[Inquiry, DayClock]:
     how = Ask(danger=body.danger)
     if number:
         how = replace(how, number=f"the emergency number {number}")
-    with desk.store.read() as transaction:
-        day = _with_place(desk, transaction, known, call)
     document, options = desk.crew.call(work_out, day, running, call, at_s, how)
     with desk.store.write() as transaction:
         inquiry = Inquiry(
@@ -453,10 +452,9 @@ def ask_for_windows(desk: Desk, day_id: str, body: QuoteBody) -> QuoteView:
     with desk.store.read() as transaction:
         known = know(desk, transaction, day_id)
         force = ready_to_run(desk, transaction, known)
-    call = replace(call_of(known.day, asked, "body.call"), promise=None)
-    if call.id in known.state.calls:
-        raise Conflict(f"there is a call {call.id} already")
-    with desk.store.read() as transaction:
+        call = replace(call_of(known.day, asked, "body.call"), promise=None)
+        if call.id in known.state.calls:
+            raise Conflict(f"there is a call {call.id} already")
         day = _with_place(desk, transaction, known, call)
     at_s = max(now_s(known, desk.clock()), known.state.at_s or 0)
     running = (force.plan, known.log)

@@ -8,7 +8,8 @@ import logging
 import tempfile
 import threading
 import time
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from uuid import uuid4
@@ -182,13 +183,21 @@ def _budget(job: Job, pulse: _Pulse, rounds: int | None) -> Budget:
 
 def _study(desk: Desk, day: Day, files: Mapping[str, bytes]) -> Taught:
     """Learn from the log that came with a day, if one did."""
-    with tempfile.TemporaryDirectory() as place:
-        for name in ("log.csv", "log.toml"):
-            if name in files:
-                (Path(place) / name).write_bytes(files[name])
+    with _folder_of(files, "log.csv", "log.toml") as folder:
         if desk.roads is not None:
-            return desk.roads.study(Path(place), day)
-        return study_if_told(Path(place), day)
+            return desk.roads.study(folder, day)
+        return study_if_told(folder, day)
+
+
+@contextmanager
+def _folder_of(files: Mapping[str, bytes], *names: str) -> Iterator[Path]:
+    """Lay files of these names, those that there are, into a folder for a while."""
+    with tempfile.TemporaryDirectory() as place:
+        folder = Path(place)
+        for name in names:
+            if name in files:
+                (folder / name).write_bytes(files[name])
+        yield folder
 
 
 def _morning(desk: Desk, known: Known, spreads: Spreads, budget: Budget) -> Made:
@@ -237,11 +246,8 @@ def _tell_what_waits(desk: Desk, job: Job, rounds: int | None) -> None:
         day = know(desk, transaction, job.day_id).day
     if "facts.csv" not in files:
         return
-    with tempfile.TemporaryDirectory() as place:
-        for name in ("facts.csv", "booked.csv"):
-            if name in files:
-                (Path(place) / name).write_bytes(files[name])
-        happened = read_happened(Path(place), day)
+    with _folder_of(files, "facts.csv", "booked.csv") as folder:
+        happened = read_happened(folder, day)
     for news in news_of(in_order(happened.facts)):
         with desk.store.write() as transaction:
             at_s = None if news.fact is None else news.fact.at_s
