@@ -5,7 +5,6 @@ are kept, so that nothing is asked twice.
 """
 
 import json
-import math
 import os
 import tempfile
 from collections.abc import Callable, Sequence
@@ -23,13 +22,13 @@ from geopy.geocoders import Nominatim
 
 from dispatch.gazetteer import CANDIDATES, Match, address_key, address_words
 from dispatch.scenario import Server
+from dispatch.travel.geodesic import distance_m
 from shared.errors import Unavailable
 from shared.model import Place
 
 AGENT = "keyround"
 HOUSE_RANK = 30  # how such a server ranks a single house or a place with a name
 ONE_PLACE_M = 50  # results so close together are one place; own choice
-M_PER_DEG = 111_320
 _TIME = (monotonic, sleep)
 
 
@@ -258,7 +257,7 @@ def _matches(address: str, found: Sequence[Any], name: str) -> tuple[Match, ...]
         if not (abs(lat) <= 90 and abs(lon) <= 180):  # noqa: PLR2004 - degrees
             continue
         place = Place(lat_deg=lat, lon_deg=lon, name=str(location.address))
-        if any(_apart_m(place, match.place) < ONE_PLACE_M for match in matches):
+        if any(distance_m(place, match.place) < ONE_PLACE_M for match in matches):
             continue
         why = _doubt(raw, numbers)
         credit = str(raw.get("licence") or f"places from {name}")
@@ -277,12 +276,6 @@ def _doubt(raw: dict[str, Any], numbers: set[str]) -> str:
     if any(len(each) < 5 for each in numbers):  # noqa: PLR2004 - longer: a postcode
         return "the house number is not known there"
     return "" if raw.get("place_rank") == HOUSE_RANK else "a street or an area only"
-
-
-def _apart_m(one: Place, other: Place) -> float:
-    north = one.lat_deg - other.lat_deg
-    east = (one.lon_deg - other.lon_deg) * math.cos(math.radians(one.lat_deg))
-    return M_PER_DEG * math.hypot(north, east)
 
 
 def _plain(match: Match) -> dict[str, Any]:
