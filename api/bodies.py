@@ -16,6 +16,7 @@ from api.store.stock import Movement
 from dispatch.report.document import (
     AccessDocument,
     AddressDocument,
+    CautionDocument,
     NeedDocument,
     PlaceDocument,
     ReadyDocument,
@@ -486,15 +487,6 @@ class InquiryView(Body):
     document: dict[str, Any]
 
 
-class CautionView(Body):
-    """A warning that goes with some kinds of work."""
-
-    id: str
-    text: str
-    source: str
-    emergency: bool
-
-
 class KindView(Body):
     """A kind of work: half of such visits are under the median."""
 
@@ -513,7 +505,7 @@ class KindsView(Body):
     """The trade table."""
 
     items: tuple[KindView, ...]
-    cautions: tuple[CautionView, ...]
+    cautions: tuple[CautionDocument, ...]
 
 
 class RingView(Body):

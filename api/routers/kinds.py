@@ -3,9 +3,10 @@
 from fastapi import APIRouter, Request, Response
 
 from api.answers import SIGNED_IN, refusals
-from api.bodies import CautionView, KindsView, KindView
+from api.bodies import KindsView, KindView
 from api.problems import Slug
 from api.routers.exchange import ETAGGED, Anyone, shown
+from dispatch.report.document import caution_document
 from shared.trade import cautions, work
 
 router = APIRouter(tags=["kinds"])
@@ -35,14 +36,6 @@ def show_kinds(request: Request, who: Anyone) -> Response:
             )
             for kind in work().values()
         ),
-        cautions=tuple(
-            CautionView(
-                id=each.id,
-                text=each.text,
-                source=each.source,
-                emergency=each.emergency,
-            )
-            for each in cautions().values()
-        ),
+        cautions=tuple(map(caution_document, cautions().values())),
     )
     return shown(request, view)

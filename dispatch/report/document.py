@@ -1160,7 +1160,7 @@ def document(answer: Answer) -> PlanDocument:
         shortages=tuple(_shortage(day, short) for short in answer.shortages),
         purchases=tuple(_purchase(day, purchase) for purchase in answer.purchases),
         tonight=tuple(_tonight(day, tonight) for tonight in answer.tonight),
-        cautions=tuple(map(_caution, answer.cautions)),
+        cautions=tuple(map(caution_document, answer.cautions)),
     )
 
 
@@ -1662,7 +1662,19 @@ def _tonight(day: Day, tonight: Tonight) -> TonightDocument:
     )
 
 
-def _caution(caution: Caution) -> CautionDocument:
+def caution_document(caution: Caution) -> CautionDocument:
+    """Return a warning as it is published.
+
+    Parameters
+    ----------
+    caution : Caution
+        Of the trade table.
+
+    Returns
+    -------
+    CautionDocument
+        The same.
+    """
     return CautionDocument(
         id=caution.id,
         text=caution.text,
