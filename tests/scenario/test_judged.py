@@ -1,4 +1,7 @@
-"""Seven hundred invented days, and the judge finds nothing in any of their plans."""
+"""Hundreds of invented days, and the judge finds nothing in any of their plans.
+
+Twenty thousand of them: ``python -m tests.benchmark.judged``.
+"""
 
 from collections.abc import Iterator
 from concurrent.futures import ProcessPoolExecutor
@@ -13,8 +16,8 @@ from dispatch.rules import judge
 from dispatch.travel import travel_table
 from shared.model import Origin, Proof, StopKind
 
-SMALL, MIDDLE, LARGE = 580, 10, 10
-FULL_SMALL, FULL_MIDDLE, FULL_LARGE = 90, 7, 3
+SMALL, MIDDLE, LARGE = 380, 10, 10
+FULL_SMALL, FULL_MIDDLE, FULL_LARGE = 60, 5, 2
 ROUNDS = 20  # of the search, where a day is too large to be enumerated
 
 
@@ -120,18 +123,18 @@ def judged(days: list[Size]) -> list[Seen]:
 
 
 @pytest.mark.slow
-def test_the_judge_finds_nothing_on_six_hundred_days() -> None:
+def test_the_judge_finds_nothing_on_days_of_every_size() -> None:
     seen = judged(list(sizes()))
-    assert len(seen) == 600
+    assert len(seen) == SMALL + MIDDLE + LARGE
     # The days hold what can go wrong, and both ways of planning were used.
     for word in ("break", "overtime", "shop", "unplaced", "all placed", "substitute"):
-        assert sum(word in each.has for each in seen) >= 50, word
+        assert sum(word in each.has for each in seen) >= 30, word
     assert sum(each.proved for each in seen) >= SMALL
     assert sum(not each.proved for each in seen) >= LARGE // 4
 
 
 @pytest.mark.slow
-def test_the_judge_finds_nothing_on_a_hundred_days_with_everything() -> None:
+def test_the_judge_finds_nothing_on_days_with_everything() -> None:
     seen = judged(list(full_sizes()))
     assert len(seen) == FULL_SMALL + FULL_MIDDLE + FULL_LARGE
     for word in (
