@@ -666,25 +666,27 @@ def _share_plainly(
     Nothing is better then: it costs nothing more, no need gives way, nobody hands
     anything over, and the shop gives only what is not aboard.
     """
-    wanted: Counter[tuple[str, str]] = Counter()
+    wanted: dict[tuple[str, str], int] = {}
     for line in lines:
         first = pieces(day, line.need.alternatives[0], line.need.quantity)
         for part, count in first.items():
-            wanted[line.van_id, part] += count
+            key = line.van_id, part
+            wanted[key] = wanted.get(key, 0) + count
     vans = {van.id: van for van in day.vans}
     shares: _Amounts = {}
-    loaded: Counter[str] = Counter()
-    used: Counter[tuple[str, str]] = Counter()
+    loaded: dict[str, int] = {}
+    used: dict[tuple[str, str], int] = {}
     for (van_id, part), count in wanted.items():
         holder = holders[van_id]
-        own = min(count, vans[holder].stock.get(part, 0) - used[holder, part])
-        used[holder, part] += own
+        taken = used.get((holder, part), 0)
+        own = min(count, vans[holder].stock.get(part, 0) - taken)
+        used[holder, part] = taken + own
         shares[van_id, Source(Origin.ABOARD), part] = own
         if count > own:
             if not vans[van_id].loads_at_shop:
                 return None
             shares[van_id, Source(Origin.SHOP), part] = count - own
-            loaded[part] += count - own
+            loaded[part] = loaded.get(part, 0) + count - own
     if any(count > day.shop.stock.get(part, 0) for part, count in loaded.items()):
         return None
     return shares
@@ -1105,12 +1107,12 @@ def _fetch_something(
         for store_id, position in some
     }
     for (van_id, store_id), call_ids in after.items():
-        left = leave_over(day, changed)
-        store = stores(day)[store_id]
-        shelf = left.counters.get(store_id)
         own = [i for i in changed if i.van_id == van_id]
         if any(issue.store_id == store_id for issue in own):
             continue
+        left = leave_over(day, changed)
+        store = stores(day)[store_id]
+        shelf = left.counters.get(store_id)
         for at, issue in enumerate(changed):
             if (
                 issue.van_id == van_id

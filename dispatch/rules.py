@@ -16,6 +16,7 @@ from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from datetime import date, timedelta
 from fractions import Fraction
+from itertools import chain
 from math import ceil, floor, inf
 from typing import NamedTuple
 
@@ -1343,18 +1344,14 @@ def _need_faults(day: Day, need: Need, lines: list[Issue], words: str) -> Iterat
     if choice is None or choice not in need.alternatives:
         yield f"{words} is served by {choice}, not one of its alternatives"
         return
-    wanted = Counter(_pieces(day, choice, need.quantity))
-    given: Counter[str] = Counter()
+    wanted = _pieces(day, choice, need.quantity)
+    given: dict[str, int] = {}
     for issue in lines:
-        given[issue.part_id] += issue.quantity
-    if given == wanted:
-        return
+        given[issue.part_id] = given.get(issue.part_id, 0) + issue.quantity
     for part_id in sorted(wanted.keys() | given.keys()):
-        if wanted[part_id] != given[part_id]:
-            yield (
-                f"{words} gets {given[part_id]} x {part_id}, "
-                f"should be {wanted[part_id]}"
-            )
+        right, got = wanted.get(part_id, 0), given.get(part_id, 0)
+        if right != got:
+            yield f"{words} gets {got} x {part_id}, should be {right}"
 
 
 def _pieces(day: Day, choice: str, quantity: int) -> dict[str, int]:
@@ -1484,20 +1481,28 @@ def _judge_thrift(day: Day, plan: Plan) -> Iterator[Violation]:
     give way.
     """
     lines: dict[tuple[str, str, int], list[Issue]] = {}
-    left = {source: Counter(stock) for source, stock in _stocks(day).items()}
     for issue in plan.issues:
         if issue.call_id is not None and issue.need is not None:
             key = (issue.van_id, issue.call_id, issue.need)
             lines.setdefault(key, []).append(issue)
-            left[_source_of(day, issue)][issue.part_id] -= issue.quantity
     calls = {call.id: call for call in day.calls}
-    for (van_id, call_id, row), issues in lines.items():
-        need = calls[call_id].needs[row]
-        if all(
-            issue.origin is Origin.ABOARD and issue.chosen == need.alternatives[0]
+    # All others have the wanted part, from as near as can be.
+    doubtful = {
+        key: issues
+        for key, issues in lines.items()
+        if any(
+            issue.origin is not Origin.ABOARD
+            or issue.chosen != calls[key[1]].needs[key[2]].alternatives[0]
             for issue in issues
-        ):
-            continue  # the wanted part, from as near as can be
+        )
+    }
+    if not doubtful:
+        return
+    left = {source: Counter(stock) for source, stock in _stocks(day).items()}
+    for issue in chain.from_iterable(lines.values()):
+        left[_source_of(day, issue)][issue.part_id] -= issue.quantity
+    for (van_id, call_id, row), issues in doubtful.items():
+        need = calls[call_id].needs[row]
         reach = _reach(day, plan, van_id, call_id)
         for issue in issues:  # what if it gave these back?
             left[_source_of(day, issue)][issue.part_id] += issue.quantity

@@ -61,10 +61,10 @@ def pieces(day: Day, part_id: str, quantity: int = 1) -> dict[str, int]:
     part = day.parts.get(part_id)
     if part is None or not part.components:
         return {part_id: quantity}
-    found: Counter[str] = Counter()
+    found: dict[str, int] = {}
     for component, count in part.components:
-        found[component] += count * quantity
-    return dict(found)
+        found[component] = found.get(component, 0) + count * quantity
+    return found
 
 
 def part_name(day: Day, part_id: str) -> str:

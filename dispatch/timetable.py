@@ -9,7 +9,7 @@ sits in front of a closed door by choice. Only where a day like that would be to
 for its driver, the break is looked for elsewhere.
 """
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import replace
 from typing import NamedTuple
 
@@ -335,10 +335,11 @@ class _Driver:
             done = _possible(self.visit(errand, leg, way) for way in [*rested, *done])
             due = _possible(self.visit(errand, leg, way) for way in due)
             if not every:
-                done = sorted(done, key=lambda way: (way.free_s, *way.rank))[:1]
+                done = _soonest(done, lambda way: way.free_s)
         done += self.ended(due)
-        done.sort(key=lambda way: (self.back_s(way), *way.rank))
-        return done if every else done[:1]
+        if not every:
+            return _soonest(done, self.back_s)
+        return sorted(done, key=lambda way: (self.back_s(way), *way.rank))
 
     def cheapest(self) -> list[_Way]:
         """Return ways through all stops that break and cost least, the best first.
@@ -515,6 +516,14 @@ def _undominated(ways: Iterable[_Way]) -> list[_Way]:
         ):
             kept.append(way)
     return kept
+
+
+def _soonest(ways: list[_Way], at_s: Callable[[_Way], int]) -> list[_Way]:
+    """Return the way that is soonest, of several the best, the first of these."""
+    if len(ways) > 1:
+        soonest_s = min(map(at_s, ways))
+        ways = [way for way in ways if at_s(way) == soonest_s]
+    return ways if len(ways) < 2 else [min(ways, key=lambda way: way.rank)]  # noqa: PLR2004
 
 
 def _common(these: Spans, those: Spans) -> Spans:

@@ -11,6 +11,7 @@ in danger, what the caller has to do comes before all of them.
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from enum import StrEnum
+from functools import cached_property
 from typing import NamedTuple
 
 import numpy as np
@@ -509,6 +510,7 @@ class _Part:
         self.day = _cut(board, _near(board, call), call, board.day)
         self.travel = extend_table(board.rest.travel, self.day)
         problem = build_problem(self.day, self.travel, known=board.ways)
+        self.restocks = restock_stores(self.day)
         self.row = len(self.day.calls) - 1
         self.vans = {van.id: row for row, van in enumerate(self.day.vans)}
         self.rows = {call.id: row for row, call in enumerate(self.day.calls)}
@@ -530,7 +532,7 @@ class _Part:
 
     def _visits(self, problem: Problem, van: int, route: Route) -> Iterable[int]:
         """Return a route that stands as rows of the visit table."""
-        stores = [store.id for store in restock_stores(self.day)]
+        stores = [store.id for store in self.restocks]
         for stop in route.stops:
             if stop.store_id is not None:
                 yield int(problem.stores[stores.index(stop.store_id), STORE_VISIT])
@@ -561,16 +563,17 @@ class _Part:
     def trials(self, problem: Problem, omits: int) -> _Tried:
         """Try the call everywhere; where drivers stay longer, only what asks for it."""
         trials = new_trials(problem, self.routes)
-        for call_id, row in self.rows.items():
-            if call_id in self.board.stops:
-                start_s = self.board.stops[call_id][1].start_s
-                trials.since[row] = start_s
-                if self.day.calls[row].kind == HELD:  # nobody's time
-                    continue
-                trials.span[row] = (
-                    start_s - self.day.tolerance_s,
-                    start_s + self.day.tolerance_s,
-                )
+        stops, tolerance_s = self.board.stops, self.day.tolerance_s
+        starts = {
+            row: stops[call_id][1].start_s
+            for call_id, row in self.rows.items()
+            if call_id in stops
+        }
+        trials.since[list(starts)] = list(starts.values())
+        # What keeps time free is nobody's.
+        theirs = [row for row in starts if self.day.calls[row].kind != HELD]
+        trials.span[theirs, 0] = trials.since[theirs] - tolerance_s
+        trials.span[theirs, 1] = trials.since[theirs] + tolerance_s
         count = try_everywhere(problem, self.routes, trials, self.row, omits)
         rows, orders = trials.rows[:count], trials.order[:count]
         if problem is not self.problem:
@@ -597,37 +600,49 @@ class _Part:
         found: BoolRow = ((used > held) & (problem.reused == 0)).any(axis=1)
         return found
 
+    @cached_property
+    def usual(self) -> Ints:
+        """Of each van: when it leaves, how long it drives, and would at free flow."""
+        routes = {route.van_id: route for route in self.board.plan.routes}
+        sizes = self.routes.facts[:, SIZE]
+        free_s = self._driving_s(np.arange(len(sizes)), self.routes.order, sizes)
+        rows = []
+        for van, out in enumerate(self.day.vans):
+            route = routes.get(out.id)
+            if route is None or not self.stands.get(van):
+                rows.append((out.shift.start_s, 1, 1))
+            else:
+                rows.append((route.leave_s, route.drive_s, max(1, int(free_s[van]))))
+        return np.array(rows, np.int64)
+
     def long_hours(self, rows: Ints, orders: Ints) -> tuple[BoolRow, BoolRow]:
         """Return which trials look too long for a driver's hours, and which are."""
         doubtful, hopeless = np.zeros(len(rows), bool), np.zeros(len(rows), bool)
+        vans = self.day.vans
+        limits = [(van.drive_limit_s, van.work_limit_s) for van in vans]
+        most_s = np.array([[*map(_or_never, pair)] for pair in limits], np.int64)
+        some = np.flatnonzero((most_s[rows[:, VAN]] < NEVER).any(axis=1))
+        if not len(some):
+            return doubtful, hopeless
+        rows, orders = rows[some], orders[some]
+        van, sizes = rows[:, VAN], rows[:, LONG]
+        most_drive_s, most_work_s = most_s[van].T
+        drive_s = self._driving_s(van, orders, sizes)
         fastest = max(1000, *self.travel.traffic.speed_permille)
-        routes = {route.van_id: route for route in self.board.plan.routes}
-        for van, out in enumerate(self.day.vans):
-            if out.drive_limit_s is None and out.work_limit_s is None:
-                continue
-            mine = np.flatnonzero(rows[:, VAN] == van)
-            if not len(mine):
-                continue
-            some_rows, route = rows[mine], routes.get(out.id)
-            leave_s = np.full(len(mine), out.shift.start_s)
-            drive_s = self._driving_s(van, orders[mine], some_rows[:, LONG])
-            least_s = 1000 * drive_s // fastest - some_rows[:, LONG]  # rounded legs
-            busy_s = least_s + self._visiting_s(orders[mine], some_rows[:, LONG])
-            hopeless[mine] = (least_s > _or_never(out.drive_limit_s)) | (
-                busy_s > _or_never(out.work_limit_s)
-            )
-            if route is not None and self.stands.get(van):
-                later = some_rows[:, [PLACE, HALT]] % NEVER  # no stop: never
-                leave_s[later.min(axis=1) > 0] = route.leave_s
-                # As much slower than at free flow as the route that stands.
-                stands = np.array([self.stands[van]])
-                stands_s = self._driving_s(van, stands, np.array([stands.size]))
-                drive_s = drive_s * route.drive_s // max(1, int(stands_s[0]))
-            meal_s = 0 if out.meal is None else out.meal.length_s
-            work_s = some_rows[:, RETURNS] - leave_s - meal_s
-            doubtful[mine] = (work_s > _or_never(out.work_limit_s)) | (
-                drive_s > SLACK * _or_never(out.drive_limit_s)
-            )
+        least_s = 1000 * drive_s // fastest - sizes  # rounded legs
+        busy_s = least_s + self._visiting_s(orders, sizes)
+        hopeless[some] = (least_s > most_drive_s) | (busy_s > most_work_s)
+        # As much slower than at free flow as the route that stands.
+        leaves_s, drove_s, free_s = self.usual[van].T
+        drive_s = drive_s * drove_s // free_s
+        later = rows[:, [PLACE, HALT]] % NEVER  # no stop: never
+        shifts_s = np.array([out.shift.start_s for out in vans], np.int64)[van]
+        leave_s = np.where(later.min(axis=1) > 0, leaves_s, shifts_s)
+        meals = (out.meal.length_s if out.meal else 0 for out in vans)
+        meal_s = np.array([*meals], np.int64)[van]
+        doubtful[some] = (rows[:, RETURNS] - leave_s - meal_s > most_work_s) | (
+            drive_s > SLACK * most_drive_s
+        )
         return doubtful, hopeless
 
     def _visiting_s(self, orders: Ints, sizes: Ints) -> Ints:
@@ -637,15 +652,14 @@ class _Part:
         total: Ints = lengths_s.sum(axis=1)
         return total
 
-    def _driving_s(self, van: int, orders: Ints, sizes: Ints) -> Ints:
-        """Return how long routes of a van drive at free flow."""
-        start, finish = self.problem.vans[van, [START, FINISH]]
+    def _driving_s(self, vans: Ints, orders: Ints, sizes: Ints) -> Ints:
+        """Return how long routes of vans drive at free flow."""
         rows, width = orders.shape
         nodes = np.full((rows, width + 2), -1)
-        nodes[:, 0] = start
+        nodes[:, 0] = self.problem.vans[vans, START]
         nodes[:, 1:-1] = self.problem.visits[orders, NODE]
         nodes[:, 1:][np.arange(width + 1) >= sizes[:, None]] = -1
-        nodes[np.arange(rows), sizes + 1] = finish
+        nodes[np.arange(rows), sizes + 1] = self.problem.vans[vans, FINISH]
         here, there = nodes[:, :-1], nodes[:, 1:]
         legs_s = self.problem.base_s[here, there]
         legs_s[(here < 0) | (there < 0)] = 0
@@ -782,12 +796,12 @@ class _Part:
         return self._merge(day, plan, tasks, dropped)
 
     def _task(self, table: Ints, visit: int) -> Task:
-        call = int(table[visit, CALL])
-        cells = table[visit, WINDOW : WINDOW + 2 * table[visit, WINDOWS]].tolist()
-        pairs = zip(cells[::2], cells[1::2], strict=True)
+        cells = table[visit].tolist()
+        call, end = cells[CALL], WINDOW + 2 * cells[WINDOWS]
+        pairs = zip(cells[WINDOW:end:2], cells[WINDOW + 1 : end : 2], strict=True)
         spans = tuple((low, high) for low, high in pairs if low <= high)
         if call >= len(self.day.calls):
-            store = restock_stores(self.day)[call - len(self.day.calls)]
+            store = self.restocks[call - len(self.day.calls)]
             return Task(store_id=store.id, spans=spans)
         return Task(call_id=self.day.calls[call].id, spans=spans)
 
@@ -932,13 +946,13 @@ def _visit_at(problem: Problem, van: int, call: int, start_s: int) -> int:
     """Return the visit by which a van does a call that starts at a second."""
     visit = call
     while visit >= 0:
-        cells = problem.visits[
-            visit, WINDOW : WINDOW + 2 * problem.visits[visit, WINDOWS]
-        ]
-        inside = (cells[::2] <= start_s) & (start_s <= cells[1::2])
-        if problem.allowed[van, visit] and inside.any():
+        cells = problem.visits[visit].tolist()
+        end = WINDOW + 2 * cells[WINDOWS]
+        windows = zip(cells[WINDOW:end:2], cells[WINDOW + 1 : end : 2], strict=True)
+        inside = any(first <= start_s <= last for first, last in windows)
+        if inside and problem.allowed[van, visit]:
             return visit
-        visit = int(problem.visits[visit, NEXT])
+        visit = cells[NEXT]
     raise Defect("a visit that stands is at no time at which it may be")
 
 
@@ -1509,7 +1523,7 @@ def _parts_words(board: Board, call: Call, made: _Made) -> Iterable[str]:
             if lost:
                 names = " and ".join(part_name(day, part) for part in lost)
                 yield f"{who} is left without {names}."
-        elif sorted(map(str, before)) != sorted(map(str, after)):
+        elif before != after and sorted(map(str, before)) != sorted(map(str, after)):
             yield f"{who} then gets {_line_words(day, after)}."
     yield from _stop_words(board, made)
 
