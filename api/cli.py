@@ -277,6 +277,36 @@ class Engine:
         [Path, "Day", "Plan"], "Mapping[str, tuple[Way | None, ...]]"
     ] = _find_ways
 
+    def laid(
+        self,
+        folder: Path,
+        *,
+        no_roads: bool = False,
+        add: "Callable[[Day], Call] | None" = None,
+    ) -> "Day":
+        """Read a folder, and lay its day on the roads that it names.
+
+        Parameters
+        ----------
+        folder : Path
+            The day's.
+        no_roads : bool
+            Whether its road network is to be left aside.
+        add : callable, optional
+            Makes of the day one call more, which becomes its last.
+
+        Returns
+        -------
+        Day
+            With the figures of its files.
+        """
+        day = self.read(folder)
+        if add is not None:
+            day = replace(day, calls=(*day.calls, add(day)))
+        if no_roads:
+            day = replace(day, travel=replace(day.travel, roads=""))
+        return self.lay(folder, day, ())
+
     def learn(
         self,
         folder: Path,
@@ -294,7 +324,7 @@ class Engine:
         no_log, no_roads : bool
             Whether its log, or its road network, is to be left aside.
         add : callable, optional
-            Makes of the day one call more, which becomes its last.
+            As for :meth:`laid`.
 
         Returns
         -------
@@ -303,12 +333,7 @@ class Engine:
         """
         from dispatch.chance import usual_spreads
 
-        day = self.read(folder)
-        if add is not None:
-            day = replace(day, calls=(*day.calls, add(day)))
-        if no_roads:
-            day = replace(day, travel=replace(day.travel, roads=""))
-        day = self.lay(folder, day, ())
+        day = self.laid(folder, no_roads=no_roads, add=add)
         said = any((folder / name).exists() for name in ("log.csv", "log.toml"))
         if no_log or not said:
             return day, usual_spreads(day)
@@ -762,13 +787,15 @@ def _run(planner: Callable[..., T], day: "Day", search: Search) -> T:
 @cli.command()
 @_folder
 @_json
+@_no_roads
 @click.pass_context
-def check(ctx: click.Context, *, folder: Path, as_json: bool) -> None:
+def check(ctx: click.Context, *, folder: Path, as_json: bool, no_roads: bool) -> None:
     """Check the vans' stock for the day in FOLDER.
 
     Nothing is planned. Is everything the day's calls use aboard, van by van, and what
     else can be loaded at the shop? Says what is missing, where it lies, and what to
-    swap before leaving.
+    swap before leaving. A call that no van can be sent to claims nothing, and says
+    why.
 
     \b
     Examples:
@@ -779,7 +806,7 @@ def check(ctx: click.Context, *, folder: Path, as_json: bool) -> None:
     Exit status: 0 everything is aboard or can be loaded, 1 something is missing,
     2 bad input, 3 cannot read.
     """
-    day = ctx.obj.read(folder)
+    day = ctx.obj.laid(folder, no_roads=no_roads)
     from dispatch.vancheck import van_check
 
     found = van_check(day)
@@ -878,7 +905,7 @@ def learn(ctx: click.Context, *, folder: Path, as_json: bool, out: Path | None) 
     Exit status: 0 learnt, 1 no visit in the log could be used, 2 bad input,
     3 cannot read or write.
     """
-    day = ctx.obj.lay(folder, ctx.obj.read(folder), ())
+    day = ctx.obj.laid(folder)
     if out is not None:
         _try_to_write(out)
     from api.roads import atlas_of

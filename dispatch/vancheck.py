@@ -2,8 +2,8 @@
 
 Calls that only one van can serve are tied to it and claim its pieces first, then
 the shop's, then what stores on the way have; the other calls are looked at one by one
-against what is left over. No hours and no driving are looked at: that is the plan's
-business.
+against what is left over. One that no van can be sent to claims nothing. No hours and
+no driving are looked at: that is the plan's business.
 """
 
 from collections import Counter, defaultdict
@@ -339,7 +339,8 @@ def van_check(day: Day) -> VanCheck:
     Notes
     -----
     A call is tied to a van when it requires it, when no other van has the skills
-    and equipment, or when there is only one van. Calls with a higher priority get
+    and equipment, or when there is only one van; one whose address nobody knows, or
+    to which no road leads, is tied to none. Calls with a higher priority get
     their pieces first. Where vans compete for the shop's pieces they are served in
     the order of the day, and once more with those first that came short.
     """
@@ -387,8 +388,10 @@ def _tie(day: Day) -> _Ties:
     ties = _Ties({}, {van.id: [] for van in day.vans}, [], {})
     for call in day.calls:
         able = ties.able[call.id] = able_vans(day, call)
-        if len(day.vans) == 1:
-            van_id: str | None = day.vans[0].id
+        if day.bar(call) is not None:
+            van_id: str | None = None
+        elif len(day.vans) == 1:
+            van_id = day.vans[0].id
         elif call.required_van is not None:
             van_id = call.required_van
         else:
@@ -1017,7 +1020,9 @@ def _call_report(
     """Return how a call stands that is tied to no van, without words."""
     why = day.bar(call)
     if why is not None:  # whichever van goes
-        return CallReport(call_id=call.id, text=f"not planned: {why.text}")
+        text = f"not planned: {why.text}"
+        text += f"; would help: {why.remedy}" if why.remedy else ""
+        return CallReport(call_id=call.id, text=text)
     able = ties.able[call.id]
     if not able:
         lacks = [g for van in day.vans if (g := _gear(day, call, van)) is not None]

@@ -7,7 +7,7 @@ import signal
 import subprocess
 import sys
 import time
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from datetime import timedelta
 from pathlib import Path
@@ -23,12 +23,15 @@ from dispatch import solver
 from dispatch.generator import generate_day
 from dispatch.planner import Budget, plan_day
 from dispatch.scenario.facts import Happened
+from dispatch.travel.atlas import Atlas
+from dispatch.travel.survey import lay
 from shared import trade
 from shared.errors import Fault, InvalidInput, Unavailable
 from shared.model import (
     Answer,
     Day,
     Outlook,
+    Place,
     Plan,
     Proof,
     Reason,
@@ -41,7 +44,8 @@ from shared.model import (
     Wish,
 )
 from shared.units import UNITS_PER_CENT
-from tests.builders import a_call, a_day, a_part, a_van, need, window
+from tests.builders import a_call, a_day, a_part, a_van, at, need, window
+from tests.roads import InventedRoads
 from tests.unit.test_meter import Report
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -731,6 +735,50 @@ def test_the_check_as_json_says_whether_all_is_there(pieces: int) -> None:
     found = json.loads(result.stdout)
     assert found["ready"] is (pieces > 0)
     assert found["vans"][0]["van_id"] == "V1"
+
+
+def on_roads(_: Path, day: Day, more: Sequence[Place]) -> Day:
+    """Lay a day that names roads on invented ones, which end before the second call."""
+    if not day.travel.roads:
+        return day
+    return lay(day, Atlas(asker=InventedRoads(off=[at(north=2)])), more)
+
+
+def two_on_roads() -> Engine:
+    """Return an engine of a day with two calls on roads, and the real planner."""
+    day = a_day(a_call("C1", place=at(north=1)), a_call("C2", place=at(north=2)))
+    day = replace(day, travel=replace(day.travel, roads="invented"))
+    return Engine(
+        read=lambda _: day,
+        plan_day=lambda day, **_: plan_day(day, Budget(rounds=5)),
+        lay=on_roads,
+        find_ways=lambda *_: {},
+    )
+
+
+def test_the_check_gives_the_plans_reason_for_a_call_that_no_road_reaches() -> None:
+    (left,) = json.loads(run("plan", str(ROOT), "--json", obj=two_on_roads()).stdout)[
+        "unplaced"
+    ]
+    (reason,) = left["reasons"]
+    result = run("check", str(ROOT), "--json", obj=two_on_roads())
+    found = json.loads(result.stdout)
+    assert result.exit_code == 1
+    assert found["vans"][0]["call_ids"] == ["C1"]
+    assert [(call["call_id"], call["text"]) for call in found["calls"]] == [
+        (
+            left["call"]["id"],
+            f"not planned: {reason['text']}; would help: {reason['remedy']}",
+        )
+    ]
+    assert left["call"]["id"] == "C2"
+    assert "no road within 500 m" in reason["text"]
+
+
+def test_the_check_without_roads_knows_of_none_that_is_missing() -> None:
+    result = run("check", str(ROOT), "--json", "--no-roads", obj=two_on_roads())
+    assert result.exit_code == 0, result.stderr
+    assert json.loads(result.stdout)["vans"][0]["call_ids"] == ["C1", "C2"]
 
 
 # --- the trade's table -------------------------------------------------------

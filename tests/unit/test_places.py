@@ -551,7 +551,9 @@ def test_a_window_is_quoted_beside_it() -> None:
     assert quote(open_book([(day, plan)], spreads), caller, spreads, 0.9).offers
 
 
-def test_the_vans_stock_is_checked_with_what_it_would_use() -> None:
-    part = a_part()
-    day = a_day(lost(needs=(need("BLANK"),)), parts=(part,), kinds=kinds())
-    assert not van_check(day).ready  # whoever finds the place has to have the blank
+def test_the_check_of_the_vans_says_why_it_is_not_planned() -> None:
+    day = a_day(lost(needs=(need("BLANK"),)), parts=(a_part(),), kinds=kinds())
+    check = van_check(day)
+    assert not check.ready
+    assert check.vans[0].call_ids == ()  # even where there is one van only
+    assert check.calls[0].text.startswith("not planned: ")

@@ -49,6 +49,23 @@ def test_a_call_that_cannot_be_planned_says_so_and_stops_nothing() -> None:
     )
 
 
+def test_a_call_that_no_van_can_be_sent_to_takes_no_piece_from_the_others() -> None:
+    lost = Barred(rule=Rule.ADDRESS, text="nobody knows where it is", remedy="pin it")
+    day = a_day(
+        replace(tied("C1", "V1", "P"), barred=lost),
+        tied("C2", "V1", "P"),
+        vans=(a_van("V1", stock={"P": 1}),),
+    )
+    check = van_check(day)
+    (van,) = check.vans
+    assert (van.call_ids, van.verdict) == (("C2",), Verdict.ABOARD)
+    assert [(call.call_id, call.text) for call in check.calls] == [
+        ("C1", "not planned: nobody knows where it is; would help: pin it")
+    ]
+    assert check.short == ()
+    assert not check.ready
+
+
 def test_the_verdict_goes_from_aboard_over_load_to_short() -> None:
     call = a_call(needs=(need("P", quantity=2),))
     for aboard, in_shop, verdict, says in (
