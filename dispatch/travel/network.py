@@ -20,9 +20,11 @@ from pathlib import Path
 from typing import Any
 
 from dispatch.travel.atlas import COSTING, Refused
+from dispatch.travel.digest import digest_of
 from shared.errors import Fault, InvalidInput, Unavailable
 
 MANIFEST, TILES = "network.json", "tiles"
+DIGESTS = "digests"  # of extracts, beside the networks built from them
 FORMAT = 1  # of the folder; a change builds anew
 CREDIT = "© OpenStreetMap contributors"
 LICENCE = "ODbL 1.0: say whose data it is, and share what you make of it alike"
@@ -125,7 +127,7 @@ def read_extract(extract: Path) -> Manifest:
     Parameters
     ----------
     extract : Path
-        A file in OpenStreetMap's PBF format.
+        A file in OpenStreetMap's PBF format; read whole only the first time.
 
     Returns
     -------
@@ -142,9 +144,10 @@ def read_extract(extract: Path) -> Manifest:
     built_by = library()
     try:
         with extract.open("rb") as file:
-            sha256 = hashlib.file_digest(file, "sha256").hexdigest()
-            file.seek(0)
             header = _header(file.read(70_000))
+            file.seek(0)
+            known = cache_folder() / DIGESTS
+            sha256 = "" if header is None else digest_of(file, extract, known)
     except OSError as error:
         raise InvalidInput(
             [
