@@ -1099,13 +1099,14 @@ def reshuffle(  # noqa: PLR0913 - one per option
     Exit status: 0 every open call has a van, 1 some do not, 2 bad input or a
     fact that cannot be true, 3 cannot read or write.
     """
-    day, _ = ctx.obj.learn(folder, no_log=no_log, no_roads=no_roads)
+    day, spreads = ctx.obj.learn(folder, no_log=no_log, no_roads=no_roads)
     day, happened = ctx.obj.happened(folder, day, facts)
     until_s = _clock_time(day, at)
     if out is not None:
         _try_to_write(out)
     takes = _read_taken(folder, facts)
-    day, _, moments = _live(ctx.obj, day, happened.facts, seed, until_s, takes)
+    made = _morning(ctx.obj, day, spreads, seed)
+    day, moments = _live(day, made, happened.facts, seed, until_s, takes)
     last = moments[-1]
     from api.schemas import rest_json
     from dispatch.report.live import reshuffle_text
@@ -1149,10 +1150,11 @@ def replay(  # noqa: PLR0913 - one per option
     \b
     Exit status: 0 told, 2 bad input or a fact that cannot be true, 3 cannot read.
     """
-    day, _ = ctx.obj.learn(folder, no_log=no_log, no_roads=no_roads)
+    day, spreads = ctx.obj.learn(folder, no_log=no_log, no_roads=no_roads)
     day, happened = ctx.obj.happened(folder, day, facts)
     takes = _read_taken(folder, facts)
-    day, made, moments = _live(ctx.obj, day, happened.facts, seed, takes=takes)
+    made = _morning(ctx.obj, day, spreads, seed)
+    day, moments = _live(day, made, happened.facts, seed, takes=takes)
     from api.schemas import story_json
     from dispatch.report.live import replay_text
 
@@ -1216,7 +1218,7 @@ def urgent(  # noqa: PLR0913 - one per option
     Exit status: 0 some van can take it, 1 none can, 2 bad input, a fact that
     cannot be true or an option that cannot be taken, 3 cannot read or write.
     """
-    day, _ = ctx.obj.learn(folder, no_log=no_log, no_roads=no_roads)
+    day, spreads = ctx.obj.learn(folder, no_log=no_log, no_roads=no_roads)
     table = folder / "facts.csv" if facts is None else facts
     read = table.read_bytes() if take is not None and table.is_file() else b""
     day, happened = ctx.obj.happened(folder, day, facts)
@@ -1240,7 +1242,8 @@ def urgent(  # noqa: PLR0913 - one per option
     until_s = came[0].at_s if until_s is None else until_s
     earlier = before(happened.facts, call, until_s)
     takes = _read_taken(folder, facts)
-    day, _, moments = _live(ctx.obj, day, earlier, seed, until_s, takes)
+    made = _morning(ctx.obj, day, spreads, seed)
+    day, moments = _live(day, made, earlier, seed, until_s, takes)
     found = ask(day, moments[-1], asked, Ask(danger=danger, seed=seed))
     if take is not None:
         from api import taken
@@ -1370,7 +1373,7 @@ def quote(  # noqa: PLR0913 - one per option
     day = replace(with_call, calls=tuple(calls))
     from dispatch import quote as quoting
 
-    book = quoting.open_book(_plans(ctx.obj, day, seed), spreads, seed)
+    book = quoting.open_book(_plans(ctx.obj, day, spreads, seed), spreads, seed)
     found = quoting.quote(book, call, spreads, keep / 100)
     if as_json:
         from api.schemas import quote_json
@@ -1383,31 +1386,40 @@ def quote(  # noqa: PLR0913 - one per option
     ctx.exit(Exit.PLANNED if found.offers else Exit.UNPLACED)
 
 
-def _plans(engine: Engine, day: "Day", seed: int) -> "Sequence[tuple[Day, Plan]]":
-    """Return the next days with their plans, made as `plan` makes them."""
-    quiet: dict[str, Any] = {
+def _planned(engine: Engine, day: "Day", spreads: "Spreads", seed: int) -> "Plan":
+    """Return the plan that `plan` makes of one day, without a word meanwhile."""
+    quiet = _quiet(seed)
+    if day.keep_percent is None:
+        return engine.plan_day(day, **quiet)
+    made, _ = engine.keep_promises(
+        day, percent=day.keep_percent, spreads=spreads, **quiet
+    )
+    return made
+
+
+def _quiet(seed: int) -> dict[str, Any]:
+    return {
         "seed": seed,
         "rounds": None,
         "spent": None,
         "stop": lambda: False,
         "report": lambda _: None,
     }
+
+
+def _plans(
+    engine: Engine, day: "Day", spreads: "Spreads", seed: int
+) -> "Sequence[tuple[Day, Plan]]":
+    """Return the next days with their plans, made as `plan` makes them."""
     if day.horizon > 1:
         from dispatch.horizon import standing_days
 
-        return standing_days(day, engine.plan_days(day, **quiet))
-    return ((day, engine.plan_day(day, **quiet)),)
+        return standing_days(day, engine.plan_days(day, **_quiet(seed)))
+    return ((day, _planned(engine, day, spreads, seed)),)
 
 
-def _live(
-    engine: Engine,
-    day: "Day",
-    facts: "Sequence[Fact]",
-    seed: int,
-    until_s: int | None = None,
-    takes: "Sequence[Take]" = (),
-) -> "tuple[Day, Plan, tuple[Moment, ...]]":
-    """Return the day as agreed, the morning's plan, and how it was lived through."""
+def _morning(engine: Engine, day: "Day", spreads: "Spreads", seed: int) -> "Plan":
+    """Return the plan with which a running day began: what `plan` makes of it."""
     if day.horizon > 1:
         fault = Fault(
             file="day.toml",
@@ -1416,21 +1428,25 @@ def _live(
             expected="1: a running day is one day, put today's calls into a folder",
         )
         raise InvalidInput([fault])
+    return _planned(engine, day, spreads, seed)
+
+
+def _live(
+    day: "Day",
+    made: "Plan",
+    facts: "Sequence[Fact]",
+    seed: int,
+    until_s: int | None = None,
+    takes: "Sequence[Take]" = (),
+) -> "tuple[Day, tuple[Moment, ...]]":
+    """Return the day as agreed, and how it was lived through."""
     from dispatch.live import as_agreed, live
     from dispatch.planner import Budget
     from dispatch.reshuffle import RESHUFFLE_ROUNDS
 
-    made = engine.plan_day(
-        day,
-        seed=seed,
-        rounds=None,
-        spent=None,
-        stop=lambda: False,
-        report=lambda _: None,
-    )
     budget = Budget(seed=seed, rounds=RESHUFFLE_ROUNDS, replans=False)
     moments = live(day, made, facts, budget, until_s, takes)
-    return as_agreed(day, takes, moments[-1].log), made, moments
+    return as_agreed(day, takes, moments[-1].log), moments
 
 
 def _read_taken(folder: Path, facts: Path | None) -> "Sequence[Take]":
