@@ -90,6 +90,12 @@ export const sayMinutes = (seconds) => {
   const rest = minutes % 60;
   return rest === 0 ? `${minutes / 60} h` : `${Math.floor(minutes / 60)} h ${rest} min`;
 };
+// As it can be seen on the road: short ones in tens of metres or yards.
+export const sayDistance = (metres, unit) => {
+  const [large, long, small, short] = unit === "mi" ? [1609.344, "mi", 0.9144, "yd"] : [1000, "km", 1, "m"];
+  const tens = Math.max(10, 10 * Math.round(metres / small / 10));
+  return metres < large / 2 ? `${tens} ${short}` : `${(metres / large).toFixed(1)} ${long}`;
+};
 export const dateOf = (ms, zone) =>
   new Intl.DateTimeFormat("en-CA", {
     timeZone: zone,

@@ -1,6 +1,6 @@
 // The day as it is shown: the next stop big, the rest below.
 
-import { READY, clock, nameOf, sayMinutes, span } from "./phone-day.js";
+import { READY, clock, nameOf, sayDistance, sayMinutes, span } from "./phone-day.js";
 import { make } from "./draw.js";
 import { icon, keyOfDay } from "./phone-draw.js";
 
@@ -272,17 +272,29 @@ function fold(view, key, title, ...content) {
   return details;
 }
 
-// How the drive goes, where there is a road network; whose data that is stands below it.
+// "Turn left onto High Street, then 1.2 km".
+const turnWords = ({ text, distance_m }, unit) =>
+  distance_m > 0
+    ? make("span", {}, `${text.replace(/\.$/, "")}, then `, make("strong", { class: "far figures" }, sayDistance(distance_m, unit)))
+    : make("span", {}, text);
+
+// How the drive goes, where there is a road network and the drive is not over; how far
+// it is from each turn to the next; whose data that is stands below it.
 function turnFold(view, stop) {
-  const turns = stop.turns ?? [];
+  const turns = ["open", "driving"].includes(stop.state) ? (stop.turns ?? []) : [];
+  const { distance, roads } = view.sheet;
   return (
     turns.length > 0 &&
     fold(
       view,
       `turns ${stop.key}`,
       stop.by_ferry ? "Turn by turn, by ferry" : "Turn by turn",
-      make("ol", {}, turns.map((turn) => make("li", {}, turn.text))),
-      make("p", { class: "quiet" }, view.sheet.roads),
+      make(
+        "ol",
+        { class: "turns" },
+        turns.map((turn) => make("li", {}, turnWords(turn, distance))),
+      ),
+      make("small", {}, roads),
     )
   );
 }

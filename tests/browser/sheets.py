@@ -281,6 +281,23 @@ def stops() -> list[Json]:
     ]
 
 
+TURNS = (
+    ("Drive west.", 33),
+    ("Enter the roundabout and take the 2nd exit onto Upper Invented Row.", 456),
+    ("Take the ferry.", 1666),
+    ("You have arrived at your destination.", 0),
+)
+
+
+def with_turns(day: Json) -> Json:
+    """Lay a sheet on invented roads: each drive has turns, the one to 502 a ferry."""
+    for each in day["stops"]:
+        if each["kind"] != "break":
+            each["turns"] = [{"text": words, "distance_m": m} for words, m in TURNS]
+            each["by_ferry"] = each["key"] == "call:502"
+    return day | {"roads": "nobody: invented roads, data of 2013-08-03"}
+
+
 def sheet(states: Mapping[str, str] | None = None, **more: Any) -> Json:
     """Return Mira's sheet; ``states`` says which stops, by key, are how far."""
     day: Json = {

@@ -9,7 +9,7 @@ import pytest
 from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Page, expect
 
-from tests.browser.sheets import at, sheet
+from tests.browser.sheets import TURNS, at, sheet, with_turns
 from tests.browser.standin import Standin
 
 Open = Callable[..., Page]
@@ -597,6 +597,67 @@ def test_a_code_is_gone_as_soon_as_the_page_is_hidden(
     page.evaluate(HIDE)
     assert "4711" not in page.content()
     assert "4711" not in json.dumps(kept_on(page))
+
+
+# --- the way there --------------------------------------------------------------
+
+
+def test_a_drive_is_told_turn_by_turn_until_it_is_over(
+    open_page: Open, service: Standin
+) -> None:
+    service.sheet = with_turns(sheet(FIRST_DONE))
+    page = pair(open_page(), service)
+    now = page.locator(".now")
+    now.get_by_text("Turn by turn, by ferry").click()
+    expect(now.locator(".turns li")).to_have_text(
+        [
+            "Drive west, then 30 m",
+            f"{TURNS[1][0].rstrip('.')}, then 460 m",
+            "Take the ferry, then 1.7 km",
+            "You have arrived at your destination.",
+        ]
+    )
+    expect(now.get_by_text("nobody: invented roads")).to_be_visible()
+    service.change(with_turns(sheet(WORKING)))
+    expect(page.get_by_text("Working at")).to_be_visible()
+    expect(now.locator(".turns")).to_have_count(0)
+
+
+def test_in_a_country_of_miles_the_turns_are_in_yards_and_miles(
+    open_page: Open, service: Standin
+) -> None:
+    service.sheet = with_turns(sheet(FIRST_DONE, distance="mi"))
+    page = pair(open_page(), service)
+    page.locator(".now").get_by_text("Turn by turn").click()
+    # 33 m are 36 yards, 456 m are 499 and 1666 m are 1.04 miles.
+    far = page.locator(".now .turns .far")
+    expect(far).to_have_text(["40 yd", "500 yd", "1.0 mi"])
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize(("width", "height"), [(390, 844), (320, 568)])
+def test_the_turns_can_be_read_on_every_phone(
+    open_page: Open, service: Standin, scheme: str, width: int, height: int
+) -> None:
+    service.sheet = with_turns(sheet(FIRST_DONE))
+    size = {"width": width, "height": height}
+    page = pair(open_page(color_scheme=scheme, viewport=size), service)
+    page.locator(".later .stop > .fold > summary").first.click()
+    folds = page.locator("summary:visible", has_text="Turn by turn")
+    expect(folds).to_have_count(2)
+    for each in folds.all():
+        each.click()
+    audit(page, "turn lists")
+    for fold in page.locator(".fold:has(> .turns):visible").all():
+        # One column: the list begins below its title's first letter, with no corner of
+        # it rounded off.
+        title, turns = fold.locator("summary"), fold.locator(".turns")
+        edges = (
+            "each => each.getBoundingClientRect().left + parseFloat("
+            "getComputedStyle(each).paddingLeft)"
+        )
+        assert turns.evaluate(edges) == pytest.approx(title.evaluate(edges))
+        assert turns.evaluate("each => getComputedStyle(each).borderRadius") == "0px"
 
 
 # --- everybody can use it -------------------------------------------------------
