@@ -1544,6 +1544,8 @@ def _better_choice(
         issue.quantity * _surcharge_cents(day, _source_of(day, issue), issue.part_id)
         for issue in issues
     )
+    if paid == 0 and chosen == need.alternatives[0]:
+        return None
     offers = [
         (extra, rank)
         for rank, choice in enumerate(need.alternatives)

@@ -55,7 +55,7 @@ from dispatch.problem import (
 from dispatch.reach import able_vans
 from dispatch.rest import Rest
 from dispatch.rules import judge
-from dispatch.search.lns import apply_terms, search
+from dispatch.search.lns import apply_terms, search, ways_of
 from dispatch.search.schedule import PARTS, SIZE, Routes, empty_routes
 from dispatch.search.trial import (
     BREAKS,
@@ -527,6 +527,7 @@ class _Part:
         self._settle_links(self.problem, routes)
         self.steady = seat(self.problem, routes, 0) == 0
         self.routes = routes
+        self.ways = ways_of(problem)
         self.heat = temperatures(usual_drive(problem), (0.8, 1.0))
         self.lacks: set[int] = set()  # vans that cannot have the parts
 
@@ -697,7 +698,7 @@ class _Part:
         self._settle_links(own, routes)
         if seat(own, routes, 1) < 0 or routes.van_of[self.row] < 0:
             return None
-        memory = memory_of(own, routes)
+        memory = memory_of(own, routes, self.ways)
         chance = np.random.default_rng(self.ask.seed)
         rounds = min(self.ask.rounds, ROUNDS_PER_CALL * own.call_count)
         search(own, memory, chance, rounds, self.heat, no_futures())

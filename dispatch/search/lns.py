@@ -206,7 +206,7 @@ def new_memory(problem: Problem, pool_rows: int = POOL_ROWS) -> Memory:
         now=empty_routes(problem),
         kept=empty_routes(problem),
         best=empty_routes(problem),
-        notes=new_notes(problem),
+        notes=new_notes(problem, ways_of(problem)),
         pool=np.zeros((pool_rows, POOL_VISITS + calls + len(problem.stores)), np.int64),
         marks=np.random.default_rng(0).integers(1 << 40, size=len(problem.visits)),
         recent=np.full((RECENT, 2), -1, np.int64),
@@ -220,13 +220,15 @@ def new_memory(problem: Problem, pool_rows: int = POOL_ROWS) -> Memory:
     return memory
 
 
-def new_notes(problem: Problem) -> Notes:
+def new_notes(problem: Problem, ways: NDArray[np.int64]) -> Notes:
     """Return the notes of a search that has looked at nothing yet.
 
     Parameters
     ----------
     problem : Problem
         The day.
+    ways : ndarray
+        What :func:`ways_of` returns for it.
 
     Returns
     -------
@@ -244,12 +246,23 @@ def new_notes(problem: Problem) -> Notes:
         ),
         queue=np.zeros(max(1, calls), np.int64),
         key=np.zeros(max(1, calls), np.float64),
-        ways=_ways(problem),
+        ways=ways,
     )
 
 
-def _ways(problem: Problem) -> NDArray[np.int64]:
-    """Return ``ways`` of :class:`Notes`."""
+def ways_of(problem: Problem) -> NDArray[np.int64]:
+    """Return the first visit that a van may make of each and those behind it.
+
+    Parameters
+    ----------
+    problem : Problem
+        The day; its windows do not matter.
+
+    Returns
+    -------
+    ndarray, shape (vans, visits + 1)
+        ``ways`` of :class:`Notes`.
+    """
     vans, visits = problem.allowed.shape
     ways = np.full((vans, visits + 1), -1)  # the last column: nothing behind
     ways[:, :-1] = np.where(problem.allowed == 1, np.arange(visits), -1)

@@ -208,20 +208,23 @@ def seat(problem: Problem, routes: Routes, drops: int) -> int:
     return faults if works else -1
 
 
-def memory_of(problem: Problem, routes: Routes) -> Memory:
+def memory_of(problem: Problem, routes: Routes, ways: NDArray[np.int64]) -> Memory:
     """Return the memory of a search that begins with routes.
 
     Parameters
     ----------
     problem, routes : Problem, Routes
         The day and its routes, timed and supplied.
+    ways : ndarray
+        What :func:`dispatch.search.lns.ways_of` returns for the problem.
 
     Returns
     -------
     Memory
         With hardly any room for other routes to remember.
     """
-    notes, stops = new_notes(problem), problem.call_count + len(problem.stores)
+    notes = new_notes(problem, ways)
+    stops = problem.call_count + len(problem.stores)
     left_out = int(routes.left[0] + routes.facts[:, LATE].sum())
     units = int(routes.facts[:, MONEY].sum())
     notes.score[:] = (left_out, units, left_out, units, 1, 0)
