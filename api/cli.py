@@ -1693,7 +1693,7 @@ def serve(  # noqa: PLR0913 - its options
 
     from api.access import first_secret
     from api.app import create_app
-    from api.crew import Pool
+    from api.crew import Pool, keep_what_is_loaded
     from api.host import load_folder, worker
     from api.journal import set_up
     from api.vault import read_vault
@@ -1713,17 +1713,19 @@ def serve(  # noqa: PLR0913 - its options
                 store, folder, today=today, locator=locator, roads=surveyor
             )
             _say_loaded(day)
+        app = create_app(
+            store=store,
+            crew=crew,
+            vault=vault,
+            secure=https,
+            keep_days=keep_days,
+            locator=locator,
+            roads=surveyor,
+        )
+        keep_what_is_loaded()
         with worker(settings):
             uvicorn.run(
-                create_app(
-                    store=store,
-                    crew=crew,
-                    vault=vault,
-                    secure=https,
-                    keep_days=keep_days,
-                    locator=locator,
-                    roads=surveyor,
-                ),
+                app,
                 host=host,
                 port=port,
                 access_log=False,  # its lines would name calls
