@@ -768,7 +768,7 @@ def check(ctx: click.Context, *, folder: Path, as_json: bool) -> None:
 
     Nothing is planned. Is everything the day's calls use aboard, van by van, and what
     else can be loaded at the shop? Says what is missing, where it lies, and what to
-    swap before leaving.
+    swap before leaving. All of the folder that planning reads is read, its log too.
 
     \b
     Examples:
@@ -780,8 +780,10 @@ def check(ctx: click.Context, *, folder: Path, as_json: bool) -> None:
     2 bad input, 3 cannot read.
     """
     day = ctx.obj.read(folder)
+    from dispatch.scenario import read_log_for_planning
     from dispatch.vancheck import van_check
 
+    read_log_for_planning(folder, day.zone)
     found = van_check(day)
     if as_json:
         report = {
