@@ -93,7 +93,8 @@ def create_app(  # noqa: PLR0913 - its parts
         locator=locator or Locator(),
         roads=roads,
     )
-    feed = Feed(desk)
+    door = Door()
+    feed = Feed(desk, door)
 
     @asynccontextmanager
     async def lifespan(_: FastAPI) -> AsyncIterator[None]:
@@ -118,7 +119,7 @@ def create_app(  # noqa: PLR0913 - its parts
     )
     app.state.desk = desk
     app.state.feed = feed
-    app.state.door = Door()
+    app.state.door = door
     app.state.secure = secure
     app.state.vault = vault or make_vault()
     app.state.counts = Counts(more=lambda: _census(desk))

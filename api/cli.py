@@ -795,7 +795,7 @@ def check(ctx: click.Context, *, folder: Path, as_json: bool, no_roads: bool) ->
     Nothing is planned. Is everything the day's calls use aboard, van by van, and what
     else can be loaded at the shop? Says what is missing, where it lies, and what to
     swap before leaving. A call that no van can be sent to claims nothing, and says
-    why.
+    why. All of the folder that planning reads is read, its log too.
 
     \b
     Examples:
@@ -807,8 +807,10 @@ def check(ctx: click.Context, *, folder: Path, as_json: bool, no_roads: bool) ->
     2 bad input, 3 cannot read.
     """
     day = ctx.obj.laid(folder, no_roads=no_roads)
+    from dispatch.scenario import read_log_for_planning
     from dispatch.vancheck import van_check
 
+    read_log_for_planning(folder, day.zone)
     found = van_check(day)
     if as_json:
         report = {
@@ -1736,7 +1738,7 @@ def serve(  # noqa: PLR0913 - its options
 
     from api.access import first_secret
     from api.app import create_app
-    from api.crew import Pool
+    from api.crew import Pool, keep_what_is_loaded
     from api.host import load_folder, worker
     from api.journal import set_up
     from api.vault import read_vault
@@ -1756,17 +1758,19 @@ def serve(  # noqa: PLR0913 - its options
                 store, folder, today=today, locator=locator, roads=surveyor
             )
             _say_loaded(day)
+        app = create_app(
+            store=store,
+            crew=crew,
+            vault=vault,
+            secure=https,
+            keep_days=keep_days,
+            locator=locator,
+            roads=surveyor,
+        )
+        keep_what_is_loaded()
         with worker(settings):
             uvicorn.run(
-                create_app(
-                    store=store,
-                    crew=crew,
-                    vault=vault,
-                    secure=https,
-                    keep_days=keep_days,
-                    locator=locator,
-                    roads=surveyor,
-                ),
+                app,
                 host=host,
                 port=port,
                 access_log=False,  # its lines would name calls

@@ -14,6 +14,7 @@ from zoneinfo import ZoneInfo
 
 from api.desk import Desk
 from api.problems import NotFound
+from api.security import Door
 from api.store.events import (
     Event,
     first_event,
@@ -75,10 +76,12 @@ class Feed:
     ----------
     desk : Desk
         The service's.
+    door : Door
+        Told which revocations have been heard.
     """
 
-    def __init__(self, desk: Desk) -> None:
-        self.desk = desk
+    def __init__(self, desk: Desk, door: Door) -> None:
+        self.desk, self.door = desk, door
         self.listeners: set[Listener] = set()
         self._sheets: dict[str, dict[str, tuple[str, Sheet | None]]] = {}
         self._age = 0  # rises with every change: what was read before is not kept
@@ -138,10 +141,13 @@ class Feed:
                 await asyncio.wait_for(self._wake.wait(), STEP_S)
             self._wake.clear()
             try:
+                begun_s = self.door.clock()
                 events = await asyncio.to_thread(self._read, self._last)
                 while events:
                     self._carry(events)
+                    begun_s = self.door.clock()
                     events = await asyncio.to_thread(self._read, self._last)
+                self.door.vouch(begun_s)
                 if clock() - trimmed > TRIM_S:
                     trimmed = clock()
                     await asyncio.to_thread(self._trim)
@@ -152,6 +158,8 @@ class Feed:
         self._last = events[-1].seq
         if any(event.name in ("sheet", "day", "plan") for event in events):
             self.forget()
+        if any(event.name == "key" for event in events):
+            self.door.forget()
         for event in events:
             for listener in tuple(self.listeners):
                 if listener.hears(event):

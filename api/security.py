@@ -28,7 +28,10 @@ DAY_MS = 24 * HOUR_MS
 # that lies in a drawer for a month is paired anew.
 IDLE_MS = {"office": 7 * DAY_MS, "van": 30 * DAY_MS, "feed": 90 * DAY_MS}
 LONGEST_MS = {"office": 90 * DAY_MS, "van": 365 * DAY_MS, "feed": 5 * 365 * DAY_MS}
-_REMEMBERED_S = 2.0  # how long another process's revocation may go unnoticed
+_UNHEARD_S = 2.0  # how long another process's revocation may go unnoticed
+# How long a token is not looked up while revocations are heard; own choice. Each token
+# has its own length in between, or all of a firm's phones would be looked up at once.
+_REMEMBERED_S = (300.0, 600.0)
 _REMEMBERED = 2_000  # tokens
 _SIGN_IN = ("office", "van")
 _SAFE = {"GET", "HEAD", "OPTIONS"}
@@ -57,6 +60,10 @@ class Principal:
 class Door:
     """What the guard of one process remembers: tokens seen lately, and limits.
 
+    A token is remembered as long as all revocations up to two seconds ago are known:
+    because it was looked up since, or because whoever follows the store's events has
+    vouched for it.
+
     Parameters
     ----------
     clock : callable, optional
@@ -70,7 +77,9 @@ class Door:
     asks: Limit = field(init=False)
     signs: Limit = field(init=False)
     misses: Limit = field(init=False)
+    age: int = 0  # rises with every revocation: what was looked up before is not kept
     _known: OrderedDict[str, tuple[float, Key]] = field(default_factory=OrderedDict)
+    _heard_s: float = -_UNHEARD_S
 
     def __post_init__(self) -> None:
         self.asks = Limit(per_s=100, burst=1000, clock=self.clock)
@@ -90,11 +99,18 @@ class Door:
         Key or None
             As it was then; ``None``: look it up.
         """
-        until_s, key = self._known.get(digest, (0.0, None))
-        return key if self.clock() < until_s else None
+        if digest not in self._known:
+            return None
+        looked_s, key = self._known[digest]
+        now_s = self.clock()
+        if now_s >= max(looked_s, self._heard_s) + _UNHEARD_S:
+            return None
+        low_s, high_s = _REMEMBERED_S
+        share = int(digest[:8], 16) / 16**8
+        return key if now_s < looked_s + low_s + share * (high_s - low_s) else None
 
-    def remember(self, digest: str, key: Key) -> None:
-        """Keep a token for a moment.
+    def remember(self, digest: str, key: Key, age: int) -> None:
+        """Keep a token for a while.
 
         Parameters
         ----------
@@ -102,14 +118,29 @@ class Door:
             Of the token.
         key : Key
             As it was looked up.
+        age : int
+            The door's before it was looked up.
         """
         self._known.pop(digest, None)
-        self._known[digest] = (self.clock() + _REMEMBERED_S, key)
+        if age != self.age:  # one was revoked meanwhile: perhaps this one
+            return
+        self._known[digest] = (self.clock(), key)
         if len(self._known) > _REMEMBERED:
             self._known.popitem(last=False)
 
+    def vouch(self, heard_s: float) -> None:
+        """Be told that all revocations up to a moment have been heard.
+
+        Parameters
+        ----------
+        heard_s : float
+            By this door's clock.
+        """
+        self._heard_s = heard_s
+
     def forget(self) -> None:
         """Look up every token anew: one was revoked."""
+        self.age += 1
         self._known.clear()
 
 
@@ -233,10 +264,11 @@ class Guard(SecurityBase):
         key = door.recall(digest)
         if key is None:
             _refuse_if(door.misses.wait_s(address_of(request)))
+            age = door.age
             # Not on the event loop: the database may be slow to answer.
             key = await run_in_threadpool(_look_up, desk, digest)
             if key is not None:
-                door.remember(digest, key)
+                door.remember(digest, key, age)
         now_ms = int(desk.clock().timestamp() * 1000)
         if key is None or key.kind not in _SIGN_IN or not key.good(now_ms):
             door.misses.take(address_of(request))

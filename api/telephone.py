@@ -183,10 +183,7 @@ def ask(desk: Desk, day_id: str, body: UrgentBody) -> tuple[Inquiry, DayClock]:
         call = replace(call, note=" ".join(filter(None, (DANGER_NOTE, call.note))))
     at_s = max(now_s(known, desk.clock()), known.state.at_s or 0)
     running = (force.plan, known.log)
-    number = known.day.emergency_number
     how = Ask(danger=body.danger)
-    if number:
-        how = replace(how, number=f"the emergency number {number}")
     document, options = desk.crew.call(work_out, day, running, call, at_s, how)
     with desk.store.write() as transaction:
         inquiry = Inquiry(

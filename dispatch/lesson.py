@@ -13,9 +13,8 @@ from dispatch.roadlog import LearntRoads, hourly, learn_roads, with_roads
 from dispatch.scenario.joblog import (
     Drives,
     JobLog,
-    empty_log,
     read_log,
-    tells_lengths,
+    read_log_for_planning,
 )
 from dispatch.travel.atlas import Atlas
 from shared.model import Call, Day, Kind, Place, TravelRules
@@ -265,9 +264,7 @@ def study_if_told(folder: Path, day: Day, atlas: Atlas | None = None) -> Taught:
     InvalidInput
         When a log that tells lengths could be read two ways, or not at all.
     """
-    if tells_lengths(folder):
-        return study(folder, day, atlas)
-    return _learn_from(empty_log(), day)
+    return _learn_from(read_log_for_planning(folder, day.zone), day, atlas)
 
 
 def learn(folder: Path, day: Day, atlas: Atlas | None = None) -> Lesson:

@@ -108,7 +108,8 @@ AFTER_HOURS_S = 4 * 3600
 """How much longer than agreed a driver is asked to stay at most; own choice."""
 
 NUMBER = "the emergency number of the place they are in (112, 911, 999, 000 ...)"
-"""Which number it is is a matter of the place; the list is that of the cautions."""
+"""Where the firm names none: which number it is is a matter of the place; the list is
+that of the cautions."""
 
 RING_FIRST = "First make sure that the emergency number has been rung."
 """Said wherever a call that may be a danger to life is passed on."""
@@ -145,8 +146,6 @@ class Ask:
     ----------
     danger : bool
         Whether a person, a child or an animal is in danger.
-    number : str
-        Words for the emergency number.
     rounds : int
         Of each short search at most; 0: every other call keeps its van and its order.
     seed : int
@@ -157,7 +156,6 @@ class Ask:
     """
 
     danger: bool = False
-    number: str = NUMBER
     rounds: int = ROUNDS
     seed: int = 0
     apart_s: int = 300
@@ -1399,11 +1397,11 @@ def dangers(day: Day, call: Call, ask: Ask) -> tuple[Caution, ...]:
     Parameters
     ----------
     day : Day
-        With its trade table.
+        With its trade table, and the emergency number that the firm names.
     call : Call
         The urgent call.
     ask : Ask
-        Whether somebody is in danger, and the emergency number's words.
+        Whether somebody is in danger.
 
     Returns
     -------
@@ -1420,17 +1418,19 @@ def dangers(day: Day, call: Call, ask: Ask) -> tuple[Caution, ...]:
     if not ask.danger:
         return usual
     source = "common practice, no source"
+    named = day.emergency_number
+    number = f"the emergency number {named}" if named else NUMBER
     return (
         Caution(
             id="ring_first",
-            text=f"Danger to life: the caller rings {ask.number} now, before anything "
+            text=f"Danger to life: the caller rings {number} now, before anything "
             "else is said about vans, prices or papers.",
             source=source,
             emergency=True,
         ),
         Caution(
             id="tell_caller",
-            text=f"Tell the caller: hang up and ring {ask.number}. Say where you are, "
+            text=f"Tell the caller: hang up and ring {number}. Say where you are, "
             "who is locked in and how they are. Do what the emergency service tells "
             "you, also if a pane has to be broken. Fire, smoke, gas or a running "
             "engine in a closed space: get out and stay away. Otherwise stay near, "

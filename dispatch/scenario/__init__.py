@@ -5,6 +5,7 @@ fault of the whole folder into one :class:`~shared.errors.InvalidInput`.
 """
 
 from dispatch.scenario.facts import add_facts, read_facts, read_happened, write_facts
+from dispatch.scenario.joblog import read_log_for_planning
 from dispatch.scenario.places import (
     PINS,
     Finder,
@@ -41,6 +42,7 @@ __all__ = [
     "read_caller",
     "read_facts",
     "read_happened",
+    "read_log_for_planning",
     "read_scenario",
     "read_shelves",
     "resolve_traffic",

@@ -298,19 +298,32 @@ def read_log(folder: Path, zone: ZoneInfo) -> JobLog:
     return _Reader(sheet=sheet, settings=settings, zone=zone, findings=findings).read()
 
 
-def tells_lengths(folder: Path) -> bool:
-    """Return whether a folder's log says anything about how long visits took.
+def read_log_for_planning(folder: Path, zone: ZoneInfo) -> JobLog:
+    """Return the log of a folder, as far as planning learns from it.
 
     Parameters
     ----------
-    folder : Path
-        A scenario's.
+    folder, zone : Path, ZoneInfo
+        As for :func:`read_log`.
 
     Returns
     -------
-    bool
-        ``False`` for a log of used parts alone, and where there is none: neither a
-        kind of work nor a time stands in its header.
+    JobLog
+        Empty for a log of used parts alone, and where there is none.
+
+    Raises
+    ------
+    InvalidInput
+        When a log that tells lengths could be read two ways, or not at all.
+    """
+    return read_log(folder, zone) if _tells_lengths(folder) else empty_log()
+
+
+def _tells_lengths(folder: Path) -> bool:
+    """Return whether a folder's log says anything about how long visits took.
+
+    ``False`` for a log of used parts alone, and where there is none: neither a kind of
+    work nor a time stands in its header.
     """
     findings = Findings()
     settings = _read_settings(folder / SETTINGS, findings)

@@ -123,7 +123,11 @@ class Course:
                 "--port",
                 str(self._port),
             ],
-            env={**os.environ, "KEYROUND_DATABASE": self.url},
+            env={
+                **os.environ,
+                "KEYROUND_DATABASE": self.url,
+                "PYTHONDONTWRITEBYTECODE": "",  # or each start compiles all modules
+            },
             stderr=subprocess.DEVNULL,
             stdout=subprocess.DEVNULL,
         )

@@ -19,7 +19,7 @@ from pathlib import Path
 
 from api.app import create_app
 from api.course import put_in_force, write_morning
-from api.crew import Here
+from api.crew import Here, keep_what_is_loaded
 from api.desk import Desk, know
 from api.folder import Given, load, move_to
 from api.security import make_key
@@ -74,6 +74,7 @@ def serve(url: str, port: int) -> None:
         return begin + timedelta(seconds=time.monotonic() - started)
 
     app = create_app(store=store, clock=clock)
+    keep_what_is_loaded()
     uvicorn.run(app, port=port, log_level="warning", access_log=False)
 
 
@@ -280,6 +281,7 @@ def main() -> None:
         say(f"{asked.vans} vans, {asked.calls} calls planned")
         command = [sys.executable, "-m", "tests.benchmark.service", "--serve", url]
         service = subprocess.Popen([*command, "--port", str(asked.port)])  # noqa: S603
+        keep_what_is_loaded()  # pauses of this process would be counted as waiting
         try:
             asyncio.run(_when_ready(service.pid, asked, tokens, (day_id, office)))
         finally:

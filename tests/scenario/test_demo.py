@@ -85,6 +85,14 @@ def test_all_typed_addresses_are_served_but_the_two_that_nobody_can_place() -> N
     assert 11 * 3600 <= parked.start_s <= 13 * 3600  # at the car, not at the barrier
 
 
+def test_at_four_vans_two_say_where_things_lie_and_the_firm_names_its_number() -> None:
+    day = read_scenario(DEMOS / "four_vans")
+    assert day.emergency_number == "112"
+    for van in day.vans:
+        where = van.stock if van.id in {"anna", "cem"} else {}
+        assert van.bins.keys() == where.keys()
+
+
 def test_four_vans_serve_all_thirty_five_calls() -> None:
     day, plan = planned("four_vans")
     assert len(day.calls) == 35

@@ -781,6 +781,16 @@ def test_the_check_without_roads_knows_of_none_that_is_missing() -> None:
     assert json.loads(result.stdout)["vans"][0]["call_ids"] == ["C1", "C2"]
 
 
+def test_the_check_refuses_a_log_that_planning_would_refuse(tmp_path: Path) -> None:
+    log = tmp_path / "log.csv"
+    log.write_text("date,van,parts\nno date,V1,BLANK\n", encoding="utf-8")
+    assert run("check", str(tmp_path), obj=wanting(1)).exit_code == 0  # no lengths
+    log.write_text("kind,start,start,finish\n", encoding="utf-8")
+    result = run("check", str(tmp_path), obj=wanting(1))
+    assert result.exit_code == 2
+    assert "log.csv" in result.stderr
+
+
 # --- the trade's table -------------------------------------------------------
 
 

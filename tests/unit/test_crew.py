@@ -1,6 +1,7 @@
 """Who works out what has to be answered now."""
 
 import os
+from multiprocessing import active_children
 
 import pytest
 
@@ -25,5 +26,14 @@ def test_a_child_that_dies_costs_one_answer_and_is_replaced() -> None:
         with pytest.raises(Unavailable):
             pool.call(os._exit, 1)
         assert pool.call(divmod, 7, 2) == (3, 1)
+    finally:
+        pool.close()
+
+
+def test_the_child_gets_ready_before_anybody_waits_for_it() -> None:
+    before = set(active_children())
+    pool = Pool()
+    try:
+        assert len(set(active_children()) - before) == 1
     finally:
         pool.close()

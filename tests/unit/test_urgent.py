@@ -198,9 +198,15 @@ def test_danger_comes_before_any_option_with_the_number_to_ring() -> None:
     for kind in (OptionKind.REFER, OptionKind.DECLINE):
         assert of(found, kind).text.startswith(RING_FIRST)
         assert RING_FIRST not in of(options(rest, urgent()), kind).text
-    assert (
-        "144" in options(rest, urgent(), Ask(danger=True, number="144")).first[0].text
+
+
+def test_the_number_to_ring_is_the_one_that_the_firm_names() -> None:
+    rest = a_rest(
+        kinds=trade.kinds(), cautions=trade.cautions(), emergency_number="144"
     )
+    for said in options(rest, urgent(), Ask(danger=True)).first[:2]:
+        assert "the emergency number 144" in said.text
+        assert NUMBER not in said.text
 
 
 def test_who_may_be_locked_in_is_asked_about_first_without_being_told() -> None:
