@@ -741,8 +741,9 @@ class _Trying:
         self.drawn: dict[object, _Drawn | None] = {}
         self.picks: list[int] = []
         self.steps = 0
-        self.best: tuple[int, list[int], list[tuple[str, _Drawn]]] | None = None
-        self.doubt: int | None = None  # the least weight of what several vans want
+        self.most: int | None = None  # the least weight so far
+        self.best: tuple[list[int], list[tuple[str, _Drawn]]] | None = None  # of that
+        self.doubtful = False  # several vans want more for it than there is
 
     def solve(self, steps: int) -> tuple[bool, _Shared | None]:
         """Return whether the answer is known, and it; ``None``: there is no way."""
@@ -750,13 +751,11 @@ class _Trying:
             return False, None
         self.steps = steps
         self._choose(0)
-        if self.steps < 0:
+        if self.steps < 0 or self.doubtful:
             return False, None
         if self.best is None:
-            return self.doubt is None, None
-        weight, ranks, drawn = self.best
-        if self.doubt is not None and self.doubt < weight:
-            return False, None
+            return True, None
+        ranks, drawn = self.best
         shares: Counter[tuple[str, Source, str]] = Counter()
         for van_id, one in drawn:
             for stream, count in one.amounts:
@@ -777,7 +776,11 @@ class _Trying:
         ]
 
     def _choose(self, weight: int) -> None:
-        """Try every alternative of the next need that may lead to something better."""
+        """Try every alternative of the next need that may lead to something better.
+
+        Its weight is that of all alternatives chosen and of having all that they use;
+        who wants more of a part never has it for less.
+        """
         at = len(self.picks)
         if at == len(self.lines):
             self._draw_all(weight)
@@ -792,18 +795,28 @@ class _Trying:
             self.steps -= 1
             if self.steps < 0:
                 return
-            total = weight + more
-            if rank < first or (self.best is not None and total >= self.best[0]):
+            if rank < first or not self._may_be_best(weight + more):
                 continue
+            total: int | None = weight + more
             for part, count in wanted.items():
                 stages = self.asked.setdefault((line.van_id, part), Counter())
+                before = self._draw(line.van_id, part)
                 stages[line.stage] += count
-            if all(self._draw(line.van_id, part) is not None for part in wanted):
+                after = self._draw(line.van_id, part)
+                if total is None or before is None or after is None:
+                    total = None
+                else:
+                    total += after.weight - before.weight
+            if total is not None and self._may_be_best(total):
                 self.picks.append(rank)
                 self._choose(total)
                 self.picks.pop()
             for part, count in wanted.items():
                 self.asked[line.van_id, part][line.stage] -= count
+
+    def _may_be_best(self, weight: int) -> bool:
+        """Return whether something of at least this weight may be the answer."""
+        return self.most is None or weight < self.most
 
     def _draw_all(self, weight: int) -> None:
         """Look what the alternatives chosen come to, for all vans together."""
@@ -814,16 +827,13 @@ class _Trying:
             drawn = self._draw(van_id, part)
             if drawn is None:
                 return
-            weight += drawn.weight
             made.append((van_id, drawn))
             for stream, count in drawn.amounts:
                 used[stream.pot] += count
                 stock[stream.pot] = stream.stock
-        if any(count > stock[pot] for pot, count in used.items()):
-            if self.doubt is None or weight < self.doubt:
-                self.doubt = weight
-        elif self.best is None or weight < self.best[0]:
-            self.best = weight, list(self.picks), made
+        self.most = weight
+        self.doubtful = any(count > stock[pot] for pot, count in used.items())
+        self.best = None if self.doubtful else (list(self.picks), made)
 
     def _draw(self, van_id: str, part: str) -> _Drawn | None:
         """Return the best way for a van to have what it wants of a part, if any.
