@@ -11,6 +11,7 @@ import math
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from itertools import accumulate
 from types import ModuleType
 from typing import TYPE_CHECKING, NamedTuple
 
@@ -849,26 +850,25 @@ class _Trying:
         streams = self._streams(van_id, part)
         total, last = stages.total(), len(self.stops.get(van_id, ()))
         amounts = [min(stream.stock, total) for stream in streams]
-        spare, over = [], 0
-        for stage in range(last + 1):
-            over -= stages[stage]
-            for stream, amount in zip(streams, amounts, strict=True):
-                over += amount * (stream.stage == stage)
-            spare.append(over)
+        more = [-stages.get(stage, 0) for stage in range(last + 1)]
+        for stream, amount in zip(streams, amounts, strict=True):
+            more[stream.stage] += amount
+        spare = list(accumulate(more))
         drawn = None
         if min(spare) >= 0:
-            for row in sorted(range(len(streams)), key=lambda r: -streams[r].weight):
-                stage = streams[row].stage
-                less = min(amounts[row], *spare[stage:])
-                amounts[row] -= less
-                spare[stage:] = [over - less for over in spare[stage:]]
+            for row, stream in enumerate(streams):
+                less = min(amounts[row], *spare[stream.stage :])
+                if less:
+                    amounts[row] -= less
+                    for stage in range(stream.stage, last + 1):
+                        spare[stage] -= less
             some = [one for one in zip(streams, amounts, strict=True) if one[1]]
             drawn = _Drawn(sum(one.weight * count for one, count in some), some)
         self.drawn[key] = drawn
         return drawn
 
     def _streams(self, van_id: str, part: str) -> list[_Stream]:
-        """Return where a van may have a part from."""
+        """Return where a van may have a part from, the dearest first."""
         if (van_id, part) in self.streams:
             return self.streams[van_id, part]
         van, shop = self.vans[van_id], self.day.shop
@@ -889,6 +889,7 @@ class _Trying:
             for weight, stage, source, place in places
             if place.stock.get(part, 0) > 0
         ]
+        found.sort(key=lambda stream: -stream.weight)
         self.streams[van_id, part] = found
         return found
 
