@@ -646,7 +646,11 @@ def put_in_force(transaction: Transaction, known: Known, made: Made) -> int:
 
 
 def queue(
-    transaction: Transaction, day_id: str, asked: Mapping[str, Any] | None = None
+    transaction: Transaction,
+    day_id: str,
+    asked: Mapping[str, Any] | None = None,
+    *,
+    rest: bool = False,
 ) -> Job:
     """Have a day planned, or its rest planned anew.
 
@@ -658,6 +662,8 @@ def queue(
         Which day.
     asked : mapping, optional
         ``seed``, ``rounds``, ``seconds``, as far as they are said.
+    rest : bool
+        Whether it is the rest even of a day of which nothing has been told.
 
     Returns
     -------
@@ -672,7 +678,7 @@ def queue(
         When there is no such day.
     """
     brief = brief_of(transaction, day_id)
-    kind = "rest" if brief.running else "morning"
+    kind = "rest" if rest or brief.running else "morning"
     for job in list_jobs(transaction, day_id):
         if job.open and job.kind == kind:
             raise Conflict(f"this day is being planned already (job {job.id})")

@@ -8,7 +8,14 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 from http import HTTPStatus
 
-from shared.errors import Conflict, Fault, InvalidInput, KeyroundError, Unavailable
+from shared.errors import (
+    Conflict,
+    Fault,
+    InvalidInput,
+    KeyroundError,
+    Overtaken,
+    Unavailable,
+)
 
 
 class NotFound(KeyroundError):  # noqa: N818 - the house's words
@@ -107,6 +114,7 @@ _STATUSES = {
 _ERRORS: dict[type[KeyroundError], Slug] = {
     InvalidInput: Slug.INVALID_INPUT,
     Conflict: Slug.MOVED_ON,
+    Overtaken: Slug.MOVED_ON,
     Unavailable: Slug.UNAVAILABLE,
     NotFound: Slug.NOT_FOUND,
     SignedOut: Slug.SIGNED_OUT,
@@ -198,7 +206,7 @@ def problem_of(error: Exception) -> Problem:
         headers = {"WWW-Authenticate": "Bearer"}
     if isinstance(error, TooMany):
         headers = {"Retry-After": str(error.retry_s)}
-    if isinstance(error, Unavailable):
+    if isinstance(error, (Unavailable, Overtaken)):
         headers = {"Retry-After": str(RETRY_S)}
     return Problem(slug=slug, detail=str(error), headers=headers)
 

@@ -1,7 +1,9 @@
 """Somebody rings with an urgent call: what can be done, and what is taken."""
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
+from contextlib import suppress
 from dataclasses import dataclass, replace
+from typing import TypeVar
 from uuid import uuid4
 
 from api.bodies import (
@@ -20,6 +22,7 @@ from api.course import (
     Teller,
     now_s,
     put_in_force,
+    queue,
     ready_to_run,
     write_moment,
 )
@@ -41,10 +44,12 @@ from dispatch.rest import in_force as whole_plan
 from dispatch.rest import rest_of
 from dispatch.state import replay
 from dispatch.urgent import RING_FIRST, Ask
-from shared.errors import Conflict, Fault, InvalidInput
+from shared.errors import Conflict, Fault, InvalidInput, Overtaken
 from shared.facts import Fact
 from shared.model import Call, Day, Plan, Window
 from shared.units import DayClock
+
+T = TypeVar("T")
 
 DANGER_NOTE = "Somebody may be in danger, the caller said. " + RING_FIRST
 """Goes with the call, so that whoever drives there knows it too."""
@@ -125,7 +130,7 @@ def work_out(
 
     Raises
     ------
-    Conflict
+    Overtaken
         When the rest of the day has to be planned anew first.
     """
     found = ask_at(day, running, call, at_s, how)
@@ -165,11 +170,13 @@ def ask(desk: Desk, day_id: str, body: UrgentBody) -> tuple[Inquiry, DayClock]:
     Raises
     ------
     Conflict
-        When nothing is planned yet, or the rest has to be planned anew first.
+        When nothing is planned yet.
     InvalidInput
         With every fault of the call.
     NotFound
         When there is no such day.
+    Overtaken
+        When the rest has to be planned anew first; it is then.
     Unavailable
         When it cannot be worked out just now.
     """
@@ -184,7 +191,7 @@ def ask(desk: Desk, day_id: str, body: UrgentBody) -> tuple[Inquiry, DayClock]:
     at_s = max(now_s(known, desk.clock()), known.state.at_s or 0)
     running = (force.plan, known.log)
     how = Ask(danger=body.danger)
-    document, options = desk.crew.call(work_out, day, running, call, at_s, how)
+    document, options = _call(desk, day_id, work_out, day, running, call, at_s, how)
     with desk.store.write() as transaction:
         inquiry = Inquiry(
             id=uuid4().hex,
@@ -198,6 +205,22 @@ def ask(desk: Desk, day_id: str, body: UrgentBody) -> tuple[Inquiry, DayClock]:
         )
         add_inquiry(transaction, inquiry)
     return inquiry, known.day.clock
+
+
+def _call(desk: Desk, day_id: str, work: Callable[..., T], *given: object) -> T:
+    """Have something worked out; where the rest has to be planned anew, see to that.
+
+    Nobody need have told anything: time alone makes a promise impossible.
+    """
+    try:
+        return desk.crew.call(work, *given)
+    except Overtaken:
+        with desk.store.write() as transaction, suppress(Conflict):  # it is already
+            queue(transaction, day_id, rest=True)
+        raise Overtaken(
+            "what stands cannot be done any more; the rest of the day is being "
+            "planned anew: ask again in a moment"
+        ) from None
 
 
 def _with_place(desk: Desk, transaction: Transaction, known: Known, call: Call) -> Day:
@@ -366,8 +389,7 @@ def work_out_windows(
     day : Day
         As it was planned.
     running : (Plan, tuple of Fact)
-        The plan in force, and what happened; on a day that is under way its rest is
-        looked at.
+        The plan in force, and what happened; on the day itself its rest is looked at.
     call : Call
         What is asked for.
     at_s : int
@@ -382,15 +404,15 @@ def work_out_windows(
 
     Raises
     ------
-    Conflict
+    Overtaken
         When the rest of the day has to be planned anew first.
     """
     plan, log = running
-    if log:
+    if log or at_s > 0:  # of a day to come nothing is over
         rest = rest_of(day, plan, replay(day, log), at_s)
         written = write_standing(rest.day, rest.travel, rest.standing)
         if written is None:
-            raise Conflict("the rest of the day has to be planned anew first")
+            raise Overtaken("the rest of the day has to be planned anew first")
         day, plan = rest.day, as_plan(rest.day, written)
     spreads = usual_spreads(replace(day, calls=(*day.calls, call)))
     found = quote(open_book([(day, plan)], spreads), call, spreads, keep)
@@ -436,12 +458,13 @@ def ask_for_windows(desk: Desk, day_id: str, body: QuoteBody) -> QuoteView:
     Raises
     ------
     Conflict
-        When nothing is planned yet, there is such a call already, or the rest of the
-        day has to be planned anew first.
+        When nothing is planned yet, or there is such a call already.
     InvalidInput
         With every fault of the call.
     NotFound
         When there is no such day.
+    Overtaken
+        When the rest has to be planned anew first; it is then.
     Unavailable
         When it cannot be worked out just now.
     """
@@ -455,4 +478,5 @@ def ask_for_windows(desk: Desk, day_id: str, body: QuoteBody) -> QuoteView:
         day = _with_place(desk, transaction, known, call)
     at_s = max(now_s(known, desk.clock()), known.state.at_s or 0)
     running = (force.plan, known.log)
-    return desk.crew.call(work_out_windows, day, running, call, at_s, body.keep)
+    given = (day, running, call, at_s, body.keep)
+    return _call(desk, day_id, work_out_windows, *given)

@@ -78,7 +78,7 @@ from dispatch.solver import temperatures, usual_drive
 from dispatch.stock import leave_over, part_name, spare_issues, stores
 from dispatch.timetable import Task, lay_out
 from dispatch.travel import extend_table
-from shared.errors import Conflict, Defect
+from shared.errors import Conflict, Defect, Overtaken
 from shared.model import (
     Call,
     Caution,
@@ -315,17 +315,17 @@ def set_board(rest: Rest) -> Board:
 
     Raises
     ------
-    Conflict
+    Overtaken
         When what stands cannot be done any more: it has to be planned anew first.
     """
     day = rest.day
     written = write_standing(day, rest.travel, rest.standing)
     if written is None:
-        raise Conflict("what stands cannot be done any more: plan the rest anew first")
+        raise Overtaken("what stands cannot be done any more: plan the rest anew first")
     plan = as_plan(day, written)
     faults = judge(day, rest.travel, plan)
     if faults:
-        raise Conflict(
+        raise Overtaken(
             "what stands breaks rules, plan the rest anew first:\n"
             + "\n".join(str(fault) for fault in faults)
         )
@@ -1307,7 +1307,9 @@ def options(rest: Rest | Board, call: Call, ask: Ask | None = None) -> Options:
     Raises
     ------
     Conflict
-        When what stands cannot be done any more, or a call of that id is there.
+        When a call of that id is there.
+    Overtaken
+        When what stands cannot be done any more.
     Defect
         When the judge refuses an option.
     """

@@ -5,6 +5,7 @@
     KeyroundError
     ├── InvalidInput   the request is wrong: every fault, each with its place
     ├── Conflict       the request was right, but the day has moved on
+    │   └── Overtaken  what stands cannot be done any more
     ├── Unavailable    something outside did not answer (map, database, geocoder)
     └── Defect         keyround is wrong: its own judge refuses its plan
 
@@ -69,6 +70,10 @@ class InvalidInput(KeyroundError):  # noqa: N818 - the house's words
 
 class Conflict(KeyroundError):  # noqa: N818 - the house's words
     """The request was right when it was made, but the day has moved on."""
+
+
+class Overtaken(Conflict):
+    """What stands cannot be done any more: the rest has to be planned anew first."""
 
 
 class Unavailable(KeyroundError):  # noqa: N818 - the house's words

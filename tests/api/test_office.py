@@ -293,6 +293,24 @@ def test_an_urgent_call_is_asked_about_and_taken_as_it_was_shown(s: Service) -> 
     assert "call:900" in [stop["key"] for stop in stops]
 
 
+def test_a_plan_that_time_has_overtaken_is_planned_anew_when_somebody_rings(
+    s: Service,
+) -> None:
+    s.clock.set("2026-12-04T11:30:00+00:00")  # and nobody has told anything
+    ask = s.office.post(f"{DAY}/urgent", json={"call": LOCKOUT})
+    assert ask.status_code == 409
+    assert "is being planned anew" in ask.json()["detail"]
+    assert int(ask.headers["retry-after"]) > 0
+    quote = s.office.post(f"{DAY}/quote", json={"call": LOCKOUT})
+    assert quote.status_code == 409  # the same, and it is not done twice
+    jobs = [job["kind"] for job in s.office.get(f"{DAY}/jobs").json()["items"]]
+    assert jobs.count("rest") == 1
+    s.work()
+    asked = s.office.post(f"{DAY}/urgent", json={"call": LOCKOUT})
+    assert asked.status_code == 201, asked.text
+    assert asked.json()["document"]["options"][0]["van_id"]
+
+
 def test_an_answer_is_not_good_any_more_once_the_day_has_moved_on(s: Service) -> None:
     tell(s, "08:00", kind="left", van_id="mira", call_id="501")
     s.work()
