@@ -21,7 +21,7 @@ from tests.rests import board_at, planned, urgent_call
 SIZES = {"2/15": 20, "10/100": 10, "100/1000": 2}
 """Vans and calls, and how many days share the calls."""
 
-ROUNDS = {"2/15": 1_000, "10/100": 3_000, "100/1000": 20_000}
+ROUNDS = {"2/15": 1_000, "10/100": 3_000, "100/1000": 3_000}
 FEATURES = ALL - {Feature.EXCHANGE, Feature.TOOLS, Feature.LINKS}
 
 
