@@ -1734,6 +1734,8 @@ def serve(  # noqa: PLR0913 - its options
     \b
     Exit status: 0 stopped, 2 bad input, 3 cannot read, write or listen.
     """
+    import signal
+
     import uvicorn
 
     from api.access import first_secret
@@ -1747,6 +1749,9 @@ def serve(  # noqa: PLR0913 - its options
     surveyor = _surveyor(roads)
     settings, store = _open_store(data, database, roads)
     crew = Pool()
+    # Once uvicorn has stopped it lets the signal loose on this process: that would end
+    # at once, with all that is open.
+    signal.signal(signal.SIGTERM, lambda *_: sys.exit(Exit.PLANNED))
     try:
         vault = read_vault(settings.folder)
         made = first_secret(store)

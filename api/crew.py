@@ -56,10 +56,10 @@ class Pool:
         pool = ProcessPoolExecutor(
             max_workers=1,
             mp_context=get_context("spawn"),
-            initializer=begin,
+            initializer=end_with,
             initargs=(os.getpid(),),
         )
-        pool.submit(os.getpid)  # without any work it would not start its child
+        pool.submit(get_ready)
         return pool
 
     def call(self, work: Callable[..., T], *given: object) -> T:
@@ -99,19 +99,13 @@ class Pool:
         self._pool.shutdown(wait=False, cancel_futures=True)
 
 
-def begin(parent: int) -> None:
-    """Get ready in the child: load what takes long before anybody waits for it.
-
-    Parameters
-    ----------
-    parent : int
-        Id of the process it works for.
-    """
-    end_with(parent)
-    import api.telephone  # noqa: F401, PLC0415 - in the child alone
+def get_ready() -> None:
+    """Do in the child what takes long once, before anybody waits for it."""
+    from api.telephone import rehearse  # noqa: PLC0415 - in the child alone
     from dispatch.partition import load_cp_model  # noqa: PLC0415
 
     load_cp_model()
+    rehearse()
     keep_what_is_loaded()
 
 

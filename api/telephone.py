@@ -36,6 +36,7 @@ from api.store.inquiries import Inquiry, accept_inquiry, add_inquiry, find_inqui
 from api.store.plans import InForce
 from dispatch.chance import usual_spreads
 from dispatch.difference import Difference, Ring
+from dispatch.generator import generate_day
 from dispatch.live import Moment, Stand, agreed_limits, ask_at, booked
 from dispatch.planner import as_plan, write_standing
 from dispatch.quote import open_book, quote
@@ -43,10 +44,10 @@ from dispatch.report.livedata import options_json
 from dispatch.rest import in_force as whole_plan
 from dispatch.rest import rest_of
 from dispatch.state import replay
-from dispatch.urgent import RING_FIRST, Ask
+from dispatch.urgent import RING_FIRST, Ask, Options
 from shared.errors import Conflict, Fault, InvalidInput, Overtaken
 from shared.facts import Fact
-from shared.model import Call, Day, Plan, Window
+from shared.model import Call, Day, Plan, Proof, Status, Window
 from shared.units import DayClock
 
 T = TypeVar("T")
@@ -148,6 +149,26 @@ def work_out(
     )
     document = options_json(day, (*calls, call), at_s, found)
     return document, to_text(Offers(at_s=at_s, offers=offers))
+
+
+def rehearse() -> Options:
+    """Answer a caller who is not there, so that the first real one does not wait.
+
+    On a machine's first day the search is compiled by it, on every other one loaded.
+
+    Returns
+    -------
+    Options
+        What would be said.
+    """
+    invented = generate_day(0, 1, 1, ease=1.0)
+    (call,) = invented.calls
+    idle = Plan(
+        routes=(), issues=(), unplaced=(), status=Status(proof=Proof.BEST_FOUND)
+    )
+    at_s = invented.vans[0].shift.start_s
+    easy = replace(call, windows=(), promise=None, needs=(), ready=())
+    return ask_at(replace(invented, calls=()), (idle, ()), easy, at_s)
 
 
 def ask(desk: Desk, day_id: str, body: UrgentBody) -> tuple[Inquiry, DayClock]:

@@ -3,11 +3,14 @@
 import { draw, make } from "./draw.js";
 
 // Puts new content into a box. What has `data-keep` is the same thing before and after:
-// it keeps the focus, and stays open where it was.
+// it keeps the focus, stays open where it was, and asks on what it was asking.
 export function renew(box, ...content) {
   const active = box.contains(document.activeElement) ? document.activeElement.dataset.keep : null;
   const open = new Set(
     [...box.querySelectorAll("details[open][data-keep]")].map((each) => each.dataset.keep),
+  );
+  const asking = new Set(
+    [...box.querySelectorAll(".twice [data-keep$=' yes']")].map((each) => each.dataset.keep),
   );
   const scrolls = new Map(
     [...box.querySelectorAll("[data-scroll]")].map((each) => [each.dataset.scroll, each.scrollLeft]),
@@ -17,6 +20,9 @@ export function renew(box, ...content) {
   );
   for (const each of box.querySelectorAll("details[data-keep]")) {
     if (open.has(each.dataset.keep)) each.open = true;
+  }
+  for (const each of box.querySelectorAll(".twice")) {
+    if (asking.has(`${each.firstChild.dataset.keep} yes`)) each.dispatchEvent(new Event("again"));
   }
   for (const each of box.querySelectorAll("[data-scroll]")) {
     each.scrollLeft = scrolls.get(each.dataset.scroll) ?? 0;

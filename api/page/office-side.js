@@ -26,18 +26,23 @@ const ORIGIN = {
 export function twice(keep, words, sure, act) {
   const box = make("span", { class: "twice" });
   const first = make("button", { type: "button", "data-keep": keep, onclick: () => show(true) }, words);
-  function show(asked) {
+  function show(asked, moves = true) {
     if (!asked) {
       box.replaceChildren(first);
       first.focus();
       return;
     }
-    const yes = make("button", { type: "button", class: "stern", "data-keep": `${keep} yes`, onclick: act }, sure);
+    const yes = make("button", { type: "button", class: "stern", "data-keep": `${keep} yes`, onclick: done }, sure);
     const no = make("button", { type: "button", "data-keep": `${keep} no`, onclick: () => show(false) }, "Leave it");
     box.replaceChildren(yes, no);
-    yes.focus();
+    if (moves) yes.focus();
+  }
+  function done() {
+    show(false);
+    act();
   }
   box.append(first);
+  box.addEventListener("again", () => show(true, false));
   return box;
 }
 

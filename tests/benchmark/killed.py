@@ -53,6 +53,8 @@ class Course:
         Its database.
     acknowledged : set of str
         Facts that the service has said to have taken.
+    status : int or None
+        By which the service ended when it was asked to.
     told : int
         How often a fact was sent.
     """
@@ -60,6 +62,7 @@ class Course:
     folder: Path
     url: str
     acknowledged: set[str] = field(default_factory=set)
+    status: int | None = None
     told: int = 0
     day_id: str = ""
     _token: str = ""
@@ -90,7 +93,7 @@ class Course:
             for client in clients:
                 client.join()
             service.send_signal(signal.SIGTERM)
-            service.wait(30)
+            self.status = service.wait(30)
 
     def _desk(self) -> Desk:
         store = open_store(self.url)

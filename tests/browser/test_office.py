@@ -399,6 +399,24 @@ def test_a_code_is_sealed_for_the_driver_and_erased_and_never_shown_in_the_offic
     assert not has_code(office, "504")
 
 
+def test_news_from_elsewhere_takes_no_question_away_that_is_being_answered(
+    open_office: Open, office: Office
+) -> None:
+    page = open_office()
+    page.get_by_role("button", name="hanno", exact=True).click()
+    page.get_by_role("button", name="Take hanno off the road today").click()
+    sure = page.get_by_role("button", name="Yes, off the road today")
+    expect(sure).to_be_focused()
+    sure.evaluate("button => { button.dataset.older = 'yes'; }")
+    say(office, kind="late", van_id="hanno", late_s=300)
+    office.service.work()
+    expect(page.locator("[data-older]")).to_have_count(0)  # all was drawn anew
+    expect(sure).to_be_focused()
+    sure.click()
+    expect(page.get_by_role("status").last).to_contain_text("off the road today")
+    expect(sure).to_have_count(0)
+
+
 def test_a_van_is_taken_off_the_road_after_a_second_thought_and_put_back(
     open_office: Open, office: Office
 ) -> None:

@@ -6,6 +6,7 @@ from multiprocessing import active_children
 import pytest
 
 from api.crew import Pool
+from api.telephone import rehearse
 from shared.errors import Unavailable
 
 
@@ -37,3 +38,8 @@ def test_the_child_gets_ready_before_anybody_waits_for_it() -> None:
         assert len(set(active_children()) - before) == 1
     finally:
         pool.close()
+
+
+def test_what_the_child_rehearses_is_a_whole_answer() -> None:
+    first, *_ = rehearse().options
+    assert first.van_id is not None
