@@ -46,9 +46,16 @@ class Here:
 
 
 class Pool:
-    """Works in a child process; a new one is made where it dies."""
+    """Works in a child process; a new one is made where it dies.
 
-    def __init__(self) -> None:
+    Parameters
+    ----------
+    prepare : callable, optional
+        What a child does first, before anybody waits for it.
+    """
+
+    def __init__(self, prepare: Callable[[], object] | None = None) -> None:
+        self._prepare = get_ready if prepare is None else prepare
         self._lock = threading.Lock()
         self._pool = self._make()
 
@@ -59,7 +66,7 @@ class Pool:
             initializer=end_with,
             initargs=(os.getpid(),),
         )
-        pool.submit(get_ready)
+        self._prepared = pool.submit(self._prepare)
         return pool
 
     def call(self, work: Callable[..., T], *given: object) -> T:
@@ -92,7 +99,10 @@ class Pool:
                     self._pool = self._make()
             raise Unavailable("this could not be worked out just now") from None
         except TimeoutError:
-            raise Unavailable("this takes too long just now") from None
+            why = "this takes too long just now"
+            if not self._prepared.done():
+                why = "the service gets ready, which takes minutes on its first day"
+            raise Unavailable(why) from None
 
     def close(self) -> None:
         """End the child."""

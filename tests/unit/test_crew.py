@@ -11,7 +11,7 @@ from shared.errors import Unavailable
 
 
 def test_work_is_done_in_another_process_and_its_errors_come_back() -> None:
-    pool = Pool()
+    pool = Pool(os.getpid)
     try:
         assert pool.call(os.getpid) != os.getpid()
         assert pool.call(divmod, 7, 2) == (3, 1)
@@ -22,7 +22,7 @@ def test_work_is_done_in_another_process_and_its_errors_come_back() -> None:
 
 
 def test_a_child_that_dies_costs_one_answer_and_is_replaced() -> None:
-    pool = Pool()
+    pool = Pool(os.getpid)
     try:
         with pytest.raises(Unavailable):
             pool.call(os._exit, 1)
@@ -33,7 +33,7 @@ def test_a_child_that_dies_costs_one_answer_and_is_replaced() -> None:
 
 def test_the_child_gets_ready_before_anybody_waits_for_it() -> None:
     before = set(active_children())
-    pool = Pool()
+    pool = Pool(os.getpid)
     try:
         assert len(set(active_children()) - before) == 1
     finally:
