@@ -12,7 +12,7 @@ import time
 from collections.abc import Callable
 from concurrent.futures import ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
-from multiprocessing import get_context
+from multiprocessing import active_children, get_context
 from typing import TypeVar
 
 from shared.errors import Unavailable
@@ -105,8 +105,10 @@ class Pool:
             raise Unavailable(why) from None
 
     def close(self) -> None:
-        """End the child."""
+        """End the child, whatever it is at: getting ready can take minutes."""
         self._pool.shutdown(wait=False, cancel_futures=True)
+        for child in active_children():
+            child.terminate()
 
 
 def get_ready() -> None:

@@ -1,6 +1,8 @@
 """Who works out what has to be answered now."""
 
 import os
+import time
+from functools import partial
 from multiprocessing import active_children
 
 import pytest
@@ -38,6 +40,15 @@ def test_the_child_gets_ready_before_anybody_waits_for_it() -> None:
         assert len(set(active_children()) - before) == 1
     finally:
         pool.close()
+
+
+def test_closing_waits_for_no_child_that_is_busy() -> None:
+    before = set(active_children())
+    pool = Pool(partial(time.sleep, 600))
+    (child,) = set(active_children()) - before
+    pool.close()
+    child.join(30)
+    assert not child.is_alive()
 
 
 def test_what_the_child_rehearses_is_a_whole_answer() -> None:
