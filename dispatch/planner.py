@@ -136,7 +136,7 @@ def columns_of(
         van, visits = rows[route.van_id], []
         for stop in route.stops:
             if stop.call_id is not None:
-                visits.append(_row_of(problem, van, calls[stop.call_id], stop.start_s))
+                visits.append(row_of(problem, van, calls[stop.call_id], stop.start_s))
             elif stop.store_id is not None:
                 visits.append(stops.get(stop.store_id, -1))
         known = tuple(visit for visit in visits if visit >= 0)
@@ -145,17 +145,30 @@ def columns_of(
     return tuple(sorted(columns))
 
 
-def _row_of(problem: Problem, van: int, call: int, start_s: int) -> int:
-    """Return the visit that is a call done by a van at that time; -1: there is none."""
+def row_of(problem: Problem, van: int, call: int, start_s: int) -> int:
+    """Return the visit by which a van does a call that starts at a second.
+
+    Parameters
+    ----------
+    problem : Problem
+        The day; windows are those it gave the calls.
+    van, call : int
+        Their rows.
+    start_s : int
+        When the visit starts.
+
+    Returns
+    -------
+    int
+        Row of ``problem.visits``; -1: there is none.
+    """
     visit = call
     while visit >= 0:
-        end = WINDOW + 2 * int(problem.given[visit, WINDOWS])
-        windows = problem.given[visit, WINDOW:end].reshape(-1, 2)
-        if problem.allowed[van, visit] and any(
-            low <= start_s <= high for low, high in windows.tolist()
-        ):
+        cells = problem.given[visit].tolist()
+        inside = any(low <= start_s <= high for low, high in spans_of(cells))
+        if inside and problem.allowed[van, visit]:
             return visit
-        visit = int(problem.given[visit, NEXT])
+        visit = cells[NEXT]
     return -1
 
 
@@ -509,15 +522,28 @@ def _pushed(
     return pushed
 
 
+def spans_of(cells: Sequence[int]) -> tuple[tuple[int, int], ...]:
+    """Return the spans in which a visit may start.
+
+    Parameters
+    ----------
+    cells : sequence of int
+        Its row of ``visits`` of :class:`dispatch.problem.Problem`.
+
+    Returns
+    -------
+    tuple of (int, int)
+        First and last second, in order; windows that links have closed are left out.
+    """
+    end = WINDOW + 2 * cells[WINDOWS]
+    pairs = zip(cells[WINDOW:end:2], cells[WINDOW + 1 : end : 2], strict=True)
+    return tuple((low, high) for low, high in pairs if low <= high)
+
+
 def _task(desk: Asked, visits: Ints, visit: int) -> Task:
     call = int(visits[visit, CALL])
     asked, handover = desk.asked, desk.handover
-    cells = visits[visit, WINDOW : WINDOW + 2 * visits[visit, WINDOWS]].tolist()
-    spans = tuple(
-        (low, high)
-        for low, high in zip(cells[::2], cells[1::2], strict=True)
-        if low <= high
-    )
+    spans = spans_of(visits[visit].tolist())
     if call >= len(asked.calls):
         store = restock_stores(asked)[call - len(asked.calls)]
         return Task(store_id=store.id, spans=spans)

@@ -25,6 +25,8 @@ from dispatch.planner import (
     Written,
     as_plan,
     because,
+    row_of,
+    spans_of,
     write_standing,
     write_tasks,
 )
@@ -536,7 +538,10 @@ class _Part:
             if stop.store_id is not None:
                 yield int(problem.stores[stores.index(stop.store_id), STORE_VISIT])
             elif stop.call_id is not None:
-                yield _visit_at(problem, van, self.rows[stop.call_id], stop.start_s)
+                visit = row_of(problem, van, self.rows[stop.call_id], stop.start_s)
+                if visit < 0:
+                    raise Defect("a visit that stands is at no time at which it may be")
+                yield visit
 
     def _settle_links(self, problem: Problem, routes: Routes) -> None:
         """Cut the windows of linked calls to what stands."""
@@ -796,9 +801,7 @@ class _Part:
 
     def _task(self, table: Ints, visit: int) -> Task:
         cells = table[visit].tolist()
-        call, end = cells[CALL], WINDOW + 2 * cells[WINDOWS]
-        pairs = zip(cells[WINDOW:end:2], cells[WINDOW + 1 : end : 2], strict=True)
-        spans = tuple((low, high) for low, high in pairs if low <= high)
+        call, spans = cells[CALL], spans_of(cells)
         if call >= len(self.day.calls):
             store = self.restocks[call - len(self.day.calls)]
             return Task(store_id=store.id, spans=spans)
@@ -939,20 +942,6 @@ class _Part:
 
 def _or_never(limit_s: int | None) -> int:
     return NEVER if limit_s is None else limit_s
-
-
-def _visit_at(problem: Problem, van: int, call: int, start_s: int) -> int:
-    """Return the visit by which a van does a call that starts at a second."""
-    visit = call
-    while visit >= 0:
-        cells = problem.visits[visit].tolist()
-        end = WINDOW + 2 * cells[WINDOWS]
-        windows = zip(cells[WINDOW:end:2], cells[WINDOW + 1 : end : 2], strict=True)
-        inside = any(first <= start_s <= last for first, last in windows)
-        if inside and problem.allowed[van, visit]:
-            return visit
-        visit = cells[NEXT]
-    raise Defect("a visit that stands is at no time at which it may be")
 
 
 def _taken(issues: Iterable[Issue]) -> dict[tuple[str | None, str], int]:
