@@ -14,6 +14,7 @@ from collections.abc import Callable, Collection, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from time import monotonic
+from typing import NamedTuple
 
 import numpy as np
 
@@ -102,12 +103,35 @@ SPLIT_ABOVE = 300  # calls; a larger day is searched in pieces
 PIECE_CALLS = 150  # of such a piece, about
 PIECE_ROUNDS = 10_000  # until the day is cut anew
 HOT, COLD = 3.0, 0.1  # first and last temperature, in costs of a usual drive
-# Legs of a search in two chains: the share of the budget at which each begins, and its
-# first temperature. At the end of a leg both go on from the best that either has found:
-# two chains that never meet end in different places, most of them poor ones.
-LEGS = ((0.0, 1.0), (0.5, 0.4), (0.75, 0.4))
-COLDEST = 0.05  # the last temperature of each
+COLDEST = 0.05  # the last temperature of each leg
 WARM = 0.5  # first one of a search that begins from given routes
+
+
+class Leg(NamedTuple):
+    """A stretch of a search in two chains.
+
+    Parameters
+    ----------
+    begin : float
+        Share of the budget at which it begins.
+    hot : float
+        Its first temperature, in costs of a usual drive.
+    anew : bool
+        Whether both chains begin it with nothing placed; if not, both go on from the
+        best that either has found.
+    """
+
+    begin: float
+    hot: float
+    anew: bool = False
+
+
+# Two chains that never meet end in different places, most of them poor ones.
+LEGS = (Leg(0.0, 1.0), Leg(0.5, 0.4), Leg(0.75, 0.4))
+# Of four first legs the best is mostly better than of two that are twice as long, where
+# a leg has rounds enough to get anywhere.
+LONG_LEGS = (Leg(0.0, 1.0), Leg(0.25, 1.0, anew=True), *LEGS[1:])
+LONG = 1_000  # rounds in all for each call
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -431,18 +455,23 @@ class _Search:
             slice_rounds = min(slice_rounds, max(1, total // 4))
         self.clock.total = None if timed else total
         done, share, stopped = 0, 0.0, False
-        leg = 0
+        legs, leg = self._legs(0 if timed else total), 0
         with ThreadPoolExecutor(CHAINS) as threads:
             while share < 1.0 and not stopped:
-                if leg_of(share) > leg:
-                    leg = leg_of(share)
-                    self._meet()
+                if timed and done == slice_rounds:  # now it shows how fast it is
+                    legs = self._legs(done / max(share, 1e-6))
+                if leg_of(legs, share) > leg:
+                    leg = leg_of(legs, share)
+                    if legs[leg].anew:
+                        self._begin_anew()
+                    else:
+                        self._meet()
                 rounds = slice_rounds if timed else min(slice_rounds, total - done)
                 if timed:  # as fast as so far
                     after = min(1.0, share + (rounds * share / done if done else 0.0))
                 else:
                     after = (done + rounds) / total if total else 1.0
-                self._run_slice(threads, rounds, (share, after))
+                self._run_slice(threads, rounds, legs, (share, after))
                 done += rounds
                 share = self._spent() if timed else after
                 self.clock.rounds = done
@@ -486,11 +515,21 @@ class _Search:
     def _late(self) -> bool:
         return self.budget.spent is not None and self.budget.spent() >= 1.0
 
+    def _legs(self, rounds: float) -> Sequence[Leg]:
+        """Return the legs of a search of so many rounds."""
+        enough = rounds >= LONG * self.problem.call_count
+        return LONG_LEGS if enough and not self.start else LEGS
+
     def _run_slice(
-        self, threads: ThreadPoolExecutor, rounds: int, shares: tuple[float, float]
+        self,
+        threads: ThreadPoolExecutor,
+        rounds: int,
+        legs: Sequence[Leg],
+        shares: tuple[float, float],
     ) -> None:
         """Run both chains for some rounds."""
-        heat = leg_temperatures(self.usual, shares, WARM if self.start else HOT)
+        most = WARM if self.start else HOT
+        heat = leg_temperatures(self.usual, legs, shares, most)
         jobs = [
             threads.submit(search, own, memory, chance, rounds, heat, self.futures)
             for own, memory, chance in zip(
@@ -503,13 +542,22 @@ class _Search:
     def _meet(self) -> None:
         """Let both chains go on from the best that one of them has found."""
         best = self._best()
+        self._go_on(best.best, best.score[[BEST_LEFT, BEST_MONEY]])
+
+    def _begin_anew(self) -> None:
+        """Let both chains begin once more; each keeps the best that it has found."""
+        nothing = new_memory(self.problem, pool_rows=1)
+        self._go_on(nothing.now, nothing.score[[NOW_LEFT, NOW_MONEY]])
+
+    def _go_on(self, given: Routes, score: Ints) -> None:
+        """Let both chains go on from some routes."""
         for own, memory in zip(self.problems, self.chains, strict=True):
             for routes in (memory.now, memory.kept):
-                for source, target in zip(best.best, routes, strict=True):
+                for source, target in zip(given, routes, strict=True):
                     target[...] = source
             for places in (memory.notes.seen, memory.notes.detours):
                 places[..., 0] = -1  # those were of other routes
-            memory.score[[NOW_LEFT, NOW_MONEY]] = best.score[[BEST_LEFT, BEST_MONEY]]
+            memory.score[[NOW_LEFT, NOW_MONEY]] = score
             if len(own.links):
                 apply_terms(own, memory.now)
 
@@ -1039,24 +1087,29 @@ def temperatures(
     return first, last
 
 
-def leg_of(share: float) -> int:
+def leg_of(legs: Sequence[Leg], share: float) -> int:
     """Return which leg of a search in two chains a moment belongs to.
 
     Parameters
     ----------
+    legs : sequence of Leg
+        By when they begin.
     share : float
         Of the budget, 0 to 1.
 
     Returns
     -------
     int
-        Row of ``LEGS``.
+        Which of the legs.
     """
-    return sum(share >= begin for begin, _ in LEGS) - 1
+    return sum(share >= leg.begin for leg in legs) - 1
 
 
 def leg_temperatures(
-    usual: float, shares: tuple[float, float], most: float = HOT
+    usual: float,
+    legs: Sequence[Leg],
+    shares: tuple[float, float],
+    most: float = HOT,
 ) -> tuple[float, float]:
     """Return the temperatures at two moments of a leg.
 
@@ -1064,6 +1117,8 @@ def leg_temperatures(
     ----------
     usual : float
         What a usual drive costs.
+    legs : sequence of Leg
+        By when they begin.
     shares : tuple of float
         Of the budget, 0 to 1; the first one says which leg, and what of the second is
         past its end does not count.
@@ -1075,9 +1130,9 @@ def leg_temperatures(
     tuple of float
         Cost units.
     """
-    leg = leg_of(shares[0])
-    begin, hot = LEGS[leg][0], min(most, LEGS[leg][1])
-    end = LEGS[leg + 1][0] if leg + 1 < len(LEGS) else 1.0
+    leg = leg_of(legs, shares[0])
+    begin, hot = legs[leg].begin, min(most, legs[leg].hot)
+    end = legs[leg + 1].begin if leg + 1 < len(legs) else 1.0
     first, last = (
         usual * hot * (COLDEST / hot) ** min(1.0, (share - begin) / (end - begin))
         for share in shares

@@ -11,9 +11,13 @@ from dispatch.problem import HOLDER, STORE_VISIT, Problem, build_problem, no_fut
 from dispatch.search.lns import new_memory, search
 from dispatch.search.schedule import MONEY, SIZE, time_route
 from dispatch.solver import (
+    LEGS,
+    LONG,
+    LONG_LEGS,
     SPLIT_ABOVE,
     Budget,
     Outcome,
+    Progress,
     divide_stock,
     leg_of,
     leg_temperatures,
@@ -132,26 +136,48 @@ def test_a_search_counts_what_is_used_as_its_routes_do() -> None:
 
 
 def test_each_leg_of_a_search_cools_from_warm_to_cold() -> None:
-    assert [leg_of(share) for share in (0.0, 0.49, 0.5, 0.74, 0.75, 0.99)] == [
+    assert [leg_of(LEGS, share) for share in (0.0, 0.49, 0.5, 0.74, 0.75, 0.99)] == [
         *(0, 0, 1, 1, 2, 2)
     ]
     # From 1 to 0.05 usual drives, half the way at the root of 1 * 0.05; later legs
     # begin at 0.4.
-    assert leg_temperatures(100.0, (0.0, 0.25)) == pytest.approx((100.0, 22.360680))
-    assert leg_temperatures(100.0, (0.25, 0.5)) == pytest.approx((22.360680, 5.0))
-    assert leg_temperatures(100.0, (0.5, 0.75)) == pytest.approx((40.0, 5.0))
-    assert leg_temperatures(100.0, (0.75, 1.0)) == pytest.approx((40.0, 5.0))
+    assert leg_temperatures(100.0, LEGS, (0.0, 0.25)) == pytest.approx(
+        (100.0, 22.360680)
+    )
+    assert leg_temperatures(100.0, LEGS, (0.25, 0.5)) == pytest.approx((22.360680, 5.0))
+    assert leg_temperatures(100.0, LEGS, (0.5, 0.75)) == pytest.approx((40.0, 5.0))
+    assert leg_temperatures(100.0, LEGS, (0.75, 1.0)) == pytest.approx((40.0, 5.0))
     # A slice that ends in the next leg is as cold as its own leg ends.
-    assert leg_temperatures(100.0, (0.25, 0.6)) == pytest.approx((22.360680, 5.0))
+    assert leg_temperatures(100.0, LEGS, (0.25, 0.6)) == pytest.approx((22.360680, 5.0))
+    # With rounds enough the first leg is driven twice, each time from 1 to 0.05.
+    assert [leg_of(LONG_LEGS, share) for share in (0.24, 0.25, 0.5)] == [0, 1, 2]
+    for begin in (0.0, 0.25):
+        heat = leg_temperatures(100.0, LONG_LEGS, (begin, begin + 0.25))
+        assert heat == pytest.approx((100.0, 5.0))
+
+
+def test_a_search_that_begins_anew_keeps_the_best_of_all_its_beginnings() -> None:
+    day = generate_day(4, calls=45, vans=6)
+    problem = build_problem(day, travel_table(day))
+    told: list[Progress] = []
+    solve(problem, Budget(rounds=LONG * 45, report=told.append))
+    best = [
+        (progress.unplaced, progress.cost_cents)
+        for progress in told
+        if progress.phase == "searching"
+    ]
+    assert len(set(best)) > 1
+    assert best == sorted(best, reverse=True)
 
 
 @pytest.mark.parametrize("features", [frozenset[Feature](), ALL])
+@pytest.mark.parametrize("rounds", [2_000, LONG * 45])
 def test_chains_that_meet_find_the_same_again_and_count_what_they_use(
-    features: frozenset[Feature],
+    features: frozenset[Feature], rounds: int
 ) -> None:
     day = generate_day(4, calls=45, vans=6, features=features)
     problem = build_problem(day, travel_table(day))
-    first, second = (solve(problem, Budget(seed=2, rounds=2_000)) for _ in range(2))
+    first, second = (solve(problem, Budget(seed=2, rounds=rounds)) for _ in range(2))
     assert first.columns == second.columns
     assert (first.visits == second.visits).all()
     for column in first.columns:
