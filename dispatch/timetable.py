@@ -11,7 +11,7 @@ for its driver, the break is looked for elsewhere.
 
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import replace
-from typing import NamedTuple
+from typing import NamedTuple, TypeVar
 
 from dispatch.problem import NEVER, modes, start_windows
 from dispatch.travel import TravelTable
@@ -23,6 +23,7 @@ SHORT_WAIT_S = 300  # nobody minds; own choice
 
 Spans = Sequence[tuple[int, int]]
 _Node = tuple[str | None, Place | None]
+_Some = TypeVar("_Some")
 
 
 class Task(NamedTuple):
@@ -79,18 +80,20 @@ class _Errand(NamedTuple):
         promise = None if self.call is None else self.call.promise
         return 0 if promise is None else max(0, start_s - promise.end_s)
 
-    def is_welcome(self, start_s: int) -> bool:
-        """Return whether the customer would rather have it start then."""
-        wish = None if self.call is None else self.call.preference
-        return wish is None or wish.start_s <= start_s <= wish.end_s
-
-    def wait_units(self, day: Day, start_s: int) -> int:
-        """Return what it costs that an urgent caller waits."""
-        return 0 if self.call is None else day.wait_units(self.call, start_s)
-
-    def change_units(self, day: Day, van: Van, start_s: int) -> int:
-        """Return what it costs that a running plan has it otherwise."""
-        return 0 if self.call is None else day.change_units(self.call, van.id, start_s)
+    def toll(self, day: Day, van: Van, start_s: int) -> "_Toll":
+        """Return what it costs the customer, and what it breaks, to start then."""
+        call = self.call
+        if call is None or self.is_plain:  # it costs nothing whenever it starts
+            return _FREE
+        late_s, wish, missed_units = self.late_s(start_s), call.preference, 0
+        if wish is not None and not wish.start_s <= start_s <= wish.end_s:
+            missed_units = day.preference_cents * UNITS_PER_CENT
+        return _Toll(
+            day.late_units(late_s) + day.wait_units(call, start_s),
+            missed_units,
+            day.change_units(call, van.id, start_s),
+            self.weight * (late_s > 0),
+        )
 
 
 class _Leg(NamedTuple):
@@ -115,22 +118,37 @@ class _Halt(NamedTuple):
     finish_s: int
 
 
+class _Toll(NamedTuple):
+    """What some starts cost the customers, and the weight of the promises broken."""
+
+    late_units: int = 0
+    preference_units: int = 0
+    change_units: int = 0
+    broken: int = 0
+
+    def plus(self, other: "_Toll") -> "_Toll":
+        """Return what both cost."""
+        if other is _FREE:
+            return self
+        return _Toll(*(mine + its for mine, its in zip(self, other, strict=True)))
+
+
+_FREE = _Toll()
+
+
 class _Way(NamedTuple):
     """A way through the first stops: when the van is free, and how it got there."""
 
     free_s: int
     halts: tuple[_Halt, ...] = ()
     there: bool = False  # at the next stop's street already: the break was taken there
-    late_units: int = 0
-    preference_units: int = 0
-    change_units: int = 0
-    broken: int = 0  # weight of the promises it breaks
+    toll: _Toll = _FREE
 
     @property
     def extras(self) -> tuple[int, int]:
         """What it breaks, and what the customers' wishes and changes cost."""
-        units = self.late_units + self.preference_units + self.change_units
-        return self.broken, units
+        *units, broken = self.toll
+        return broken, sum(units)
 
     @property
     def rank(self) -> tuple[int, int]:
@@ -144,6 +162,15 @@ class _Way(NamedTuple):
             if halt.start_s - halt.arrive_s > SHORT_WAIT_S
         }
         return self.extras[1], len(idle)
+
+
+class _Approach(NamedTuple):
+    """How a way goes on to its next stop."""
+
+    way: _Way
+    metres: int
+    at_s: int
+    start_s: int
 
 
 class _Driver:
@@ -160,14 +187,11 @@ class _Driver:
         self.errands: list[_Errand] = []
         for task in tasks:
             call_id, store_id, spans = Task(task) if isinstance(task, str) else task
-            errand = (
-                self.restock(stores[store_id])
+            self.errands.append(
+                self.restock(stores[store_id], spans)
                 if store_id is not None
-                else self.serve(calls[call_id])
+                else self.serve(calls[call_id], spans)
             )
-            if spans is not None:
-                errand = errand._replace(spans=spans)
-            self.errands.append(errand)
         nodes: list[_Node] = [
             _end_of_day(van.start, f"start:{van.id}"),
             *((errand.node, errand.place) for errand in self.errands),
@@ -184,30 +208,32 @@ class _Driver:
         metres = int(self.travel.distance_m[row, column])
         return _Leg(place, goal, metres, int(self.travel.base_s[row, column]))
 
-    def serve(self, call: Call) -> _Errand:
-        """Return the errand of a visit."""
-        own = start_windows(self.day, call, self.van)
+    def serve(self, call: Call, spans: Spans | None) -> _Errand:
+        """Return the errand of a visit, by default at what times the call allows."""
+        own: Spans = ()
+        if spans is None or call.windows or call.promise:
+            own = start_windows(self.day, call, self.van)
         return _Errand(
             node=f"call:{call.id}",
             place=call.parked,
             length_s=self.day.planned_s(call, self.van),
-            spans=own,
+            spans=own if spans is None else spans,
             call=call,
             own=own,
         )
 
-    def restock(self, store: Store) -> _Errand:
+    def restock(self, store: Store, spans: Spans | None) -> _Errand:
         """Return the errand of a restock stop; where none is made it has no spans."""
-        spans, opening = [(0, NEVER)], store.opening
+        usual, opening = [(0, NEVER)], store.opening
         if store.restock_s is None:
-            spans = []
+            usual = []
         elif opening is not None:
-            spans = [(opening.start_s, opening.end_s - store.restock_s)]
+            usual = [(opening.start_s, opening.end_s - store.restock_s)]
         return _Errand(
             node="shop" if store is self.day.shop else f"store:{store.id}",
             place=store.place,
             length_s=store.restock_s or 0,
-            spans=spans,
+            spans=usual if spans is None else spans,
             store_id=store.id,
         )
 
@@ -241,66 +267,46 @@ class _Driver:
 
     def rest(self, leg: _Leg, way: _Way, *, there: bool) -> _Way | None:
         """Return the way with the break taken before driving, or on arrival."""
-        meal = self.van.meal
-        metres, at_s = self.drive(leg, way.free_s) if there else (0, way.free_s)
-        if meal is None or at_s > meal.window.end_s - meal.length_s:
+        meal, at_s, metres, place = self.van.meal, way.free_s, 0, leg.here
+        last_s = -1 if meal is None else meal.window.end_s - meal.length_s
+        if there and at_s <= last_s:
+            metres, at_s = self.drive(leg, at_s)
+            place = leg.there
+        if meal is None or at_s > last_s:
             return None
-        start_s = max(at_s, meal.window.start_s)
-        pause = _Halt(
-            errand=None,
-            leg=leg,
-            place=leg.there if there else leg.here,
-            drive_m=metres,
-            drive_s=at_s - way.free_s,
-            arrive_s=at_s,
-            start_s=start_s,
-            finish_s=start_s + meal.length_s,
-        )
-        return way._replace(
-            free_s=pause.finish_s, halts=(*way.halts, pause), there=there
-        )
+        drive_s, start_s = at_s - way.free_s, max(at_s, meal.window.start_s)
+        finish_s = start_s + meal.length_s
+        pause = _Halt(None, leg, place, metres, drive_s, at_s, start_s, finish_s)
+        return _Way(finish_s, (*way.halts, pause), there, way.toll)
 
-    def visit(self, errand: _Errand, leg: _Leg, way: _Way) -> _Way | None:
-        """Return the way with one more stop, ``None`` when it comes too late."""
-        metres, at_s = (0, way.free_s) if way.there else self.drive(leg, way.free_s)
-        start_s = None
-        for first, last in errand.spans:
-            if max(at_s, first) <= last:
-                start_s = max(at_s, first)
-                break
-        if start_s is None:
-            return None
+    def approaches(
+        self, errand: _Errand, leg: _Leg, ways: Iterable[_Way]
+    ) -> list[_Approach]:
+        """Return how ways go on to a stop, without those that come too late."""
+        found = []
+        for way in ways:
+            free_s = way.free_s
+            metres, at_s = (0, free_s) if way.there else self.drive(leg, free_s)
+            for first_s, last_s in errand.spans:
+                if at_s <= last_s >= first_s:
+                    start_s = max(at_s, first_s)
+                    found.append(_Approach(way, metres, at_s, start_s))
+                    break
+        return found
+
+    def visit(self, errand: _Errand, leg: _Leg, approach: _Approach) -> _Way:
+        """Return the way with one more stop."""
+        way, metres, at_s, start_s = approach
         before, drive_s = way.halts, at_s - way.free_s
         if way.there:
             pause = self.postpone(before[-1], start_s)
             before, at_s = (*before[:-1], pause), pause.finish_s
+        finish_s = start_s + errand.length_s
         halt = _Halt(
-            errand=errand,
-            leg=leg,
-            place=errand.place,
-            drive_m=metres,
-            drive_s=drive_s,
-            arrive_s=at_s,
-            start_s=start_s,
-            finish_s=start_s + errand.length_s,
+            errand, leg, errand.place, metres, drive_s, at_s, start_s, finish_s
         )
-        if errand.is_plain:  # it costs nothing whenever it starts
-            return way._replace(
-                free_s=halt.finish_s, halts=(*before, halt), there=False
-            )
-        late_s = errand.late_s(start_s)
-        missed_cents = 0 if errand.is_welcome(start_s) else self.day.preference_cents
-        return _Way(
-            free_s=halt.finish_s,
-            halts=(*before, halt),
-            late_units=way.late_units
-            + self.day.late_units(late_s)
-            + errand.wait_units(self.day, start_s),
-            preference_units=way.preference_units + missed_cents * UNITS_PER_CENT,
-            change_units=way.change_units
-            + errand.change_units(self.day, self.van, start_s),
-            broken=way.broken + errand.weight * (late_s > 0),
-        )
+        toll = way.toll.plus(errand.toll(self.day, self.van, start_s))
+        return _Way(finish_s, (*before, halt), toll=toll)
 
     def begun(self) -> tuple[list[_Way], list[_Way]]:
         """Return the ways to begin with: the break to come, and none to come."""
@@ -330,15 +336,18 @@ class _Driver:
         """
         due, done = self.begun()
         for errand, leg in zip(self.errands, self.legs, strict=True):
-            rested = self.rested(due, leg)
             # done is last: if all the same, visits before the break come first
-            done = _possible(self.visit(errand, leg, way) for way in [*rested, *done])
-            due = _possible(self.visit(errand, leg, way) for way in due)
+            some = self.approaches(errand, leg, [*self.rested(due, leg), *done])
             if not every:
-                done = _soonest(done, lambda way: way.free_s)
+                some = _soonest(some, lambda one: one.start_s)
+            done = [self.visit(errand, leg, one) for one in some]
+            if not every:
+                done = _best(done)
+            some = self.approaches(errand, leg, due)
+            due = [self.visit(errand, leg, one) for one in some]
         done += self.ended(due)
         if not every:
-            return _soonest(done, self.back_s)
+            return _best(_soonest(done, self.back_s))
         return sorted(done, key=lambda way: (self.back_s(way), *way.rank))
 
     def cheapest(self) -> list[_Way]:
@@ -353,15 +362,17 @@ class _Driver:
             choices = self.choices(errand)
             due, done = (
                 _undominated(
-                    _possible(
-                        self.visit(each, leg, way) for way in some for each in choices
-                    )
+                    self.visit(each, leg, approach)
+                    for way in some
+                    for each in choices
+                    for approach in self.approaches(each, leg, [way])
                 )
                 for some in (due, [*rested, *done])
             )
         done += self.ended(due)
         return sorted(
-            done, key=lambda way: (way.broken, self.close(way).cost_units, way.rank)
+            done,
+            key=lambda way: (way.toll.broken, self.close(way).cost_units, way.rank),
         )
 
     def choices(self, errand: _Errand) -> list[_Errand]:
@@ -400,9 +411,9 @@ class _Driver:
             overtime_units=overtime_s
             * van.rates.overtime_hour_cents
             * UNITS_PER_SECOND,
-            late_units=way.late_units,
-            preference_units=way.preference_units,
-            change_units=way.change_units,
+            late_units=way.toll.late_units,
+            preference_units=way.toll.preference_units,
+            change_units=way.toll.change_units,
         )
 
     def write(self, halt: _Halt) -> Stop:
@@ -511,18 +522,23 @@ def _undominated(ways: Iterable[_Way]) -> list[_Way]:
     kept: list[_Way] = []
     for way in sorted(ways, key=lambda way: (way.free_s, *way.extras, way.rank)):
         if all(
-            other.broken > way.broken or other.extras[1] > way.extras[1]
+            other.toll.broken > way.toll.broken or other.extras[1] > way.extras[1]
             for other in kept
         ):
             kept.append(way)
     return kept
 
 
-def _soonest(ways: list[_Way], at_s: Callable[[_Way], int]) -> list[_Way]:
-    """Return the way that is soonest, of several the best, the first of these."""
-    if len(ways) > 1:
-        soonest_s = min(map(at_s, ways))
-        ways = [way for way in ways if at_s(way) == soonest_s]
+def _soonest(some: list[_Some], at_s: Callable[[_Some], int]) -> list[_Some]:
+    """Return those that are soonest."""
+    if len(some) < 2:  # noqa: PLR2004
+        return some
+    soonest_s = min(map(at_s, some))
+    return [one for one in some if at_s(one) == soonest_s]
+
+
+def _best(ways: list[_Way]) -> list[_Way]:
+    """Return the best of some ways, the first of several."""
     return ways if len(ways) < 2 else [min(ways, key=lambda way: way.rank)]  # noqa: PLR2004
 
 

@@ -101,9 +101,19 @@ def arrive_s(traffic: Traffic, depart_s: int, base_s: int) -> int:
     int
         The smallest t with ``W(t) >= W(depart_s) + 1000 * base_s``.
     """
-    grounds = _slot_grounds(traffic)
-    ground = _covered(traffic, grounds, depart_s) + 1000 * base_s
-    return _reached_s(traffic, grounds, ground)
+    slot_s, speeds = traffic.slot_s, traffic.speed_permille
+    last, left = len(speeds) - 1, 1000 * base_s
+    slot = depart_s // slot_s
+    slot = 0 if slot < 0 else min(slot, last)
+    # Most drives are through with their slot, or the next: no need to look them up.
+    while slot < last:
+        ahead = speeds[slot] * ((slot + 1) * slot_s - depart_s)
+        if left <= ahead:
+            break
+        left -= ahead
+        slot += 1
+        depart_s = slot * slot_s
+    return depart_s - -left // speeds[slot]
 
 
 def depart_latest_s(traffic: Traffic, arrive_by_s: int, base_s: int) -> int | None:
