@@ -11,7 +11,7 @@ import math
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from itertools import accumulate
+from itertools import accumulate, pairwise
 from types import ModuleType
 from typing import TYPE_CHECKING, NamedTuple
 
@@ -597,10 +597,11 @@ def share_parts(
         for row, line in enumerate(lines)
     }
     chosen: dict[tuple[str, int], str] = {}
-    amounts: dict[str, dict[Source, Counter[str]]] = {van.id: {} for van in day.vans}
+    vans = {van.id: van for van in day.vans}
+    amounts: dict[str, dict[Source, dict[str, int]]] = {van_id: {} for van_id in vans}
     for group in tie_together(asked):
         some = [lines[row] for row in group]
-        shares = _share_plainly(day, some, holders)
+        shares = _share_plainly(day, vans, some, holders)
         if shares is None:
             known, found = _Trying(day, some, plans, holders).solve(steps)
             if not known:
@@ -610,7 +611,7 @@ def share_parts(
             shares, picks = found
             chosen |= picks
         for (van_id, source, part), count in shares.items():
-            amounts[van_id].setdefault(source, Counter())[part] += count
+            amounts[van_id].setdefault(source, {})[part] = count
     ways = {
         van_id: sorted(some.items(), key=lambda item: _at_hand(item[0]))
         for van_id, some in amounts.items()
@@ -660,7 +661,10 @@ def _at_hand(source: Source) -> tuple[int, int, str]:
 
 
 def _share_plainly(
-    day: Day, lines: Sequence[_Line], holders: Mapping[str, str]
+    day: Day,
+    vans: Mapping[str, Van],
+    lines: Sequence[_Line],
+    holders: Mapping[str, str],
 ) -> _Amounts | None:
     """Give every need the wanted part from its own van and the shop, if that will do.
 
@@ -673,7 +677,6 @@ def _share_plainly(
         for part, count in first.items():
             key = line.van_id, part
             wanted[key] = wanted.get(key, 0) + count
-    vans = {van.id: van for van in day.vans}
     shares: _Amounts = {}
     loaded: dict[str, int] = {}
     used: dict[tuple[str, str], int] = {}
@@ -707,8 +710,12 @@ class _Drawn(NamedTuple):
     """How a van has all it wants of a part, were it alone."""
 
     weight: int
-    amounts: list[tuple[_Stream, int]]
+    amounts: Sequence[tuple[_Stream, int]]
+    asked: Mapping[int, int]  # how much it wants, by stage
 
+
+_NOTHING = _Drawn(0, (), {})
+_Having = dict[tuple[str, str], _Drawn]  # by van and part
 
 _GOAL_BITS = 48
 """Room for each of the things that are made small, in one number."""
@@ -737,13 +744,17 @@ class _Trying:
             lines, key=lambda line: (line.van_id, line.stage, line.need.alternatives)
         )
         self.choices = [self._choices(line.need) for line in self.lines]
-        self.asked: dict[tuple[str, str], Counter[int]] = {}  # by van, part and stage
+        # Of two that are alike it is the same which is which.
+        self.alike = [False] + [
+            one[:2] == other[:2] and one.need == other.need
+            for one, other in pairwise(self.lines)
+        ]
         self.streams: dict[tuple[str, str], list[_Stream]] = {}
         self.drawn: dict[object, _Drawn | None] = {}
         self.picks: list[int] = []
         self.steps = 0
         self.most: int | None = None  # the least weight so far
-        self.best: tuple[list[int], list[tuple[str, _Drawn]]] | None = None  # of that
+        self.best: tuple[list[int], _Having] | None = None  # of that
         self.doubtful = False  # several vans want more for it than there is
 
     def solve(self, steps: int) -> tuple[bool, _Shared | None]:
@@ -751,16 +762,17 @@ class _Trying:
         if self.day.exchange or len(self.lines) > SHARE_NEEDS:
             return False, None
         self.steps = steps
-        self._choose(0)
+        self._choose(0, {})
         if self.steps < 0 or self.doubtful:
             return False, None
         if self.best is None:
             return True, None
-        ranks, drawn = self.best
-        shares: Counter[tuple[str, Source, str]] = Counter()
-        for van_id, one in drawn:
-            for stream, count in one.amounts:
-                shares[van_id, stream.source, stream.pot[1]] += count
+        ranks, having = self.best
+        shares = {
+            (van_id, stream.source, part): count
+            for (van_id, part), drawn in having.items()
+            for stream, count in drawn.amounts
+        }
         picks = {
             (line.call_id, line.row): line.need.alternatives[rank]
             for line, rank in zip(self.lines, ranks, strict=True)
@@ -776,7 +788,7 @@ class _Trying:
             for rank, choice in enumerate(need.alternatives)
         ]
 
-    def _choose(self, weight: int) -> None:
+    def _choose(self, weight: int, having: _Having) -> None:
         """Try every alternative of the next need that may lead to something better.
 
         Its weight is that of all alternatives chosen and of having all that they use;
@@ -784,73 +796,60 @@ class _Trying:
         """
         at = len(self.picks)
         if at == len(self.lines):
-            self._draw_all(weight)
+            self._draw_all(weight, having)
             return
-        line, first = self.lines[at], 0
-        other = self.lines[at - 1] if at else None
-        if other and line[:2] == other[:2] and line.need == other.need:
-            first = self.picks[
-                -1
-            ]  # of two that are alike it is the same which is which
+        van_id, stage, *_ = self.lines[at]
+        first = self.picks[-1] if self.alike[at] else 0
         for rank, (more, wanted) in enumerate(self.choices[at]):
             self.steps -= 1
             if self.steps < 0:
                 return
             if rank < first or not self._may_be_best(weight + more):
                 continue
-            total: int | None = weight + more
+            total, after = weight + more, having.copy()
             for part, count in wanted.items():
-                stages = self.asked.setdefault((line.van_id, part), Counter())
-                before = self._draw(line.van_id, part)
-                stages[line.stage] += count
-                after = self._draw(line.van_id, part)
-                if total is None or before is None or after is None:
-                    total = None
-                else:
-                    total += after.weight - before.weight
-            if total is not None and self._may_be_best(total):
-                self.picks.append(rank)
-                self._choose(total)
-                self.picks.pop()
-            for part, count in wanted.items():
-                self.asked[line.van_id, part][line.stage] -= count
+                before = having.get((van_id, part), _NOTHING)
+                asked = {**before.asked, stage: before.asked.get(stage, 0) + count}
+                drawn = self._draw(van_id, part, asked)
+                if drawn is None:
+                    break
+                total += drawn.weight - before.weight
+                after[van_id, part] = drawn
+            else:
+                if self._may_be_best(total):
+                    self.picks.append(rank)
+                    self._choose(total, after)
+                    self.picks.pop()
 
     def _may_be_best(self, weight: int) -> bool:
         """Return whether something of at least this weight may be the answer."""
         return self.most is None or weight < self.most
 
-    def _draw_all(self, weight: int) -> None:
+    def _draw_all(self, weight: int, having: _Having) -> None:
         """Look what the alternatives chosen come to, for all vans together."""
-        used: Counter[tuple[str, str]] = Counter()
-        stock: dict[tuple[str, str], int] = {}
-        made = []
-        for van_id, part in self.asked:
-            drawn = self._draw(van_id, part)
-            if drawn is None:
-                return
-            made.append((van_id, drawn))
+        left: dict[tuple[str, str], int] = {}
+        for drawn in having.values():
             for stream, count in drawn.amounts:
-                used[stream.pot] += count
-                stock[stream.pot] = stream.stock
+                left[stream.pot] = left.get(stream.pot, stream.stock) - count
         self.most = weight
-        self.doubtful = any(count > stock[pot] for pot, count in used.items())
-        self.best = None if self.doubtful else (list(self.picks), made)
+        self.doubtful = min(left.values(), default=0) < 0
+        self.best = None if self.doubtful else (list(self.picks), having)
 
-    def _draw(self, van_id: str, part: str) -> _Drawn | None:
+    def _draw(self, van_id: str, part: str, asked: Mapping[int, int]) -> _Drawn | None:
         """Return the best way for a van to have what it wants of a part, if any.
 
         From all there is, the dearest pieces are left where they are as far as every
         stage can spare them. What can be spared is a matroid: that is best.
         """
-        stages = self.asked[van_id, part]
-        asked = stages.items() if len(stages) == 1 else sorted(stages.items())
-        key = (van_id, part, *asked)
+        streams, last = self._streams(van_id, part), len(self.stops.get(van_id, ()))
+        if not last:
+            return _draw_plainly(streams, asked)
+        key = (van_id, part, *sorted(asked.items()))
         if key in self.drawn:
             return self.drawn[key]
-        streams = self._streams(van_id, part)
-        total, last = stages.total(), len(self.stops.get(van_id, ()))
+        total = sum(asked.values())
         amounts = [min(stream.stock, total) for stream in streams]
-        more = [-stages.get(stage, 0) for stage in range(last + 1)]
+        more = [-asked.get(stage, 0) for stage in range(last + 1)]
         for stream, amount in zip(streams, amounts, strict=True):
             more[stream.stage] += amount
         spare = list(accumulate(more))
@@ -863,7 +862,7 @@ class _Trying:
                     for stage in range(stream.stage, last + 1):
                         spare[stage] -= less
             some = [one for one in zip(streams, amounts, strict=True) if one[1]]
-            drawn = _Drawn(sum(one.weight * count for one, count in some), some)
+            drawn = _Drawn(sum(one.weight * count for one, count in some), some, asked)
         self.drawn[key] = drawn
         return drawn
 
@@ -892,6 +891,21 @@ class _Trying:
         found.sort(key=lambda stream: -stream.weight)
         self.streams[van_id, part] = found
         return found
+
+
+def _draw_plainly(
+    streams: Sequence[_Stream], asked: Mapping[int, int]
+) -> _Drawn | None:
+    """Return the best way to have a part where all there is, is there at once."""
+    weight, amounts, short = 0, [], sum(asked.values())
+    for stream in reversed(streams):  # the cheapest first
+        if not short:
+            break
+        count = min(short, stream.stock)
+        weight += count * stream.weight
+        amounts.append((stream, count))
+        short -= count
+    return None if short else _Drawn(weight, amounts, asked)
 
 
 def _weigh(cents: int, rank: int, fetched: int, bought: int) -> int:

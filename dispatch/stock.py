@@ -598,7 +598,7 @@ class Source(NamedTuple):
     after: int = 0
 
 
-Shares = Mapping[str, Sequence[tuple[Source, Counter[str]]]]
+Shares = Mapping[str, Sequence[tuple[Source, dict[str, int]]]]
 """Van id to its sources, and what it may take from each: part id to pieces."""
 
 
@@ -676,14 +676,14 @@ def give_out(
 
 
 def _draw(
-    wanted: Mapping[str, int], there: Sequence[tuple[Source, Counter[str]]]
+    wanted: Mapping[str, int], there: Sequence[tuple[Source, dict[str, int]]]
 ) -> list[tuple[str, Source, int]] | None:
     """Take pieces from the first sources that have some; ``None``: too few."""
     taken = []
     for part_id, count in wanted.items():
         short = count
         for source, pot in there:
-            quantity = min(short, pot[part_id])
+            quantity = min(short, pot.get(part_id, 0))
             if quantity > 0:
                 pot[part_id] -= quantity
                 short -= quantity
