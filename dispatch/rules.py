@@ -12,7 +12,7 @@ is worth something only for that reason.
 """
 
 from collections import Counter
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 from fractions import Fraction
@@ -113,11 +113,12 @@ def judge(day: Day, travel: TravelTable, plan: Plan) -> tuple[Violation, ...]:
     found += _judge_links(day, drives)
     found += _judge_tools(day, plan, drives)
     found += _judge_errands(day, plan)
-    found += _judge_stock(day, plan)
+    given = [_Given(issue, _source_of(day, issue)) for issue in plan.issues]
+    found += _judge_stock(day, plan, given)
     unclear = {Rule.COVER, Rule.STOCK, Rule.RESTOCK}
     if unclear.isdisjoint(one.rule for one in found):  # who gets what is clear
-        found += _judge_prices(day, plan)
-        found += _judge_thrift(day, plan)
+        found += _judge_prices(day, plan, given)
+        found += _judge_thrift(day, plan, given)
     found += _judge_status(plan)
     return tuple(found)
 
@@ -473,8 +474,7 @@ def _judge_conflicts(day: Day, plan: Plan) -> Iterator[Violation]:
 # --- one route --------------------------------------------------------------
 
 
-@dataclass(frozen=True, slots=True)
-class _Spot:
+class _Spot(NamedTuple):
     """Where a van is: a node of the travel table, or anywhere (no node)."""
 
     node: str | None
@@ -1240,7 +1240,23 @@ def _stops_before(plan: Plan, van_id: str, call_id: str | None) -> list[str]:
 # --- stock -------------------------------------------------------------------
 
 
-def _judge_stock(day: Day, plan: Plan) -> Iterator[Violation]:
+class _Source(NamedTuple):
+    """Where pieces lie: in a van, or in the shop or at a counter."""
+
+    kind: str  # 'van' or 'store'
+    id: str | None
+
+
+class _Given(NamedTuple):
+    """Pieces given out, and where they lay."""
+
+    issue: Issue
+    source: _Source
+
+
+def _judge_stock(
+    day: Day, plan: Plan, given_out: Sequence[_Given]
+) -> Iterator[Violation]:
     """Check that each need is met by one alternative, and no piece given twice."""
     served = {
         (route.van_id, stop.call_id)
@@ -1276,7 +1292,7 @@ def _judge_stock(day: Day, plan: Plan) -> Iterator[Violation]:
     for call in day.calls:
         if call.id in placed:
             yield from _judge_needs(day, call, given.get(call.id, ()))
-    yield from _judge_pieces(day, plan)
+    yield from _judge_pieces(day, given_out)
 
 
 def _piece_faults(day: Day, issue: Issue) -> Iterator[str]:
@@ -1365,13 +1381,6 @@ def _pieces(day: Day, choice: str, quantity: int) -> dict[str, int]:
     return pieces
 
 
-class _Source(NamedTuple):
-    """Where pieces lie: in a van, or in the shop or at a counter."""
-
-    kind: str  # 'van' or 'store'
-    id: str | None
-
-
 def _source_of(day: Day, issue: Issue) -> _Source:
     if issue.origin is Origin.ABOARD:
         return _Source("van", issue.van_id)
@@ -1388,12 +1397,12 @@ def _stocks(day: Day) -> dict[_Source, Mapping[str, int]]:
     return stocks | {_Source("van", van.id): van.stock for van in day.vans}
 
 
-def _judge_pieces(day: Day, plan: Plan) -> Iterator[Violation]:
+def _judge_pieces(day: Day, given_out: Iterable[_Given]) -> Iterator[Violation]:
     """Check that nobody gives away more than lies there."""
     given: Counter[tuple[_Source, str]] = Counter()
     loading: set[str] = set()
-    for issue in plan.issues:
-        given[_source_of(day, issue), issue.part_id] += issue.quantity
+    for issue, source in given_out:
+        given[source, issue.part_id] += issue.quantity
         if issue.origin is Origin.SHOP:
             loading.add(issue.van_id)
     for van in day.vans:
@@ -1441,13 +1450,14 @@ def _surcharge_cents(day: Day, source: _Source, part_id: str) -> int:
     return max(0, _stores(day)[source.id].prices.get(part_id, usual) - usual)
 
 
-def _judge_prices(day: Day, plan: Plan) -> Iterator[Violation]:
+def _judge_prices(
+    day: Day, plan: Plan, given_out: Iterable[_Given]
+) -> Iterator[Violation]:
     """Check what the pieces cost beyond the wanted ones; the issues are in order."""
     calls = {call.id: call for call in day.calls}
     begun: set[tuple[str, int]] = set()
     routes: Counter[str] = Counter()
-    for issue in plan.issues:
-        source = _source_of(day, issue)
+    for issue, source in given_out:
         right = issue.quantity * _surcharge_cents(day, source, issue.part_id)
         if issue.call_id is None or issue.need is None or issue.chosen is None:
             right = 0  # a spare costs no call anything
@@ -1471,7 +1481,9 @@ def _judge_prices(day: Day, plan: Plan) -> Iterator[Violation]:
             yield Violation(rule=Rule.COST, text=text, van_id=route.van_id)
 
 
-def _judge_thrift(day: Day, plan: Plan) -> Iterator[Violation]:
+def _judge_thrift(
+    day: Day, plan: Plan, given_out: Iterable[_Given]
+) -> Iterator[Violation]:
     """Check that nobody does without the wanted part, or fetches one, for nothing.
 
     The allocation published costs the least beyond the wanted parts; then it has the
@@ -1480,42 +1492,38 @@ def _judge_thrift(day: Day, plan: Plan) -> Iterator[Violation]:
     at a time: whether a chain of exchanges would save more is not asked here. Spares
     give way.
     """
-    lines: dict[tuple[str, str, int], list[Issue]] = {}
-    for issue in plan.issues:
-        if issue.call_id is not None and issue.need is not None:
-            key = (issue.van_id, issue.call_id, issue.need)
-            lines.setdefault(key, []).append(issue)
+    lines: dict[tuple[str, str, int], list[_Given]] = {}
+    for one in given_out:
+        if one.issue.call_id is not None and one.issue.need is not None:
+            key = (one.issue.van_id, one.issue.call_id, one.issue.need)
+            lines.setdefault(key, []).append(one)
     calls = {call.id: call for call in day.calls}
     # All others have the wanted part, from as near as can be.
     doubtful = {
-        key: issues
-        for key, issues in lines.items()
+        key: some
+        for key, some in lines.items()
         if any(
             issue.origin is not Origin.ABOARD
             or issue.chosen != calls[key[1]].needs[key[2]].alternatives[0]
-            for issue in issues
+            for issue, _ in some
         )
     }
     if not doubtful:
         return
     left = {source: Counter(stock) for source, stock in _stocks(day).items()}
-    for issue in chain.from_iterable(lines.values()):
-        left[_source_of(day, issue)][issue.part_id] -= issue.quantity
-    for (van_id, call_id, row), issues in doubtful.items():
+    for issue, source in chain.from_iterable(lines.values()):
+        left[source][issue.part_id] -= issue.quantity
+    for (van_id, call_id, row), some in doubtful.items():
         need = calls[call_id].needs[row]
-        reach = _reach(day, plan, van_id, call_id)
-        for issue in issues:  # what if it gave these back?
-            left[_source_of(day, issue)][issue.part_id] += issue.quantity
-        text = _better_choice(day, need, issues, {one: left[one] for one in reach})
-        for issue in issues:
-            left[_source_of(day, issue)][issue.part_id] -= issue.quantity
+        reach = {source: left[source] for source in _reach(day, plan, van_id, call_id)}
+        for issue, source in some:  # what if it gave these back?
+            left[source][issue.part_id] += issue.quantity
+        text = _better_choice(day, need, some, reach)
+        for issue, source in some:
+            left[source][issue.part_id] -= issue.quantity
         texts = [f"need {row} {text}"] if text else []
         if not texts:  # the same pieces, but from nearer by
-            texts = [
-                text
-                for issue in issues
-                if (text := _nearer(day, issue, {one: left[one] for one in reach}))
-            ]
+            texts = [text for one, _ in some if (text := _nearer(day, one, reach))]
         for text in texts:
             yield Violation(rule=Rule.STOCK, text=text, van_id=van_id, call_id=call_id)
 
@@ -1535,14 +1543,14 @@ def _reach(day: Day, plan: Plan, van_id: str, call_id: str) -> list[_Source]:
 def _better_choice(
     day: Day,
     need: Need,
-    issues: list[Issue],
+    given_out: Sequence[_Given],
     stocks: Mapping[_Source, Counter[str]],
 ) -> str | None:
     """Say which choice would cost less, or as much and be wanted more, if any."""
-    chosen = next(issue.chosen for issue in issues if issue.chosen is not None)
+    chosen = next(one.chosen for one, _ in given_out if one.chosen is not None)
     paid = _substitute_cents(day, need, chosen) + sum(
-        issue.quantity * _surcharge_cents(day, _source_of(day, issue), issue.part_id)
-        for issue in issues
+        issue.quantity * _surcharge_cents(day, source, issue.part_id)
+        for issue, source in given_out
     )
     if paid == 0 and chosen == need.alternatives[0]:
         return None
