@@ -536,8 +536,13 @@ def spans_of(cells: Sequence[int]) -> tuple[tuple[int, int], ...]:
         First and last second, in order; windows that links have closed are left out.
     """
     end = WINDOW + 2 * cells[WINDOWS]
-    pairs = zip(cells[WINDOW:end:2], cells[WINDOW + 1 : end : 2], strict=True)
-    return tuple((low, high) for low, high in pairs if low <= high)
+    return tuple(
+        [
+            (cells[low], cells[low + 1])
+            for low in range(WINDOW, end, 2)
+            if cells[low] <= cells[low + 1]
+        ]
+    )
 
 
 def _task(desk: Asked, visits: Ints, visit: int) -> Task:
@@ -620,9 +625,10 @@ def _idle_stops(
 
 def _priced(routes: Sequence[Route], issues: Sequence[Issue]) -> tuple[Route, ...]:
     cents = parts_cents(issues)
+    units = [cents.get(route.van_id, 0) * UNITS_PER_CENT for route in routes]
     return tuple(
-        replace(route, parts_units=cents.get(route.van_id, 0) * UNITS_PER_CENT)
-        for route in routes
+        route if route.parts_units == paid else replace(route, parts_units=paid)
+        for route, paid in zip(routes, units, strict=True)
     )
 
 

@@ -10,7 +10,6 @@ for its driver, the break is looked for elsewhere.
 """
 
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import replace
 from typing import NamedTuple, TypeVar
 
 from dispatch.problem import NEVER, modes, start_windows
@@ -130,7 +129,12 @@ class _Toll(NamedTuple):
         """Return what both cost."""
         if other is _FREE:
             return self
-        return _Toll(*(mine + its for mine, its in zip(self, other, strict=True)))
+        return _Toll(
+            self.late_units + other.late_units,
+            self.preference_units + other.preference_units,
+            self.change_units + other.change_units,
+            self.broken + other.broken,
+        )
 
 
 _FREE = _Toll()
@@ -395,7 +399,8 @@ class _Driver:
         """Return the route that a way through all stops makes."""
         van = self.van
         metres, back_s = self.drive(self.home, way.free_s)
-        stops, leave_s = self.leave_late(tuple(map(self.write, way.halts)))
+        first, leave_s = self.leave_late(way.halts[0])
+        stops = tuple(map(self.write, (first, *way.halts[1:])))
         overtime_s = max(0, back_s - van.shift.end_s)
         distance_m = sum(stop.drive_m for stop in stops) + metres
         return Route(
@@ -438,17 +443,15 @@ class _Driver:
             late_s=0 if errand is None else errand.late_s(start_s),
         )
 
-    def leave_late(self, stops: tuple[Stop, ...]) -> tuple[tuple[Stop, ...], int]:
-        """Return the stops with the first drive as late as may be, and its start."""
-        first, leg = stops[0], self.legs[0]
-        if first.kind is StopKind.BREAK and first.drive_s == 0:
+    def leave_late(self, first: _Halt) -> tuple[_Halt, int]:
+        """Return the first stop with its drive as late as may be, and its start."""
+        leg = self.legs[0]
+        if first.errand is None and first.drive_s == 0:
             # The break comes before setting off, or the first call is at the door.
-            first = replace(first, arrive_s=first.start_s)
-            return (first, *stops[1:]), first.start_s
+            return first._replace(arrive_s=first.start_s), first.start_s
         leave_s = max(self.van.shift.start_s, self.leave_latest(leg, first.start_s))
         _, at_s = self.drive(leg, leave_s)
-        first = replace(first, arrive_s=at_s, drive_s=at_s - leave_s)
-        return (first, *stops[1:]), leave_s
+        return first._replace(arrive_s=at_s, drive_s=at_s - leave_s), leave_s
 
 
 def lay_out(

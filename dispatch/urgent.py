@@ -373,14 +373,15 @@ def _cut(board: Board, van_ids: Sequence[str], call: Call, day: Day) -> Day:
     inside = set(van_ids)
     own = {c for c, (van_id, _) in board.stops.items() if van_id in inside}
     part = restrict(day, own)
-    part = replace(part, calls=(*part.calls, call))
+    calls = (*part.calls, call)
     if len(inside) == len(day.vans):
-        return part
+        return replace(part, calls=calls)
     outside = [issue for issue in board.plan.issues if issue.van_id not in inside]
     left = leave_over(day, outside, Purpose.CALL)
     out = [use.tool_id for use in board.plan.tools if use.van_id not in inside]
     return replace(
         part,
+        calls=calls,
         vans=tuple(
             replace(van, stock=+left.vans[van.id])
             for van in day.vans
@@ -507,7 +508,8 @@ class _Part:
 
     def __init__(self, board: Board, call: Call, ask: Ask) -> None:
         self.board, self.call, self.ask = board, call, ask
-        self.day = _cut(board, _near(board, call), call, board.day)
+        self.cuts: dict[tuple[str, ...], Day] = {}
+        self.day = self._cut(_near(board, call))
         self.travel = extend_table(board.rest.travel, self.day)
         problem = build_problem(self.day, self.travel, known=board.ways)
         self.restocks = restock_stores(self.day)
@@ -763,14 +765,12 @@ class _Part:
 
     def build(self, likely: _Likely, *, whole: bool = False) -> _Made | None:
         """Write a plan out and have it judged; ``None``: it does not work."""
-        board, call, orders = self.board, self.call, likely.orders
+        board, orders = self.board, likely.orders
         ids = [van.id for van in self.day.vans]
         touched = ids
         if not whole:
             touched = list(_closure(board, (ids[van] for van in orders.visits)))
-        day = self.day
-        if len(touched) < len(ids):
-            day = _cut(board, touched, call, board.day)
+        day = self._cut(tuple(touched))
         if orders.long:
             day = _lengthen(day, AFTER_HOURS_S)
         tasks = {}
@@ -799,6 +799,12 @@ class _Part:
             )
         return self._merge(day, plan, tasks, dropped)
 
+    def _cut(self, touched: tuple[str, ...]) -> Day:
+        """Return the day of some of the vans; several plans are about the same ones."""
+        if touched not in self.cuts:
+            self.cuts[touched] = _cut(self.board, touched, self.call, self.board.day)
+        return self.cuts[touched]
+
     def _task(self, table: Ints, visit: int) -> Task:
         cells = table[visit].tolist()
         call, spans = cells[CALL], spans_of(cells)
@@ -812,11 +818,7 @@ class _Part:
 
         Who has the wanted part at no extra cost wants no other.
         """
-        firsts = {
-            (call.id, row): need.alternatives[0]
-            for call in self.board.day.calls
-            for row, need in enumerate(call.needs)
-        }
+        calls = {call.id: call for call in self.board.day.calls}
         if not any(
             issue.van_id not in touched
             and issue.call_id is not None
@@ -824,7 +826,8 @@ class _Part:
             and (
                 issue.extra_cents > 0
                 or issue.origin is Origin.VAN
-                or issue.chosen != firsts[issue.call_id, issue.need]
+                or issue.chosen
+                != calls[issue.call_id].needs[issue.need].alternatives[0]
             )
             for issue in self.board.plan.issues
         ):
@@ -884,7 +887,9 @@ class _Part:
         )
         issues = [i for i in board.plan.issues if i.van_id not in touched]
         issues += part.issues
-        if any(issue.origin is Origin.SHOP for issue in part.issues):
+        if len(touched) < len(whole.vans) and any(
+            issue.origin is Origin.SHOP for issue in part.issues
+        ):  # there are fewer spares left for the others
             used = [issue for issue in issues if issue.purpose is Purpose.CALL]
             issues = [*used, *spare_issues(whole, routes, used)]
         late = {one.call_id: one for one in (*board.plan.late, *part.late)}

@@ -136,8 +136,9 @@ def depart_latest_s(traffic: Traffic, arrive_by_s: int, base_s: int) -> int | No
     """
     if arrive_by_s < 0:
         return None
-    ground = covered(traffic, arrive_by_s) - 1000 * base_s
+    grounds = _slot_grounds(traffic)
+    ground = _covered(traffic, grounds, arrive_by_s) - 1000 * base_s
     if ground < 0:
         return None
     # Speeds are positive: the first second beyond this ground is one too late.
-    return reached_s(traffic, ground + 1) - 1
+    return _reached_s(traffic, grounds, ground + 1) - 1
