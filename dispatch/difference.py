@@ -269,6 +269,7 @@ class _Comparison:
         )
         ids += [id_ for id_ in (*self.calls, *stuck) if id_ not in known]
         frozen |= {call.id for call in self.calls.values() if call.kind == HELD}
+        frozen |= {id_ for id_, visit in self.now.items() if self.was.get(id_) == visit}
         changes = (self.change(id_) for id_ in dict.fromkeys(ids) if id_ not in frozen)
         return Difference(changes=tuple(one for one in changes if one is not None))
 

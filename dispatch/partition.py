@@ -841,13 +841,14 @@ class _Trying:
         From all there is, the dearest pieces are left where they are as far as every
         stage can spare them. What can be spared is a matroid: that is best.
         """
-        streams, last = self._streams(van_id, part), len(self.stops.get(van_id, ()))
-        if not last:
-            return _draw_plainly(streams, asked)
+        streams = self._streams(van_id, part)
+        drawn = _draw_plainly(streams, asked)
+        if drawn is None or not any(stream.stage for stream, _ in drawn.amounts):
+            return drawn
         key = (van_id, part, *sorted(asked.items()))
         if key in self.drawn:
             return self.drawn[key]
-        total = sum(asked.values())
+        total, last = sum(asked.values()), len(self.stops[van_id])
         amounts = [min(stream.stock, total) for stream in streams]
         more = [-asked.get(stage, 0) for stage in range(last + 1)]
         for stream, amount in zip(streams, amounts, strict=True):
@@ -896,7 +897,7 @@ class _Trying:
 def _draw_plainly(
     streams: Sequence[_Stream], asked: Mapping[int, int]
 ) -> _Drawn | None:
-    """Return the best way to have a part where all there is, is there at once."""
+    """Return the best way to have a part if all there is were at hand at once."""
     weight, amounts, short = 0, [], sum(asked.values())
     for stream in reversed(streams):  # the cheapest first
         if not short:

@@ -548,10 +548,12 @@ class _Drive:
         stated: int | None,
         right: int | None,
         stop: Stop | None = None,
-    ) -> Iterator[Violation]:
-        if stated != right:
-            call_id = None if stop is None else stop.call_id
-            yield self._wrong(rule, f"{words} is {stated}, should be {right}", call_id)
+    ) -> tuple[Violation, ...]:
+        if stated == right:
+            return ()
+        call_id = None if stop is None else stop.call_id
+        text = f"{words} is {stated}, should be {right}"
+        return (self._wrong(rule, text, call_id),)
 
     def _shift_words(self) -> str:
         shift, limit_s = self.van.shift, self.van.overtime_limit_s
@@ -1510,7 +1512,7 @@ def _judge_thrift(
     }
     if not doubtful:
         return
-    left = {source: Counter(stock) for source, stock in _stocks(day).items()}
+    left = {source: dict(stock) for source, stock in _stocks(day).items()}
     for issue, source in chain.from_iterable(lines.values()):
         left[source][issue.part_id] -= issue.quantity
     for (van_id, call_id, row), some in doubtful.items():
@@ -1544,7 +1546,7 @@ def _better_choice(
     day: Day,
     need: Need,
     given_out: Sequence[_Given],
-    stocks: Mapping[_Source, Counter[str]],
+    stocks: Mapping[_Source, Mapping[str, int]],
 ) -> str | None:
     """Say which choice would cost less, or as much and be wanted more, if any."""
     chosen = next(one.chosen for one, _ in given_out if one.chosen is not None)
@@ -1572,26 +1574,26 @@ def _better_choice(
 
 
 def _least_cents(
-    day: Day, need: Need, choice: str, stocks: Mapping[_Source, Counter[str]]
+    day: Day, need: Need, choice: str, stocks: Mapping[_Source, Mapping[str, int]]
 ) -> int | None:
     """Return the least that a choice costs beyond the wanted; ``None``: too few."""
     wanted_of = _pieces(day, choice, need.quantity)
     for part_id, wanted in wanted_of.items():
-        if sum(max(0, stock[part_id]) for stock in stocks.values()) < wanted:
+        if sum(max(0, stock.get(part_id, 0)) for stock in stocks.values()) < wanted:
             return None
     cents = _substitute_cents(day, need, choice)
     for part_id, wanted in wanted_of.items():
         prices = [
             _surcharge_cents(day, source, part_id)
             for source, stock in stocks.items()
-            for _ in range(min(wanted, stock[part_id]))
+            for _ in range(min(wanted, stock.get(part_id, 0)))
         ]
         cents += sum(sorted(prices)[:wanted])
     return cents
 
 
 def _nearer(
-    day: Day, issue: Issue, stocks: Mapping[_Source, Counter[str]]
+    day: Day, issue: Issue, stocks: Mapping[_Source, Mapping[str, int]]
 ) -> str | None:
     """Say where a piece lies that need not be fetched or handed over, if anywhere."""
     words = {
@@ -1602,13 +1604,13 @@ def _nearer(
     if issue.origin is Origin.ABOARD:
         return None
     own, *others = stocks
-    if stocks[own][issue.part_id] > 0:
+    if stocks[own].get(issue.part_id, 0) > 0:
         return f"{issue.part_id} {words[issue.origin]}, there is one left aboard"
     for source in others:
         if (
             issue.origin is Origin.VAN
             and source.kind == "store"
-            and stocks[source][issue.part_id] > 0
+            and stocks[source].get(issue.part_id, 0) > 0
             and _surcharge_cents(day, source, issue.part_id) == 0
         ):
             return (

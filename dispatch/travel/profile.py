@@ -11,7 +11,6 @@ one is for writing plans out, and for checking it.
 """
 
 from bisect import bisect_left
-from collections.abc import Sequence
 from itertools import accumulate
 
 from shared.model import Traffic
@@ -32,7 +31,11 @@ def covered(traffic: Traffic, time_s: int) -> int:
     int
         Permille-seconds: the sum of the speeds of all seconds before ``time_s``.
     """
-    return _covered(traffic, _slot_grounds(traffic), time_s)
+    grounds = _slot_grounds(traffic)
+    slot_s, last = traffic.slot_s, len(grounds) - 1
+    slot = time_s // slot_s
+    slot = 0 if slot < 0 else min(slot, last)
+    return grounds[slot] + traffic.speed_permille[slot] * (time_s - slot * slot_s)
 
 
 def _slot_grounds(traffic: Traffic) -> tuple[int, ...]:
@@ -68,17 +71,7 @@ def reached_s(traffic: Traffic, ground: int) -> int:
     int
         The smallest t with ``covered(traffic, t) >= ground``.
     """
-    return _reached_s(traffic, _slot_grounds(traffic), ground)
-
-
-def _covered(traffic: Traffic, grounds: Sequence[int], time_s: int) -> int:
-    slot_s, last = traffic.slot_s, len(grounds) - 1
-    slot = time_s // slot_s
-    slot = 0 if slot < 0 else min(slot, last)
-    return grounds[slot] + traffic.speed_permille[slot] * (time_s - slot * slot_s)
-
-
-def _reached_s(traffic: Traffic, grounds: Sequence[int], ground: int) -> int:
+    grounds = _slot_grounds(traffic)
     slot = max(0, bisect_left(grounds, ground) - 1)
     speed = traffic.speed_permille[slot]
     return slot * traffic.slot_s - (grounds[slot] - ground) // speed
@@ -136,9 +129,14 @@ def depart_latest_s(traffic: Traffic, arrive_by_s: int, base_s: int) -> int | No
     """
     if arrive_by_s < 0:
         return None
-    grounds = _slot_grounds(traffic)
-    ground = _covered(traffic, grounds, arrive_by_s) - 1000 * base_s
-    if ground < 0:
-        return None
-    # Speeds are positive: the first second beyond this ground is one too late.
-    return _reached_s(traffic, grounds, ground + 1) - 1
+    slot_s, speeds = traffic.slot_s, traffic.speed_permille
+    slot, left = min(arrive_by_s // slot_s, len(speeds) - 1), 1000 * base_s
+    while slot > 0:
+        behind = speeds[slot] * (arrive_by_s - slot * slot_s)
+        if left <= behind:
+            break
+        left -= behind
+        arrive_by_s = slot * slot_s
+        slot -= 1
+    depart_s = arrive_by_s + -left // speeds[slot]
+    return depart_s if depart_s >= 0 else None
