@@ -593,7 +593,7 @@ def share_parts(
     holders = {van.id: van.id for van in day.vans} | dict(holders or {})
     # Needs that have no part in common do not touch each other.
     asked = {
-        row: {part for a in line.need.alternatives for part in pieces(day, a)}
+        row: {part for wanted in line.wanted for part in wanted}
         for row, line in enumerate(lines)
     }
     chosen: dict[tuple[str, int], str] = {}
@@ -632,6 +632,7 @@ class _Line(NamedTuple):
     call_id: str
     row: int
     need: Need
+    wanted: list[dict[str, int]]  # the pieces of each alternative
 
 
 def _lines(
@@ -647,6 +648,7 @@ def _lines(
             call_id,
             row,
             need,
+            [pieces(day, part, need.quantity) for part in need.alternatives],
         )
         for van_id, call_ids in assignment.items()
         for position, call_id in enumerate(call_ids)
@@ -673,8 +675,7 @@ def _share_plainly(
     """
     wanted: dict[tuple[str, str], int] = {}
     for line in lines:
-        first = pieces(day, line.need.alternatives[0], line.need.quantity)
-        for part, count in first.items():
+        for part, count in line.wanted[0].items():
             key = line.van_id, part
             wanted[key] = wanted.get(key, 0) + count
     shares: _Amounts = {}
@@ -743,7 +744,7 @@ class _Trying:
         self.lines = sorted(
             lines, key=lambda line: (line.van_id, line.stage, line.need.alternatives)
         )
-        self.choices = [self._choices(line.need) for line in self.lines]
+        self.choices = [self._choices(line) for line in self.lines]
         # Of two that are alike it is the same which is which.
         self.alike = [False] + [
             one[:2] == other[:2] and one.need == other.need
@@ -779,14 +780,12 @@ class _Trying:
         }
         return True, (shares, picks)
 
-    def _choices(self, need: Need) -> list[tuple[int, dict[str, int]]]:
-        return [
-            (
-                _weigh(substitute_cents(self.day, need, choice), rank, 0, 0),
-                pieces(self.day, choice, need.quantity),
-            )
-            for rank, choice in enumerate(need.alternatives)
+    def _choices(self, line: _Line) -> list[tuple[int, dict[str, int]]]:
+        costs = [
+            _weigh(substitute_cents(self.day, line.need, choice), rank, 0, 0)
+            for rank, choice in enumerate(line.need.alternatives)
         ]
+        return list(zip(costs, line.wanted, strict=True))
 
     def _choose(self, weight: int, having: _Having) -> None:
         """Try every alternative of the next need that may lead to something better.

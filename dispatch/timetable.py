@@ -63,36 +63,28 @@ class _Errand(NamedTuple):
         last = (last for first, last in self.own if first <= start_s <= last)
         return max(last, default=start_s) - start_s
 
-    @property
-    def is_plain(self) -> bool:
-        """Whether its call has no promise, no wish, and nothing that stands."""
-        call = self.call
-        return call is None or (
-            call.promise is None
-            and call.preference is None
-            and call.standing is None
-            and call.waits_from_s is None
-        )
-
     def late_s(self, start_s: int) -> int:
         """Return how long after its promise the call starts."""
         promise = None if self.call is None else self.call.promise
         return 0 if promise is None else max(0, start_s - promise.end_s)
 
-    def toll(self, day: Day, van: Van, start_s: int) -> "_Toll":
-        """Return what it costs the customer, and what it breaks, to start then."""
+    def toll(self, day: Day, van: Van, start_s: int, before: "_Toll") -> "_Toll":
+        """Return what the starts before cost, and this one."""
         call = self.call
-        if call is None or self.is_plain:  # it costs nothing whenever it starts
-            return _FREE
-        late_s, wish, missed_units = self.late_s(start_s), call.preference, 0
+        if call is None:
+            return before
+        late_units, missed_units, change_units, broken = before
+        late_s, wish = self.late_s(start_s), call.preference
+        if late_s:
+            late_units += day.late_units(late_s)
+            broken += self.weight
+        elif call.waits_from_s is not None:
+            late_units += day.wait_units(call, start_s)
         if wish is not None and not wish.start_s <= start_s <= wish.end_s:
-            missed_units = day.preference_cents * UNITS_PER_CENT
-        return _Toll(
-            day.late_units(late_s) + day.wait_units(call, start_s),
-            missed_units,
-            day.change_units(call, van.id, start_s),
-            self.weight * (late_s > 0),
-        )
+            missed_units += day.preference_cents * UNITS_PER_CENT
+        if call.standing is not None:
+            change_units += day.change_units(call, van.id, start_s)
+        return _Toll(late_units, missed_units, change_units, broken)
 
 
 class _Leg(NamedTuple):
@@ -125,20 +117,6 @@ class _Toll(NamedTuple):
     change_units: int = 0
     broken: int = 0
 
-    def plus(self, other: "_Toll") -> "_Toll":
-        """Return what both cost."""
-        if other is _FREE:
-            return self
-        return _Toll(
-            self.late_units + other.late_units,
-            self.preference_units + other.preference_units,
-            self.change_units + other.change_units,
-            self.broken + other.broken,
-        )
-
-
-_FREE = _Toll()
-
 
 class _Way(NamedTuple):
     """A way through the first stops: when the van is free, and how it got there."""
@@ -146,7 +124,7 @@ class _Way(NamedTuple):
     free_s: int
     halts: tuple[_Halt, ...] = ()
     there: bool = False  # at the next stop's street already: the break was taken there
-    toll: _Toll = _FREE
+    toll: _Toll = _Toll()
 
     @property
     def extras(self) -> tuple[int, int]:
@@ -309,7 +287,7 @@ class _Driver:
         halt = _Halt(
             errand, leg, errand.place, metres, drive_s, at_s, start_s, finish_s
         )
-        toll = way.toll.plus(errand.toll(self.day, self.van, start_s))
+        toll = errand.toll(self.day, self.van, start_s, way.toll)
         return _Way(finish_s, (*before, halt), toll=toll)
 
     def begun(self) -> tuple[list[_Way], list[_Way]]:
