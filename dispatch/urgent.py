@@ -96,6 +96,7 @@ from shared.model import (
     Standing,
     Status,
     Stop,
+    Van,
     Window,
 )
 from shared.trade import HELD
@@ -475,7 +476,6 @@ class _Likely(NamedTuple):
     start_s: int
     cost_units: int
     harm: tuple[int, int, int]
-    routes: tuple[Route, ...] = ()  # of the vans that are touched, if laid out already
     taken: bool = False  # parts that others have reserved
     doubtful: bool = False  # looks too long for its driver
 
@@ -509,6 +509,7 @@ class _Part:
     def __init__(self, board: Board, call: Call, ask: Ask) -> None:
         self.board, self.call, self.ask = board, call, ask
         self.cuts: dict[tuple[str, ...], Day] = {}
+        self.laid: dict[tuple[str, int, tuple[Task, ...]], Route | None] = {}
         self.day = self._cut(_near(board, call))
         self.travel = extend_table(board.rest.travel, self.day)
         problem = build_problem(self.day, self.travel, known=board.ways)
@@ -727,9 +728,9 @@ class _Part:
         """Say what routes come to whose parts cost so much; ``None``: too long."""
         board, routes = self.board, []
         for van, visits in orders.visits.items():
-            tasks = [self._task(orders.table, visit) for visit in visits]
+            tasks = tuple(self._task(orders.table, visit) for visit in visits)
             if tasks:
-                route = lay_out(self.day, self.travel, self.day.vans[van], tasks)
+                route = self._route(self.day.vans[van], tasks)
                 if route is None:
                     return None
                 routes.append(route)
@@ -753,7 +754,6 @@ class _Part:
             start_s=after[self.call.id][1].start_s,
             cost_units=sum(map(_paid, routes)) + parts_units - then,
             harm=(len(dropped), broken, len(moved)),
-            routes=tuple(routes),
         )
 
     def customers(self, call_ids: Iterable[str]) -> tuple[str, ...]:
@@ -773,13 +773,17 @@ class _Part:
         day = self._cut(tuple(touched))
         if orders.long:
             day = _lengthen(day, AFTER_HOURS_S)
-        tasks = {}
-        for van_id in touched:
-            van = self.vans[van_id]
-            visits = orders.visits.get(van, self.stands.get(van, ()))
+        tasks, routes = {}, []
+        for van in day.vans:
+            row = self.vans[van.id]
+            visits = orders.visits.get(row, self.stands.get(row, ()))
             if visits:
-                tasks[van_id] = [self._task(orders.table, visit) for visit in visits]
-        routes = likely.routes if len(touched) == len(orders.visits) else ()
+                some = tuple(self._task(orders.table, visit) for visit in visits)
+                route = self._route(van, some)
+                if route is None:
+                    return None
+                tasks[van.id] = some
+                routes.append(route)
         written = write_tasks(Asked(day, self.travel, day), tasks, routes)
         if written is None:
             return None
@@ -804,6 +808,13 @@ class _Part:
         if touched not in self.cuts:
             self.cuts[touched] = _cut(self.board, touched, self.call, self.board.day)
         return self.cuts[touched]
+
+    def _route(self, van: Van, tasks: tuple[Task, ...]) -> Route | None:
+        """Return a van's day laid out; several plans have the same one."""
+        key = van.id, van.overtime_limit_s, tasks
+        if key not in self.laid:
+            self.laid[key] = lay_out(self.day, self.travel, van, tasks)
+        return self.laid[key]
 
     def _task(self, table: Ints, visit: int) -> Task:
         cells = table[visit].tolist()
@@ -867,16 +878,17 @@ class _Part:
     ) -> _Made:
         """Return the whole plan: what is touched, and the rest as it was."""
         board, call = self.board, self.call
-        touched = {van.id: van for van in day.vans}
+        limits = {van.id: van.overtime_limit_s for van in day.vans}
+        touched = limits.keys()
         old = {r.van_id: r for r in board.plan.routes}
         new = {r.van_id: r for r in part.routes}
         whole = replace(
             board.day,
             calls=(*board.day.calls, call),
             vans=tuple(
-                replace(van, overtime_limit_s=touched[van.id].overtime_limit_s)
-                if van.id in touched
-                else van
+                van
+                if limits.get(van.id, van.overtime_limit_s) == van.overtime_limit_s
+                else replace(van, overtime_limit_s=limits[van.id])
                 for van in board.day.vans
             ),
         )
