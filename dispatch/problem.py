@@ -12,6 +12,7 @@ than a running plan has it), and the stops at stores in the middle of a route.
 """
 
 from collections.abc import Mapping, Sequence
+from functools import cache
 from itertools import chain, product
 from typing import NamedTuple, TypeVar
 
@@ -199,6 +200,7 @@ class Futures(NamedTuple):
     broken_s: int
 
 
+@cache
 def no_futures() -> Futures:
     """Return that nothing is sampled: the risk costs nothing.
 

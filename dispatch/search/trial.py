@@ -235,7 +235,7 @@ def memory_of(problem: Problem, routes: Routes, ways: NDArray[np.int64]) -> Memo
         notes=notes,
         pool=np.zeros((1, POOL_VISITS + stops), np.int64),
         marks=np.zeros(len(problem.visits), np.int64),
-        recent=np.full((RECENT, 2), -1, np.int64),
+        recent=np.zeros((RECENT, 2), np.int64),  # not looked at: there is one row
     )
 
 
