@@ -486,14 +486,10 @@ class _Comparison:
 
     def ahead_of(self, call_id: str, plan: Plan) -> list[str]:
         """Return the calls before one on its route, the nearest first."""
-        before: list[str] = []
         for route in plan.routes:
-            before.clear()
-            for stop in route.stops:
-                if stop.call_id == call_id:
-                    return before[::-1]
-                if stop.call_id is not None:
-                    before.append(stop.call_id)
+            ids = route.call_ids
+            if call_id in ids:
+                return list(reversed(ids[: ids.index(call_id)]))
         return []
 
 

@@ -114,7 +114,8 @@ def judge(day: Day, travel: TravelTable, plan: Plan) -> tuple[Violation, ...]:
     found += _judge_tools(day, plan, drives)
     found += _judge_errands(day, plan)
     given = [_Given(issue, _source_of(day, issue)) for issue in plan.issues]
-    found += _judge_stock(day, plan, given)
+    found += _judge_stock(day, plan)
+    found += _judge_pieces(day, given)
     unclear = {Rule.COVER, Rule.STOCK, Rule.RESTOCK}
     if unclear.isdisjoint(one.rule for one in found):  # who gets what is clear
         found += _judge_prices(day, plan, given)
@@ -1256,10 +1257,8 @@ class _Given(NamedTuple):
     source: _Source
 
 
-def _judge_stock(
-    day: Day, plan: Plan, given_out: Sequence[_Given]
-) -> Iterator[Violation]:
-    """Check that each need is met by one alternative, and no piece given twice."""
+def _judge_stock(day: Day, plan: Plan) -> Iterator[Violation]:
+    """Check that each need is met by one alternative."""
     served = {
         (route.van_id, stop.call_id)
         for route in plan.routes
@@ -1294,7 +1293,6 @@ def _judge_stock(
     for call in day.calls:
         if call.id in placed:
             yield from _judge_needs(day, call, given.get(call.id, ()))
-    yield from _judge_pieces(day, given_out)
 
 
 def _piece_faults(day: Day, issue: Issue) -> Iterator[str]:

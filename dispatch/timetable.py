@@ -249,12 +249,15 @@ class _Driver:
 
     def rest(self, leg: _Leg, way: _Way, *, there: bool) -> _Way | None:
         """Return the way with the break taken before driving, or on arrival."""
-        meal, at_s, metres, place = self.van.meal, way.free_s, 0, leg.here
-        last_s = -1 if meal is None else meal.window.end_s - meal.length_s
-        if there and at_s <= last_s:
+        meal = self.van.meal
+        if meal is None:
+            return None
+        last_s = meal.window.end_s - meal.length_s
+        metres, at_s, place = 0, way.free_s, leg.here
+        if there and at_s <= last_s:  # later on it is too late anyway
             metres, at_s = self.drive(leg, at_s)
             place = leg.there
-        if meal is None or at_s > last_s:
+        if at_s > last_s:
             return None
         drive_s, start_s = at_s - way.free_s, max(at_s, meal.window.start_s)
         finish_s = start_s + meal.length_s

@@ -369,9 +369,9 @@ def _closure(board: Board, van_ids: Iterable[str]) -> tuple[str, ...]:
     return tuple(van.id for van in day.vans if van.id in inside)
 
 
-def _cut(board: Board, van_ids: Sequence[str], call: Call, day: Day) -> Day:
+def _cut(board: Board, van_ids: Sequence[str], call: Call) -> Day:
     """Return the day of some vans and the call, with what the others leave over."""
-    inside = set(van_ids)
+    day, inside = board.day, set(van_ids)
     own = {c for c, (van_id, _) in board.stops.items() if van_id in inside}
     part = restrict(day, own)
     calls = (*part.calls, call)
@@ -766,11 +766,11 @@ class _Part:
     def build(self, likely: _Likely, *, whole: bool = False) -> _Made | None:
         """Write a plan out and have it judged; ``None``: it does not work."""
         board, orders = self.board, likely.orders
-        ids = [van.id for van in self.day.vans]
+        ids = tuple(self.vans)
         touched = ids
         if not whole:
-            touched = list(_closure(board, (ids[van] for van in orders.visits)))
-        day = self._cut(tuple(touched))
+            touched = _closure(board, (ids[van] for van in orders.visits))
+        day = self._cut(touched)
         if orders.long:
             day = _lengthen(day, AFTER_HOURS_S)
         tasks, routes = {}, []
@@ -806,7 +806,7 @@ class _Part:
     def _cut(self, touched: tuple[str, ...]) -> Day:
         """Return the day of some of the vans; several plans are about the same ones."""
         if touched not in self.cuts:
-            self.cuts[touched] = _cut(self.board, touched, self.call, self.board.day)
+            self.cuts[touched] = _cut(self.board, touched, self.call)
         return self.cuts[touched]
 
     def _route(self, van: Van, tasks: tuple[Task, ...]) -> Route | None:
@@ -878,17 +878,16 @@ class _Part:
     ) -> _Made:
         """Return the whole plan: what is touched, and the rest as it was."""
         board, call = self.board, self.call
-        limits = {van.id: van.overtime_limit_s for van in day.vans}
-        touched = limits.keys()
+        touched = {van.id: van for van in day.vans}
         old = {r.van_id: r for r in board.plan.routes}
         new = {r.van_id: r for r in part.routes}
         whole = replace(
             board.day,
             calls=(*board.day.calls, call),
             vans=tuple(
-                van
-                if limits.get(van.id, van.overtime_limit_s) == van.overtime_limit_s
-                else replace(van, overtime_limit_s=limits[van.id])
+                replace(van, overtime_limit_s=touched[van.id].overtime_limit_s)
+                if van.id in touched
+                else van
                 for van in board.day.vans
             ),
         )

@@ -1056,8 +1056,6 @@ class Day:
             Seconds since midnight, negative before the day; ``None``: no open item
             takes time.
         """
-        if not call.ready:
-            return None
         leads = [
             item.lead_time_s for item in call.ready if item.state is ReadyState.OPEN
         ]

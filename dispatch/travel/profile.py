@@ -10,9 +10,6 @@ one second at free flow covers 1000. The search has its own version on arrays; t
 one is for writing plans out, and for checking it.
 """
 
-from bisect import bisect_left
-from itertools import accumulate
-
 from shared.model import Traffic
 
 
@@ -31,29 +28,9 @@ def covered(traffic: Traffic, time_s: int) -> int:
     int
         Permille-seconds: the sum of the speeds of all seconds before ``time_s``.
     """
-    grounds = _slot_grounds(traffic)
-    slot_s, last = traffic.slot_s, len(grounds) - 1
-    slot = time_s // slot_s
-    slot = 0 if slot < 0 else min(slot, last)
-    return grounds[slot] + traffic.speed_permille[slot] * (time_s - slot * slot_s)
-
-
-def _slot_grounds(traffic: Traffic) -> tuple[int, ...]:
-    """Return the ground covered before each slot begins.
-
-    Nearly always it is the same profile as before: to compare all its speeds would take
-    longer than to drive.
-    """
-    known, grounds = _last[0]
-    if known is not traffic:
-        *earlier, _ = traffic.speed_permille
-        passed = accumulate((speed * traffic.slot_s for speed in earlier), initial=0)
-        grounds = tuple(passed)
-        _last[0] = traffic, grounds
-    return grounds
-
-
-_last: list[tuple[Traffic | None, tuple[int, ...]]] = [(None, ())]
+    slot_s, speeds = traffic.slot_s, traffic.speed_permille
+    slot = max(0, min(time_s // slot_s, len(speeds) - 1))
+    return slot_s * sum(speeds[:slot]) + speeds[slot] * (time_s - slot * slot_s)
 
 
 def reached_s(traffic: Traffic, ground: int) -> int:
@@ -71,10 +48,7 @@ def reached_s(traffic: Traffic, ground: int) -> int:
     int
         The smallest t with ``covered(traffic, t) >= ground``.
     """
-    grounds = _slot_grounds(traffic)
-    slot = max(0, bisect_left(grounds, ground) - 1)
-    speed = traffic.speed_permille[slot]
-    return slot * traffic.slot_s - (grounds[slot] - ground) // speed
+    return _drive_on(traffic, 0, ground)
 
 
 def arrive_s(traffic: Traffic, depart_s: int, base_s: int) -> int:
@@ -94,19 +68,24 @@ def arrive_s(traffic: Traffic, depart_s: int, base_s: int) -> int:
     int
         The smallest t with ``W(t) >= W(depart_s) + 1000 * base_s``.
     """
+    return _drive_on(traffic, depart_s, 1000 * base_s)
+
+
+def _drive_on(traffic: Traffic, time_s: int, left: int) -> int:
+    """Return the first second by which so much more ground is covered."""
     slot_s, speeds = traffic.slot_s, traffic.speed_permille
-    last, left = len(speeds) - 1, 1000 * base_s
-    slot = depart_s // slot_s
+    last = len(speeds) - 1
+    slot = time_s // slot_s
     slot = 0 if slot < 0 else min(slot, last)
     # Most drives are through with their slot, or the next: no need to look them up.
     while slot < last:
-        ahead = speeds[slot] * ((slot + 1) * slot_s - depart_s)
+        ahead = speeds[slot] * ((slot + 1) * slot_s - time_s)
         if left <= ahead:
             break
         left -= ahead
         slot += 1
-        depart_s = slot * slot_s
-    return depart_s - -left // speeds[slot]
+        time_s = slot * slot_s
+    return time_s - -left // speeds[slot]
 
 
 def depart_latest_s(traffic: Traffic, arrive_by_s: int, base_s: int) -> int | None:
