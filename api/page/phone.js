@@ -832,8 +832,13 @@ document.addEventListener("visibilitychange", () => {
 });
 addEventListener("pagehide", hideCode);
 addEventListener("online", relink);
+// From one network into another. The same event says that the same one became faster or
+// slower; then nothing is lost that is on its way.
+let network = navigator.connection?.type;
 navigator.connection?.addEventListener("change", () => {
-  if (navigator.onLine) relink(); // from one network into another
+  const was = network;
+  network = navigator.connection.type;
+  if (navigator.onLine && network !== was) relink();
 });
 addEventListener("offline", () => {
   if (reached(false)) render();
