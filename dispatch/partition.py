@@ -11,7 +11,7 @@ import math
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from itertools import accumulate, pairwise
+from itertools import accumulate, chain, pairwise
 from types import ModuleType
 from typing import TYPE_CHECKING, NamedTuple
 
@@ -55,6 +55,7 @@ SHARE_STEPS = 500
 """Steps in which a small question is tried out before CP-SAT is asked; own choice."""
 
 SHARE_NEEDS = 200  # in one question
+ASKED = 150  # routes added at a time to a programme that chooses them in parts
 
 
 def load_cp_model() -> ModuleType:
@@ -409,6 +410,86 @@ def weigh(problem: Problem, columns: Iterable[Column]) -> int:
     placed = problem.visits[visits]
     total = int(problem.visits[: problem.call_count, WEIGHT].sum())
     return total - int(placed[:, WEIGHT].sum()) + int(placed[:, BROKEN].sum())
+
+
+def promising(
+    problem: Problem, pool: Sequence[Column], known: Sequence[Column], most: int
+) -> list[Column]:
+    """Return those routes of a pool that a better choice is likely made of.
+
+    Routes may first be chosen in parts: the prices that calls and vans then have tell
+    by how much a choice with a route in it is dearer at least (reduced cost fixing,
+    from memory). Parts are left to the choice itself; a call left out has a price above
+    any route's, the more the higher its weight, which is no lexicographic order: what
+    comes of it is likely, not proved.
+
+    Parameters
+    ----------
+    problem : Problem
+        The day.
+    pool : sequence of Column
+        As for :func:`choose_routes`.
+    known : sequence of Column
+        A choice from it.
+    most : int
+        No more routes than this, beside those of ``known``.
+
+    Returns
+    -------
+    list of Column
+        In the pool's order; all of it, where the solver gives up.
+    """
+    if not pool:
+        return []
+    count = problem.call_count
+    sizes = [len(column.visits) for column in pool]
+    rows = np.repeat(np.arange(len(pool)), sizes)
+    visits = problem.visits[list(chain.from_iterable(c.visits for c in pool))]
+    vans = problem.vans[[column.van for column in pool], TWIN]
+    cost = np.array([column.cost for column in pool], np.int64)
+    dear = int(cost.max()) + 1
+    cost += dear * np.bincount(rows[visits[:, BROKEN] > 0], minlength=len(pool))
+    is_call = visits[:, CALL] < count
+    rows, calls = rows[is_call], visits[is_call, CALL]
+    weights = problem.visits[:count, WEIGHT]
+    out = dear * (1 + np.unique(weights, return_inverse=True)[1])
+
+    programme = Linear(max(1, dear // 1_000))
+    for price in out.tolist():
+        row = programme.add_row(1, 1)
+        programme.make_exact(row)
+        programme.add_variable(price, {row: 1})
+    alike = Counter(problem.vans[:, TWIN].tolist())
+    fleet = {van: programme.add_row(alike[van], -1) for van in sorted(alike)}
+    room = np.array([alike[van] for van in fleet])
+    of_fleet = np.array([fleet[van] for van in vans.tolist()])
+    within = np.split(calls, np.searchsorted(rows, np.arange(1, len(pool))))
+    chosen = {(c.van, c.visits) for c in known}
+    is_known = np.array([(c.van, c.visits) in chosen for c in pool])
+    asked = np.zeros(len(pool), bool)
+    fresh = np.flatnonzero(is_known)
+    while True:
+        for index in fresh.tolist():
+            of_call = dict.fromkeys(within[index].tolist(), 1)
+            programme.add_variable(int(cost[index]), of_call | {of_fleet[index]: 1})
+        asked[fresh] = True
+        prices = programme.solve()
+        if prices is None:
+            return list(pool)
+        price = np.array(prices)
+        dearer = cost - price[of_fleet]
+        dearer -= np.bincount(rows, price[calls], len(pool)).astype(np.int64)
+        fresh = np.argsort(dearer, kind="stable")[:ASKED]
+        fresh = fresh[(dearer[fresh] < -programme.unit) & ~asked[fresh]]
+        if len(fresh) == 0:
+            break
+    least = int(price[:count].sum() + (price[count:] * room).sum())
+    placed = np.isin(np.arange(count), calls[is_known[rows]])
+    spare = int(cost[is_known].sum() + out[~placed].sum()) - least
+    dearer[is_known] = dearer.min() - 1  # they stay
+    stays = dearer <= max(0, spare) + programme.unit
+    stays[np.argsort(dearer, kind="stable")[most + len(known) :]] = False
+    return [column for column, stay in zip(pool, stays.tolist(), strict=True) if stay]
 
 
 def choose_routes(

@@ -19,7 +19,7 @@ from typing import NamedTuple
 import numpy as np
 
 from dispatch.bound import bound_cost
-from dispatch.partition import Column, calls_of, choose_routes, weigh
+from dispatch.partition import Column, calls_of, choose_routes, promising, weigh
 from dispatch.problem import (
     BROKEN,
     CALL,
@@ -53,7 +53,6 @@ from dispatch.search.lns import (
     NOW_LEFT,
     NOW_MONEY,
     POOL_MONEY,
-    POOL_ROWS,
     POOL_SIZE,
     POOL_VAN,
     POOL_VISITS,
@@ -94,7 +93,8 @@ PROOF_EFFORT = 1.0  # CP-SAT's deterministic time for such a proof
 COMPILING = "compiling"  # the phase before a kernel's first use on a machine
 CHAINS = 2  # searches side by side; part of the question, so that plans repeat
 SLICE = 400_000  # rounds times calls between two looks at the clock; as CHAINS
-POOL_ROOM = 4_000  # routes of the pool that go to the exact cover
+MET = 1_000  # the newest routes of each chain, from each beginning, that are looked at
+CHOSEN_FROM = 500  # the most promising of them go to the exact cover
 COVER_EFFORT = 0.2  # CP-SAT's deterministic time, half a second at most
 SEARCHED = 0.9  # of a time budget; the exact cover takes the rest
 PROVABLE = 40  # calls; of larger days hardly any is proved in the time
@@ -439,6 +439,7 @@ class _Search:
         self.problems = [own_copy(problem) for _ in range(CHAINS)]
         self.chains = [new_memory(own) for own in self.problems]
         self.start = tuple(start)
+        self.met: list[Column] = []  # before the chains began anew
         if start:
             for own, memory in zip(self.problems, self.chains, strict=True):
                 _begin_from(own, memory, start, futures)
@@ -458,17 +459,20 @@ class _Search:
         legs, leg = self._legs(0 if timed else total), 0
         with ThreadPoolExecutor(CHAINS) as threads:
             while share < 1.0 and not stopped:
-                if timed and done == slice_rounds:  # now it shows how fast it is
-                    legs = self._legs(done / max(share, 1e-6))
+                # The watch starts after the first slice, which may have to compile.
+                if timed and done == 2 * slice_rounds:
+                    legs = self._legs(slice_rounds / max(share, 1e-6))
                 if leg_of(legs, share) > leg:
                     leg = leg_of(legs, share)
                     if legs[leg].anew:
                         self._begin_anew()
                     else:
-                        self._meet()
+                        self._meet(combine=legs[leg - 1].anew)
                 rounds = slice_rounds if timed else min(slice_rounds, total - done)
                 if timed:  # as fast as so far
-                    after = min(1.0, share + (rounds * share / done if done else 0.0))
+                    counted = done - slice_rounds
+                    lap = rounds * share / counted if counted > 0 else 0.0
+                    after = min(1.0, share + lap)
                 else:
                     after = (done + rounds) / total if total else 1.0
                 self._run_slice(threads, rounds, legs, (share, after))
@@ -539,13 +543,28 @@ class _Search:
         for job in jobs:
             job.result()
 
-    def _meet(self) -> None:
-        """Let both chains go on from the best that one of them has found."""
+    def _meet(self, *, combine: bool) -> None:
+        """Let both chains go on from the best that one of them has found.
+
+        Or from the best choice of all routes met, where each has begun more than once.
+        """
         best = self._best()
+        if combine:
+            fresh = new_memory(self.problem, pool_rows=1)
+            own = own_copy(self.problem)
+            _begin_from(own, fresh, self._combined().columns, self.futures)
+            fresh_score, score = (
+                memory.score[[BEST_LEFT, BEST_MONEY]] for memory in (fresh, best)
+            )
+            if fresh_score.tolist() < score.tolist():
+                for source, target in zip(fresh.best, best.best, strict=True):
+                    target[...] = source
+                best.score[[BEST_LEFT, BEST_MONEY]] = fresh_score
         self._go_on(best.best, best.score[[BEST_LEFT, BEST_MONEY]])
 
     def _begin_anew(self) -> None:
         """Let both chains begin once more; each keeps the best that it has found."""
+        self.met += self._met()
         nothing = new_memory(self.problem, pool_rows=1)
         self._go_on(nothing.now, nothing.score[[NOW_LEFT, NOW_MONEY]])
 
@@ -587,19 +606,19 @@ class _Search:
 
     def _met(self) -> Iterator[Column]:
         """Return the routes both chains met, the newest first."""
-        for age in range(1, POOL_ROWS + 1):
+        for age in range(1, MET + 1):
             for memory in self.chains:
                 row = memory.score[POOLED] - age
                 if row < 0:
                     continue
-                line = memory.pool[row % POOL_ROWS]
+                line = memory.pool[row % len(memory.pool)]
                 visits = line[POOL_VISITS : POOL_VISITS + line[POOL_SIZE]].tolist()
                 yield Column(int(line[POOL_VAN]), tuple(visits), int(line[POOL_MONEY]))
 
     def _pool(self, known: Sequence[Column]) -> list[Column]:
         """Return routes to choose from, of each set of calls the cheapest met."""
         pool: dict[tuple[int, Collection[int]], Column] = {}
-        for column in (*known, *self._met()):
+        for column in (*known, *self._met(), *self.met):
             # Where a route stops for parts, what comes before and behind is not the
             # same.
             stops = len(calls_of(self.problem, column)) < len(column.visits)
@@ -616,9 +635,10 @@ class _Search:
         if len(self.problem.links):  # what they agreed on holds in one plan only
             return kept
         known = [self._stand_in(column) for column in kept.columns]
+        pool = self._pool([*known, *map(self._stand_in, self.start)])
         cover = choose_routes(
             self.problem,
-            self._pool([*known, *map(self._stand_in, self.start)])[:POOL_ROOM],
+            promising(self.problem, pool, known, CHOSEN_FROM),
             known,
             parts_known=True,
             effort=COVER_EFFORT,

@@ -499,7 +499,7 @@ def test_when_an_answer_is_lost_the_same_ids_are_sent_again_and_count_once(
     wait_held(page)
     until(page, lambda: len(service.batches) >= 1)
     expect(page.get_by_role("button", name="1 not sent")).to_be_visible()
-    # No jump of the clock here: it gives up what is on its way, which is then sent again.
+    # The clock does not jump here: a jump may end the wait of what is on its way.
     expect(page.get_by_role("button", name="All sent")).to_be_visible()
     sent = [each["id"] for batch in service.batches for each in batch["facts"]]
     assert len(sent) == 3

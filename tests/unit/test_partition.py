@@ -16,6 +16,7 @@ from dispatch.partition import (
     Cover,
     calls_of,
     choose_routes,
+    promising,
     scarce_needs,
     share_parts,
     vans_share,
@@ -321,6 +322,47 @@ def test_a_known_choice_changes_nothing_but_where_the_question_starts() -> None:
     assert (known.left_out, known.cost) == (plain.left_out, plain.cost)
     assert known.proved
     assert plain == chosen(problem, pool)  # and asked again it says the same
+
+
+def test_promising_routes_hold_the_best_choice_and_are_few_where_it_is_known() -> None:
+    asked = kept = 0
+    for seed in range(12):
+        day = generate_day(seed, 7, 3, tightness=0.0, ease=1.0)
+        problem = build_problem(day, travel_table(day))
+        pool = pool_of(day, problem, np.random.default_rng(seed), 0.7)
+        best = chosen(problem, pool)
+        if best.left_out > 0 or scarce_needs(problem):
+            continue
+        half = chosen(problem, pool[::2])
+        starts = [half.columns] if half.left_out == 0 else []
+        for start in (*starts, best.columns, ()):
+            known = [
+                each._replace(van=int(problem.vans[each.van, TWIN])) for each in start
+            ]
+            some = promising(problem, pool, known, len(pool))
+            assert some == [column for column in pool if column in some]
+            assert set(known) <= set(some)
+            assert chosen(problem, some, known=known).cost == best.cost
+            few = promising(problem, pool, known, 3)
+            assert set(known) <= set(few)
+            assert len(few) <= 3 + len(known)
+            if start == best.columns:
+                asked += len(pool)
+                kept += len(some)
+    assert asked > 400
+    assert kept < asked / 5
+
+
+def test_of_no_routes_none_are_promising() -> None:
+    problem = build_problem(day := a_day(a_call("C0")), travel_table(day))
+    assert promising(problem, [], [], 5) == []
+
+
+def test_what_leaves_fewer_calls_out_is_promising_though_it_costs_more() -> None:
+    day = a_day(a_call("C0"), a_call("C1"))
+    problem = build_problem(day, travel_table(day))
+    pool = [Column(0, (0,), 4), Column(0, (1,), 5), Column(0, (0, 1), 900)]
+    assert pool[2] in promising(problem, pool, pool[:1], 1)
 
 
 def test_without_effort_no_choice_is_made_and_nothing_is_claimed_proved() -> None:

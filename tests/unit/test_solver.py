@@ -1,10 +1,14 @@
 """Days of many calls are searched in pieces; nothing is lost between them."""
 
+from collections.abc import Sequence
 from dataclasses import replace
+from itertools import count
+from typing import Any
 
 import numpy as np
 import pytest
 
+from dispatch import solver
 from dispatch.generator import ALL, Feature, generate_day
 from dispatch.partition import calls_of, share_parts
 from dispatch.problem import HOLDER, STORE_VISIT, Problem, build_problem, no_futures
@@ -16,6 +20,7 @@ from dispatch.solver import (
     LONG_LEGS,
     SPLIT_ABOVE,
     Budget,
+    Leg,
     Outcome,
     Progress,
     divide_stock,
@@ -168,6 +173,28 @@ def test_a_search_that_begins_anew_keeps_the_best_of_all_its_beginnings() -> Non
     ]
     assert len(set(best)) > 1
     assert best == sorted(best, reverse=True)
+
+
+@pytest.mark.parametrize(("lap", "legs"), [(0.25, LONG_LEGS), (0.5, LEGS)])
+def test_a_timed_search_begins_anew_only_where_it_is_fast_enough(
+    lap: float, legs: Sequence[Leg], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    day = generate_day(4, calls=45, vans=6)
+    problem = build_problem(day, travel_table(day))
+    monkeypatch.setattr(solver, "SLICE", 45 * 200)
+    monkeypatch.setattr(solver, "LONG", 15)  # 675 rounds: 200 in a quarter of the time
+    asked: list[Sequence[Leg]] = []
+
+    def heat(usual: float, legs: Sequence[Leg], *rest: Any) -> tuple[float, float]:
+        asked.append(legs)
+        return leg_temperatures(usual, legs, *rest)
+
+    monkeypatch.setattr(solver, "leg_temperatures", heat)
+    laps = count()
+    outcome = solve(problem, Budget(spent=lambda: min(1.0, next(laps) * lap)))
+    assert asked[:2] == [LEGS, LEGS]  # until it shows how fast it is
+    assert set(asked[2:]) == {legs}
+    assert_can_be_driven(problem, outcome)
 
 
 @pytest.mark.parametrize("features", [frozenset[Feature](), ALL])
