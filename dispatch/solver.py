@@ -103,6 +103,8 @@ SPLIT_ABOVE = 300  # calls; a larger day is searched in pieces
 PIECE_CALLS = 150  # of such a piece, about
 PIECE_ROUNDS = 10_000  # until the day is cut anew
 HOT, COLD = 3.0, 0.1  # first and last temperature, in costs of a usual drive
+FULL = (20.0, 0.3)  # those of a large day that leaves calls out: more of them find room
+# while driving counts for less
 COLDEST = 0.05  # the last temperature of each leg
 WARM = 0.5  # first one of a search that begins from given routes
 
@@ -702,11 +704,11 @@ class _Split:
         self.problem = problem
         self.futures = futures
         self.clock = clock
+        self.start = start
         self.budget = clock.budget
         self.chance = np.random.default_rng(self.budget.seed)
         clock.tell_compiling("search")
         self.whole = new_memory(problem, pool_rows=1)
-        self.hot = WARM if start else HOT
         if start:
             _begin_from(own_copy(problem), self.whole, start, futures)
         self.usual = usual_drive(problem)
@@ -731,12 +733,16 @@ class _Split:
             (cold, cold),
             self.futures,
         )
+        if self.start:
+            ends = (WARM, COLD)
+        else:
+            ends = FULL if whole.score[BEST_LEFT] > 0 else (HOT, COLD)
         with ThreadPoolExecutor(CHAINS) as threads:
             while share < 1.0 and not stopped:
                 pieces = self._pieces()
                 lot = -(-len(pieces) // CHAINS) * PIECE_ROUNDS
                 after = share + lap if timed else (done + lot) / max(1, total)
-                heat = temperatures(self.usual, (share, min(1.0, after)), self.hot)
+                heat = temperatures(self.usual, (share, min(1.0, after)), ends)
                 jobs = [
                     threads.submit(piece.run, chance, heat)
                     for piece, chance in zip(
@@ -1085,7 +1091,9 @@ def _part_of(
 
 
 def temperatures(
-    usual: float, shares: tuple[float, float], hot: float = HOT
+    usual: float,
+    shares: tuple[float, float],
+    ends: tuple[float, float] = (HOT, COLD),
 ) -> tuple[float, float]:
     """Return the temperatures at two moments of a search.
 
@@ -1095,15 +1103,16 @@ def temperatures(
         What a usual drive costs.
     shares : tuple of float
         Of the budget, 0 to 1.
-    hot : float
-        The first one of a search, in usual drives.
+    ends : tuple of float
+        The first and the last one of a search, in usual drives.
 
     Returns
     -------
     tuple of float
         Cost units.
     """
-    first, last = (usual * hot * (COLD / hot) ** share for share in shares)
+    hot, cold = ends
+    first, last = (usual * hot * (cold / hot) ** share for share in shares)
     return first, last
 
 
