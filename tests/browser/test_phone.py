@@ -540,10 +540,10 @@ def test_the_same_link_only_better_or_worse_gives_nothing_up(
     open_page: Open, service: Standin
 ) -> None:
     page = pair(open_page(), service)
-    until(page, lambda: service.asked_after != [])
-    service.late_s = 1.5
-    page.evaluate(ONLINE)
+    until(page, lambda: len(service.fetches) == 2)  # once more as the stream began
+    service.late_s = 8.0  # longer than all that follows, on a slow machine too
     asked, streams = service.asked, len(service.asked_after)
+    page.evaluate(ONLINE)
     until(page, lambda: service.asked > asked)
     for _ in range(3):
         page.evaluate("navigator.connection.dispatchEvent(new Event('change'))")
