@@ -132,7 +132,7 @@ def test_a_given_travel_table_is_the_one_that_counts() -> None:
 
 def test_more_calls_than_bits_of_a_set_are_searched_and_nothing_is_proved() -> None:
     assert len(SEARCHED.calls) > CALLS_MAX
-    plan = planned(SEARCHED, Budget(rounds=50))
+    plan = planned(SEARCHED, Budget(rounds=50, replans=False))
     assert plan.status.proof is Proof.BEST_FOUND
     assert plan.status.bound_units is None
     assert plan.status.rounds == 50
@@ -142,14 +142,14 @@ def test_more_calls_than_bits_of_a_set_are_searched_and_nothing_is_proved() -> N
 
 def test_more_rounds_are_never_for_nothing_on_this_day() -> None:
     few, more = (
-        goal(SEARCHED, planned(SEARCHED, Budget(rounds=rounds)))
+        goal(SEARCHED, planned(SEARCHED, Budget(rounds=rounds, replans=False)))
         for rounds in (20, 1000)
     )
     assert more < few
 
 
 def test_no_round_at_all_is_a_plan_without_routes() -> None:
-    plan = planned(SEARCHED, Budget(rounds=0))
+    plan = planned(SEARCHED, Budget(rounds=0, replans=False))
     assert plan.routes == ()
     assert plan.status.rounds == 0
 
@@ -168,7 +168,9 @@ def test_stopping_at_once_still_yields_a_judged_plan_that_says_so() -> None:
 
 def test_a_spent_time_budget_ends_the_search_as_it_was_meant_to_end() -> None:
     told: list[Progress] = []
-    budget = Budget(spent=first_time(1.0), rounds=10**9, report=told.append)
+    budget = Budget(
+        spent=first_time(1.0), rounds=10**9, report=told.append, replans=False
+    )
     plan = planned(SEARCHED, budget)
     assert not plan.status.stopped
     assert plan.status.proof is Proof.BEST_FOUND
@@ -239,15 +241,18 @@ def test_another_process_makes_the_same_plan_byte_for_byte() -> None:
 
 
 def test_the_seed_is_written_on_the_plan_and_matters() -> None:
-    one, other = (planned(SEARCHED, Budget(seed=seed, rounds=100)) for seed in (1, 2))
+    one, other = (
+        planned(SEARCHED, Budget(seed=seed, rounds=100, replans=False))
+        for seed in (1, 2)
+    )
     assert (one.status.seed, other.status.seed) == (1, 2)
     assert replace(one, status=other.status) != other
 
 
 def test_an_unhurried_search_does_not_depend_on_who_watches() -> None:
-    quiet = planned(SEARCHED, Budget(rounds=300))
+    quiet = planned(SEARCHED, Budget(rounds=300, replans=False))
     told: list[Progress] = []
-    watched = planned(SEARCHED, Budget(rounds=300, report=told.append))
+    watched = planned(SEARCHED, Budget(rounds=300, report=told.append, replans=False))
     assert quiet == watched
 
 

@@ -15,6 +15,7 @@ from dispatch.problem import HOLDER, STORE_VISIT, Problem, build_problem, no_fut
 from dispatch.search.lns import new_memory, search
 from dispatch.search.schedule import MONEY, SIZE, time_route
 from dispatch.solver import (
+    FULL,
     LEGS,
     LONG,
     LONG_LEGS,
@@ -27,6 +28,7 @@ from dispatch.solver import (
     leg_of,
     leg_temperatures,
     solve,
+    temperatures,
     used_by,
 )
 from dispatch.travel import travel_table
@@ -159,6 +161,16 @@ def test_each_leg_of_a_search_cools_from_warm_to_cold() -> None:
     for begin in (0.0, 0.25):
         heat = leg_temperatures(100.0, LONG_LEGS, (begin, begin + 0.25))
         assert heat == pytest.approx((100.0, 5.0))
+
+
+def test_a_search_in_pieces_cools_once_and_stays_warmer_where_calls_are_left_out() -> (
+    None
+):
+    assert temperatures(100.0, (0.0, 1.0)) == pytest.approx((300.0, 10.0))
+    assert temperatures(100.0, (0.0, 1.0), FULL) == pytest.approx((2_000.0, 30.0))
+    assert temperatures(100.0, (0.5, 0.5), FULL) == pytest.approx(
+        (244.948974, 244.948974)  # the root of 2,000 * 30
+    )
 
 
 def test_a_search_that_begins_anew_keeps_the_best_of_all_its_beginnings() -> None:
