@@ -1464,12 +1464,16 @@ class Linear:
 
         self.unit = unit
         self._solver = pywraplp.Solver.CreateSolver("GLOP")
+        anew = self._anew = pywraplp.MPSolverParameters()
+        anew.SetIntegerParam(anew.INCREMENTALITY, anew.INCREMENTALITY_OFF)
+        anew.SetIntegerParam(anew.LP_ALGORITHM, anew.DUAL)
         self._rows: list[Constraint] = []
         self._variables: list[Variable] = []
         self._most: list[int] = []  # right-hand side of each row
         self._signs: list[int] = []  # 1: at least, -1: at most, 0: exactly
         self._bounded: dict[int, tuple[int, int, dict[int, int]]] = {}
         self._without: set[int] = set()  # variables that are forbidden
+        self._solved = False
 
     def add_row(self, most: int, sign: int) -> int:
         """Add a row.
@@ -1560,8 +1564,10 @@ class Linear:
         Returns
         -------
         float
-            0 or more, but for rounding.
+            0 or more, but for rounding; 0 where the solver gave up.
         """
+        if not self._solved:
+            return 0.0
         value: float = self._variables[variable].solution_value()
         return value
 
@@ -1588,7 +1594,10 @@ class Linear:
             solver gave up.
         """
         self._solver.Objective().SetMinimization()
-        if self._solver.Solve() != self._solver.OPTIMAL:
+        self._solved = self._solver.Solve() == self._solver.OPTIMAL
+        if not self._solved:  # from where it stood; it may from the other side
+            self._solved = self._solver.Solve(self._anew) == self._solver.OPTIMAL
+        if not self._solved:
             return None
         prices = [round(row.dual_value() * self.unit) for row in self._rows]
         return [

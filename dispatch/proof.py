@@ -89,6 +89,7 @@ from dispatch.search.tours import (
     Tours,
     new_tours,
     order_of,
+    write_orders,
 )
 
 COUNT_UNITS = 1_000_000  # cost units for a call left out, so that prices can be parts
@@ -103,6 +104,7 @@ IMPOSSIBLE = -(1 << 60)  # less than any bound
 WALKS = 10  # times the neighbours are mended for one set of prices
 FIRST_ROOM, ROOM = 1 << 14, 1 << 20  # labels of one van and one search
 QUICK = 200  # labels of each number of calls in a quick search
+EIGHTHS = (6, 3, 0)  # of what a route could gain at most: looked for one after another
 COLUMNS_ADDED = 60  # of one van after one search
 ROUNDS = 100
 LISTED = 300_000  # routes of all vans that can be thinned out
@@ -306,10 +308,10 @@ class _Proof:
         bound = search.run(enough)
         if bound >= enough:
             return True
-        columns = search.list_columns(enough - 1 - bound)
-        if columns is None:
+        pool = search.list_columns(enough - 1 - bound)
+        if pool is None:
             return False
-        low, pool = _thin_out(master, columns, enough)
+        low, pool = _thin_out(master, pool, enough)
         if low >= enough:
             return True
         before = self.weight
@@ -356,16 +358,16 @@ class _Proof:
         bound = search.run(self.cost)
         if bound >= self.cost:
             return self.cost, True
-        columns = search.close_in(self.cost)
-        if columns is None:  # the plan may be too far off
+        pool = search.close_in(self.cost)
+        if pool is None and search.bound < self.cost:  # the plan may be too far off
             self._cover(master.columns, COVER_EFFORT / 3)
-            columns = search.list_columns(self.cost - 1 - search.bound)
+            pool = search.list_columns(self.cost - 1 - search.bound)
         bound = search.bound
         if bound >= self.cost:
             return self.cost, True
-        if columns is None:
+        if pool is None:
             return bound, False
-        low, pool = _thin_out(master, columns, self.cost)
+        low, pool = _thin_out(master, pool, self.cost)
         bound = max(bound, low)
         if bound >= self.cost:
             return self.cost, True
@@ -892,14 +894,7 @@ class _Generation:
             prices = self.master.solve()
             if prices is None or self.effort.stop():
                 break
-            bound, added = prices.base, 0
-            short: list[int] = []
-            for van, count in self.master.vans.items():
-                least, new, whole = self._add_columns(van, prices)
-                bound += count * least
-                added += new
-                if not whole:
-                    short.append(van)
+            bound, added, short = self._add(prices)
             if self.prices is None or bound > self.bound:
                 self.bound, self.prices = bound, prices
             if bound >= enough or self.labels > self.effort.labels:
@@ -911,8 +906,32 @@ class _Generation:
                     self.room[van] = min(ROOM, 8 * self.room[van])
         return self.bound
 
-    def _add_columns(self, van: int, prices: _Prices) -> tuple[int, int, bool]:
-        """Add a van's most gainful routes.
+    def _add(self, prices: _Prices) -> tuple[int, int, list[int]]:
+        """Add gainful routes: the best of all where none is found soon.
+
+        Returns
+        -------
+        tuple of (int, int, list of int)
+            A bound of every plan; how many were added; and which vans may have more.
+        """
+        least: dict[int, int] = {}  # no route of the van costs less than that
+        added, hard = 0, []
+        for van in self.master.vans:
+            least[van], new, whole = self._add_soon(van, prices)
+            added += new
+            if not whole:
+                hard.append(van)
+        short: list[int] = []
+        for van in [] if added else hard:  # new routes change the prices
+            least[van], new, whole = self._add_best(van, prices, least[van])
+            added += new
+            if not whole:
+                short.append(van)
+        total = sum(count * least[van] for van, count in self.master.vans.items())
+        return prices.base + total, added, short
+
+    def _add_soon(self, van: int, prices: _Prices) -> tuple[int, int, bool]:
+        """Add gainful routes of a van that are found soon.
 
         Returns
         -------
@@ -924,24 +943,36 @@ class _Generation:
         least = self._look_ahead(van, prices)
         if least >= -slack:
             return least, 0, True
-        limit = -slack
-        found = self._find(van, prices, limit, (FIRST_ROOM, QUICK))
+        found = self._find(van, prices, -slack, (FIRST_ROOM, QUICK))
         added = self._take(van, found)
-        if added == 0 and not found.complete:
-            least = max(least, self._mend(van, prices))
-            # Too many routes may pay: look for those that pay most.
-            for share in (2, 4, 8):
-                if least >= -slack:
-                    return least, 0, True
-                found = self._find(van, prices, limit, (self.room[van], ROOM))
-                added = self._take(van, found)
-                if added or found.complete:
-                    break
-                limit = least - least // share
-        if not found.complete:
-            return least, added, False
-        sure = int(found.gains.min(initial=limit))
-        return max(least, sure), added, limit == -slack or added > 0
+        if found.complete:
+            least = max(least, int(found.gains.min(initial=-slack)))
+        return least, added, found.complete
+
+    def _add_best(self, van: int, prices: _Prices, least: int) -> tuple[int, int, bool]:
+        """Add a van's most gainful routes, of which none costs less than ``least``.
+
+        Returns
+        -------
+        tuple of (int, int, bool)
+            As for :meth:`_add_soon`.
+        """
+        slack = self.master.slack
+        least = max(least, self._mend(van, prices))
+        most = least
+        # All that pay may be too many: look for those first that pay most.
+        for eighths in EIGHTHS:
+            if least >= -slack:
+                break
+            limit = min(-slack, most * eighths // 8)
+            found = self._find(van, prices, limit, (self.room[van], ROOM))
+            added = self._take(van, found)
+            if not found.complete:
+                return least, added, False
+            least = max(least, int(found.gains.min(initial=limit)))
+            if added:
+                return least, added, True
+        return least, 0, True
 
     def _take(self, van: int, found: _Found) -> int:
         """Add the most gainful routes found to the programme; return how many."""
@@ -983,27 +1014,28 @@ class _Generation:
         gains += prices.taken(member)
         ranks = np.lexsort((best[:, BEST_SET], gains))
         costs = best[:, BEST_COST].copy()
-        for row in np.flatnonzero(best[:, BEST_LATE]).tolist():  # not for its price
-            visits = order_of(tours, int(best[row, BEST_LABEL]))
-            costs[row] -= _charged(view, prices, visits)
+        late = np.flatnonzero(best[:, BEST_LATE])  # not for its price
+        costs[late] -= _charged(view, prices, _orders(view, tours, late))
         return _Found(tours, gains, ranks, whole, costs)
 
     def list_columns(
         self, gap: int, most: tuple[int, int] = (ROOM, LISTED)
-    ) -> list[Column] | None:
+    ) -> _Pool | None:
         """List all routes that a plan at most so far above the bound can have.
 
         ``most``: labels of one van, and routes of all.
 
         Returns
         -------
-        list of Column or None
+        _Pool or None
             ``None``: too many.
         """
         prices = self.prices
         if prices is None:
             return None
-        columns: list[Column] = []
+        vans: list[Ints] = []
+        costs: list[Ints] = []
+        orders: list[Ints] = []
         for van in self.master.vans:
             _charge(self.views[van], prices)
             look_ahead(self.views[van], self.ahead[van], van, prices.on(van))
@@ -1014,19 +1046,32 @@ class _Generation:
                     return None
                 room *= 8
                 found = self._find(van, prices, gap, (room, ROOM))
-            if not found.complete or len(columns) + len(found.ranks) > most[1]:
+            if not found.complete or sum(map(len, costs)) + len(found.ranks) > most[1]:
                 return None
-            columns += [found.column(van, row) for row in found.ranks.tolist()]
-        return columns
+            vans.append(np.full(len(found.ranks), van))
+            costs.append(found.costs[found.ranks])
+            orders.append(_orders(self.views[van], found.tours, found.ranks))
+        return _Pool(
+            self.master.problem,
+            np.concatenate(vans),
+            np.concatenate(costs),
+            np.concatenate(orders),
+        )
 
-    def close_in(self, enough: int) -> list[Column] | None:
-        """Cut until the routes of better plans are few; list them, unless too many."""
+    def close_in(self, enough: int) -> _Pool | None:
+        """Cut until the routes of better plans are few; list them.
+
+        Returns
+        -------
+        _Pool or None
+            ``None``: too many, or there is no better plan.
+        """
         stale = 0
         while True:
             gap = enough - 1 - self.bound
-            columns = self.list_columns(gap, FEW_LISTED)
-            if columns is not None:
-                return columns
+            pool = self.list_columns(gap, FEW_LISTED)
+            if pool is not None:
+                return pool
             before = self.bound
             if (
                 stale == IDLE
@@ -1035,7 +1080,7 @@ class _Generation:
             ):
                 break
             if self.run(enough) >= enough:
-                return []
+                return None
             stale = stale + 1 if 20 * (self.bound - before) < gap else 0
         return self.list_columns(enough - 1 - self.bound)
 
@@ -1049,10 +1094,18 @@ def _charge(view: Problem, prices: _Prices) -> None:
         view.visits[visit, UNITS] += prices.broken.get(weight, 0)
 
 
-def _charged(view: Problem, prices: _Prices, visits: Sequence[int]) -> int:
-    """Return what the programme takes for the promises that a route breaks."""
-    broken = view.visits[list(visits), BROKEN].tolist()
-    return sum(prices.broken.get(weight, 0) for weight in broken)
+def _charged(view: Problem, prices: _Prices, orders: Ints) -> Ints:
+    """Return what the programme takes for the promises that each route breaks."""
+    taken = [prices.broken.get(w, 0) for w in view.visits[:, BROKEN].tolist()]
+    charged: Ints = np.array([*taken, 0])[orders].sum(axis=1)  # nothing where -1
+    return charged
+
+
+def _orders(view: Problem, tours: Tours, rows: Ints) -> Ints:
+    """Return the visits of some sets' best orders, -1 behind the last."""
+    orders = np.empty((len(rows), view.call_count), np.int64)
+    write_orders(tours, rows, orders)
+    return orders
 
 
 def _new_ahead(view: Problem, van: int, vans: int) -> Ahead:
@@ -1071,7 +1124,7 @@ def _new_ahead(view: Problem, van: int, vans: int) -> Ahead:
 # --- fewer routes ---------------------------------------------------------------------
 
 
-def _thin_out(master: _Master, columns: list[Column], upper: int) -> tuple[int, _Pool]:
+def _thin_out(master: _Master, pool: _Pool, upper: int) -> tuple[int, _Pool]:
     """Drop routes that no plan below ``upper`` can have, if all it can are given.
 
     Returns
@@ -1079,7 +1132,6 @@ def _thin_out(master: _Master, columns: list[Column], upper: int) -> tuple[int, 
     tuple of (int, _Pool)
         A bound of such plans (of ``upper`` and more: there is none), and the rest.
     """
-    pool = _Pool(master, columns)
     master.make_exact()
     best, stale = -1, 0
     for _ in range(CUT_ROUNDS):
@@ -1091,31 +1143,54 @@ def _thin_out(master: _Master, columns: list[Column], upper: int) -> tuple[int, 
         best = max(best, low)
         if low >= upper:
             return upper, pool
-        if added == 0 and (
-            len(pool.columns) <= FEW or stale > STALE or master.cut() == 0
-        ):
+        if added == 0 and (len(pool) <= FEW or stale > STALE or master.cut() == 0):
             break
     return best, pool
 
 
 class _Pool:
-    """Routes as arrays."""
+    """Routes as arrays: there may be hundreds of thousands.
 
-    def __init__(self, master: _Master, columns: list[Column]) -> None:
-        self.columns = columns
-        self.vans = np.array([column.van for column in columns], np.int64)
-        self.costs = np.array([column.cost for column in columns], np.int64)
-        problem = master.problem
-        self.member = np.zeros((len(columns), problem.call_count), np.int64)
+    Parameters
+    ----------
+    problem : Problem
+        The day.
+    vans, costs : ndarray, shape (routes,)
+        Rows of vans, and cost units.
+    orders : ndarray, shape (routes, calls)
+        Visits, -1 behind the last.
+    """
+
+    def __init__(self, problem: Problem, vans: Ints, costs: Ints, orders: Ints) -> None:
+        self.vans = vans
+        self.costs = costs
+        self.orders = orders
+        self.member = np.zeros((len(vans), problem.call_count), np.int64)
+        rows, places = np.nonzero(orders >= 0)
+        self.member[rows, problem.visits[orders[rows, places], CALL]] = 1
         self.weights = sorted(set(problem.visits[:, BROKEN].tolist()) - {0})
         # how many promises of each weight it breaks
-        self.broken = np.zeros((len(columns), len(self.weights)), np.int64)
-        for row, column in enumerate(columns):
-            visits = list(column.visits)
-            self.member[row, problem.visits[visits, CALL]] = 1
-            for weight in problem.visits[visits, BROKEN].tolist():
-                if weight:
-                    self.broken[row, self.weights.index(weight)] += 1
+        self.broken = np.zeros((len(vans), len(self.weights)), np.int64)
+        weight_of = np.append(problem.visits[:, BROKEN], 0)  # of no visit: the last
+        for place, weight in enumerate(self.weights):
+            self.broken[:, place] = (weight_of[orders] == weight).sum(axis=1)
+
+    def __len__(self) -> int:
+        return len(self.vans)
+
+    def columns(self) -> list[Column]:
+        """Return its routes one by one."""
+        return [self.column(row) for row in range(len(self))]
+
+    def column(self, row: int) -> Column:
+        """Return one of its routes."""
+        order = self.orders[row]
+        visits = tuple(order[order >= 0].tolist())
+        return Column(int(self.vans[row]), visits, int(self.costs[row]))
+
+    def names(self) -> set[bytes]:
+        """Return what tells its routes apart, as :func:`_name` has it."""
+        return set(map(bytes, np.column_stack([self.vans, self.orders])))
 
     def price(
         self, master: _Master, prices: _Prices, upper: int
@@ -1139,16 +1214,15 @@ class _Pool:
         added = 0
         for row in np.argsort(gains, kind="stable")[:FEW].tolist():
             if gains[row] < -master.slack:
-                added += master.add(self.columns[row])
+                added += master.add(self.column(row))
         return low, added, self.only(gains <= upper - 1 - low + least)
 
     def only(self, kept: np.ndarray) -> _Pool:
         """Return some of them."""
         pool = object.__new__(_Pool)
         rows = np.flatnonzero(kept)
-        pool.columns = [self.columns[row] for row in rows.tolist()]
         pool.vans, pool.costs = self.vans[rows], self.costs[rows]
-        pool.member = self.member[rows]
+        pool.orders, pool.member = self.orders[rows], self.member[rows]
         pool.weights, pool.broken = self.weights, self.broken[rows]
         return pool
 
@@ -1161,6 +1235,12 @@ class _Pool:
         for place, weight in enumerate(self.weights):
             gains += prices.broken[weight] * self.broken[:, place]
         return gains + prices.taken(self.member)
+
+
+def _name(column: Column, calls: int) -> bytes:
+    """Return what tells a route of at most so many calls apart from others."""
+    rest = [-1] * (calls - len(column.visits))
+    return bytes(np.array([column.van, *column.visits, *rest], np.int64))
 
 
 # --- divide and rule --------------------------------------------------------------
@@ -1232,7 +1312,7 @@ class _Tree:
         branch = self._bound(branch)
         if branch.low >= self.judge.upper():
             return []
-        if len(branch.pool.columns) <= CLOSED and self.judge.close(branch.pool.columns):
+        if len(branch.pool) <= CLOSED and self.judge.close(branch.pool.columns()):
             return []
         return self._halves(branch)
 
@@ -1241,11 +1321,11 @@ class _Tree:
         low, pool = branch.low, branch.pool
         master, upper = self.master, self.judge.upper()
         while True:
-            mine = {(one.van, one.visits) for one in pool.columns}
+            mine = pool.names()
             outside = [
                 use
-                for use, one in zip(master.use, master.columns, strict=True)
-                if (one.van, one.visits) not in mine
+                for use, column in zip(master.use, master.columns, strict=True)
+                if _name(column, self.calls) not in mine
             ]
             master.lp.forbid([*outside, *(master.out[call] for call in branch.kept)])
             prices = master.solve()
@@ -1323,7 +1403,7 @@ class _Tree:
         for van, share in shares.items():
             for call in np.flatnonzero(share > 1 - SURE).tolist():
                 both = self._by_van(branch, van, call)
-                dropped = len(pool.columns) - len(both[1].pool.columns)
+                dropped = len(pool) - len(both[1].pool)
                 if dropped > best:
                     best, halves = dropped, both
         return halves

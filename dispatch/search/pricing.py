@@ -26,6 +26,7 @@ from dispatch.problem import (
     CALL,
     FINISH,
     M_UNITS,
+    MEAL_LENGTH,
     NEVER,
     NEXT,
     SHIFT_HI,
@@ -82,7 +83,7 @@ class Ahead(NamedTuple):
         free, by whether its break is due (0) or done (1), and by which of the call's
         neighbours it has served. ``FAR``: it cannot get home.
     neighbours : ndarray, shape (calls, width)
-        Calls the van remembers at a call, -1 where there are fewer.
+        Calls the van remembers at a call, -1 behind the last.
     carried : ndarray, shape (calls, calls, memories)
         What it remembers at the second call of what it remembered at the first; -1:
         it remembers the second.
@@ -242,6 +243,7 @@ def look_ahead(problem: Problem, ahead: Ahead, van: int, prices: Prices) -> None
     calls, slots = units.shape[0], units.shape[1]
     begin_s, latest_s = problem.vans[van, SHIFT_LO], problem.vans[van, SHIFT_HI]
     finish, m_units = problem.vans[van, FINISH], problem.vans[van, M_UNITS]
+    first = 1 if problem.vans[van, MEAL_LENGTH] == 0 else 0  # no break is ever due
     most = 0
     for call in range(calls):
         if ahead.able[call] == 1:
@@ -257,7 +259,7 @@ def look_ahead(problem: Problem, ahead: Ahead, van: int, prices: Prices) -> None
             for place in range(ahead.neighbours.shape[1]):
                 if ahead.neighbours[origin, place] >= 0:
                     memories *= 2
-            for done in range(2):
+            for done in range(first, 2):
                 free = (NEVER, free_s) if done == 1 else (free_s, NEVER)
                 back_s = back_at(problem, van, free, origin)
                 home = FAR
@@ -265,40 +267,50 @@ def look_ahead(problem: Problem, ahead: Ahead, van: int, prices: Prices) -> None
                     home = price(problem, van, gap_m(problem, origin, finish), back_s)
                 for memory in range(memories):
                     units[origin, slot, done, memory] = home
-                for call in range(calls):
-                    if ahead.able[call] == 0 or call == origin:
+            for call in range(calls):
+                if ahead.able[call] == 0 or call == origin:
+                    continue
+                way = gap_m(problem, origin, call) * m_units - earned[call]
+                visit = call
+                while visit >= 0:
+                    # Without a break between, and with one if it is still due.
+                    plain_s = rested_s = NEVER
+                    if problem.allowed[van, visit] == 1:
+                        plain_s, rested_s = serve(
+                            problem, van, (free_s, NEVER), (origin, visit)
+                        )
+                    gap = way + visits[visit, UNITS]
+                    visit = visits[visit, NEXT]
+                    plain = rested = -1
+                    if plain_s <= latest_s:
+                        plain = (plain_s - begin_s) // ahead.step_s
+                    if first == 0 and rested_s <= latest_s:
+                        rested = (rested_s - begin_s) // ahead.step_s
+                    if max(plain, rested) < 0:
                         continue
-                    way = gap_m(problem, origin, call) * m_units - earned[call]
-                    visit = call
-                    while visit >= 0:
-                        due_s = done_s = NEVER
-                        if problem.allowed[van, visit] == 1:
-                            due_s, done_s = serve(problem, van, free, (origin, visit))
-                        gap = way + visits[visit, UNITS]
-                        visit = visits[visit, NEXT]
-                        if min(due_s, done_s) > latest_s:
+                    for memory in range(memories):
+                        after = carried[origin, call, memory]
+                        if after < 0:
                             continue
-                        due_slot = done_slot = -1
-                        if due_s <= latest_s:
-                            due_slot = (due_s - begin_s) // ahead.step_s
-                        if done_s <= latest_s:
-                            done_slot = (done_s - begin_s) // ahead.step_s
-                        for memory in range(memories):
-                            after = carried[origin, call, memory]
-                            if after < 0:
-                                continue
-                            least = FAR
-                            if slot in (due_slot, done_slot):
-                                least = floor
-                            if due_slot > slot:
-                                least = min(least, units[call, due_slot, 0, after])
-                            if done_slot > slot:
-                                least = min(least, units[call, done_slot, 1, after])
-                            if least < FAR:
-                                least += gap + tolls[origin, call, memory]
-                                units[origin, slot, done, memory] = min(
-                                    units[origin, slot, done, memory], least
-                                )
+                        due = done = FAR
+                        if plain == slot:
+                            due = done = floor
+                        elif plain > slot:
+                            due = units[call, plain, 0, after]
+                            done = units[call, plain, 1, after]
+                        if rested == slot:
+                            due = min(due, floor)
+                        elif rested > slot:
+                            due = min(due, units[call, rested, 1, after])
+                        more = gap + tolls[origin, call, memory]
+                        if due < FAR:
+                            units[origin, slot, 0, memory] = min(
+                                units[origin, slot, 0, memory], due + more
+                            )
+                        if done < FAR:
+                            units[origin, slot, 1, memory] = min(
+                                units[origin, slot, 1, memory], done + more
+                            )
 
 
 @kernel
@@ -330,8 +342,9 @@ def least_ahead(
     memory = 0
     for place in range(ahead.neighbours.shape[1]):
         call = ahead.neighbours[last, place]
-        if call >= 0 and known >> call & 1:
-            memory |= 1 << place
+        if call < 0:
+            break
+        memory |= (known >> call & 1) << place
     least = FAR
     if due_s <= latest_s:
         least = ahead.units[last, (due_s - begin_s) // ahead.step_s, 0, memory]

@@ -438,3 +438,31 @@ def order_of(tours: Tours, label: int) -> tuple[int, ...]:
         order.append(int(tours.labels[label, LAST]))
         label = int(tours.labels[label, PARENT])
     return tuple(reversed(order))
+
+
+@entry
+def write_orders(
+    tours: Tours, rows: NDArray[np.int64], orders: NDArray[np.int64]
+) -> None:
+    """Write down the visits of many sets' best orders.
+
+    Parameters
+    ----------
+    tours : Tours
+        Filled.
+    rows : ndarray
+        Rows of ``tours.best``.
+    orders : ndarray, shape (rows, calls)
+        Filled with rows of ``Problem.visits``, -1 behind the last.
+    """
+    for place in range(len(rows)):
+        size, label = 0, tours.best[rows[place], BEST_LABEL]
+        while label >= 0:
+            size += 1
+            label = tours.labels[label, PARENT]
+        label = tours.best[rows[place], BEST_LABEL]
+        for at in range(orders.shape[1] - 1, -1, -1):
+            orders[place, at] = -1
+            if at < size:
+                orders[place, at] = tours.labels[label, LAST]
+                label = tours.labels[label, PARENT]

@@ -21,6 +21,7 @@ from dispatch.search.tours import (
     join_van,
     new_tours,
     order_of,
+    write_orders,
 )
 from shared.model import Break, Call, Rates, Window
 from tests.builders import a_call, a_day, a_part, a_van, at, need, window
@@ -114,8 +115,13 @@ def test_every_set_has_its_best_order_with_the_best_way_to_do_each_call() -> Non
             for members in wanted.keys() - got.keys():
                 alone = tuple(members * (other == row) for other in range(2))
                 assert not stock.suffices(alone)
-            for line in tours.best[:count].tolist():
+            orders = np.full((count, problem.call_count), 99)
+            write_orders(tours, np.arange(count)[::-1].copy(), orders)
+            for line, written in zip(
+                tours.best[:count].tolist(), orders[::-1].tolist(), strict=True
+            ):
                 order = order_of(tours, line[BEST_LABEL])
+                assert written == [*order, *[-1] * (problem.call_count - len(order))]
                 assert problem.allowed[row, list(order)].all()
                 dearer += any(visit >= problem.call_count for visit in order)
             sets += count

@@ -219,3 +219,20 @@ def test_a_programme_s_bound_holds_whatever_the_prices() -> None:
     # 3 * 4 - 2 * 1 = 10, and x earns 4 - 1 - 2 = 1 up to nine times: 10 - 9.
     assert lp.bound([4, -1]) == 1
     assert lp.bound([0, 0]) == 0
+
+
+def test_a_programme_without_an_answer_is_quiet_about_it(
+    capfd: pytest.CaptureFixture[str],
+) -> None:
+    lp = Linear(unit=1)
+    row = lp.add_row(2, 1)
+    x = lp.add_variable(3, {row: 1})
+    assert lp.solve() == [3]
+    assert lp.value(x) == pytest.approx(2)
+    lp.forbid([x])  # nothing is left that could reach 2
+    assert lp.solve() is None
+    assert lp.value(x) == 0
+    lp.forbid([])
+    assert lp.solve() == [3]
+    assert lp.value(x) == pytest.approx(2)
+    assert capfd.readouterr() == ("", "")
