@@ -1464,9 +1464,11 @@ class Linear:
 
         self.unit = unit
         self._solver = pywraplp.Solver.CreateSolver("GLOP")
-        anew = self._anew = pywraplp.MPSolverParameters()
-        anew.SetIntegerParam(anew.INCREMENTALITY, anew.INCREMENTALITY_OFF)
-        anew.SetIntegerParam(anew.LP_ALGORITHM, anew.DUAL)
+        usual, plain, dual = (pywraplp.MPSolverParameters() for _ in range(3))
+        plain.SetIntegerParam(plain.PRESOLVE, plain.PRESOLVE_OFF)
+        dual.SetIntegerParam(dual.INCREMENTALITY, dual.INCREMENTALITY_OFF)
+        dual.SetIntegerParam(dual.LP_ALGORITHM, dual.DUAL)
+        self._ways = (usual, plain, dual)  # to solve it, should one not work
         self._rows: list[Constraint] = []
         self._variables: list[Variable] = []
         self._most: list[int] = []  # right-hand side of each row
@@ -1594,9 +1596,9 @@ class Linear:
             solver gave up.
         """
         self._solver.Objective().SetMinimization()
-        self._solved = self._solver.Solve() == self._solver.OPTIMAL
-        if not self._solved:  # from where it stood; it may from the other side
-            self._solved = self._solver.Solve(self._anew) == self._solver.OPTIMAL
+        self._solved = any(
+            self._solver.Solve(way) == self._solver.OPTIMAL for way in self._ways
+        )
         if not self._solved:
             return None
         prices = [round(row.dual_value() * self.unit) for row in self._rows]
