@@ -1053,7 +1053,8 @@ def cheapest_place(
             if here >= bar or spot < 0:
                 continue
             parts = price_parts(problem, routes, van, call)
-            if here + parts < bar:
+            # A short cut costs less than nothing, but brings no parts.
+            if parts < HUGE and here + parts < bar:
                 bar = here + parts
                 best = (van, spot, visit, -1, -1)
             elif parts >= HUGE and len(problem.stores) > 0:

@@ -29,6 +29,7 @@ from dispatch.problem import (
     WINDOWS,
     Ints,
     Problem,
+    frozen,
     no_futures,
 )
 from dispatch.search.lns import (
@@ -459,6 +460,38 @@ def test_a_place_that_is_reached_in_the_very_last_second_is_a_place() -> None:
         problem, memory.now, memory.notes, np.random.default_rng(0), 1
     )
     assert place == (0, 1, 1, -1, -1)
+
+
+def with_ways(problem: Problem, distance_m: Ints) -> Problem:
+    """Return a day with other distances, as long to drive as before."""
+    return problem._replace(distance_m=frozen(distance_m.astype(np.int64)))
+
+
+def test_a_short_cut_over_a_call_does_not_make_up_for_a_part_that_lacks() -> None:
+    # From the yard to A it is 10 km, over B 2 km; the only P aboard is for A.
+    calls = (a_call("A", needs=(need("P"),)), a_call("B", needs=(need("P"),)))
+    van = a_van(stock={"P": 1}, rates=Rates(km_cents=100))
+    problem = case_of(a_day(*calls, vans=(van,), parts=(a_part("P"),))).problem
+    ways = np.full_like(problem.distance_m, 10_000)
+    ways[:, 1] = ways[1, :] = 1_000
+    problem = with_ways(problem, ways)
+    memory = new_memory(problem)
+    chance = np.random.default_rng(0)
+    first = cheapest_place(problem, memory.now, memory.notes, chance, 0)
+    assert first == (0, 0, 0, -1, -1)
+    insert(problem, memory.now, first)
+    nowhere = (-1, -1, -1, -1, -1)
+    assert cheapest_place(problem, memory.now, memory.notes, chance, 1) == nowhere
+
+
+def test_the_books_balance_where_the_way_over_a_call_is_often_shorter() -> None:
+    chance = np.random.default_rng(5)
+    for _, _, usual in many_days():
+        ways = chance.integers(0, 40_000, size=usual.distance_m.shape)
+        np.fill_diagonal(ways, 0)
+        problem = with_ways(usual, ways)
+        for memory in slices(problem):
+            assert_books_balance(problem, memory.now)
 
 
 def test_what_a_calls_parts_cost_on_a_van_is_asked_without_leaving_a_trace() -> None:
