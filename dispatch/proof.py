@@ -110,7 +110,7 @@ ROUNDS = 100
 LISTED = 300_000  # routes of all vans that can be thinned out
 FEW_LISTED = (8 * FIRST_ROOM, 10_000)  # labels and routes before cuts are tried
 CUT_ROUNDS, CUTS_ADDED, CUT_LEAST = 60, 15, 0.02
-IDLE = 3  # rounds of cuts that close less than a twentieth of the gap
+CLOSING = 20  # a round of cuts that closes less than this part of the gap is the last
 FEW = 200  # routes for which no cut is worth its time
 STALE = 8  # rounds in which the gap shrinks by less than a fiftieth
 TREE_EFFORT = 150_000  # routes in programmes solved; two or three seconds
@@ -1066,22 +1066,18 @@ class _Generation:
         _Pool or None
             ``None``: too many, or there is no better plan.
         """
-        stale = 0
         while True:
             gap = enough - 1 - self.bound
             pool = self.list_columns(gap, FEW_LISTED)
             if pool is not None:
                 return pool
             before = self.bound
-            if (
-                stale == IDLE
-                or self.labels > self.effort.labels
-                or not self.master.cut()
-            ):
+            if self.labels > self.effort.labels or not self.master.cut():
                 break
             if self.run(enough) >= enough:
                 return None
-            stale = stale + 1 if 20 * (self.bound - before) < gap else 0
+            if CLOSING * (self.bound - before) < gap:
+                break
         return self.list_columns(enough - 1 - self.bound)
 
 
