@@ -616,6 +616,7 @@ class _Master:
         # What each set costs a van at least, by the weight of the promises broken.
         self._known: dict[tuple[int, frozenset[int]], dict[int, int]] = {}
         self.use: list[int] = []  # its variable of each column
+        self.names: list[bytes] = []  # as _name has them
         self._sets: list[int] = []  # its calls, one bit each
         self._cuts: dict[tuple[int, ...], int] = {}
         calls = problem.call_count
@@ -664,6 +665,7 @@ class _Master:
             if len(calls.intersection(three)) > 1:
                 within[row] = 1
         self.columns.append(column)
+        self.names.append(_name(column, self.problem.call_count))
         self._sets.append(sum(1 << call for call in calls))
         self.use.append(self.lp.add_variable(column.cost, within))
         return True
@@ -1320,8 +1322,8 @@ class _Tree:
             mine = pool.names()
             outside = [
                 use
-                for use, column in zip(master.use, master.columns, strict=True)
-                if _name(column, self.calls) not in mine
+                for use, name in zip(master.use, master.names, strict=True)
+                if name not in mine
             ]
             master.lp.forbid([*outside, *(master.out[call] for call in branch.kept)])
             prices = master.solve()
