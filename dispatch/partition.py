@@ -1475,7 +1475,7 @@ class Linear:
         self._signs: list[int] = []  # 1: at least, -1: at most, 0: exactly
         self._bounded: dict[int, tuple[int, int, dict[int, int]]] = {}
         self._without: set[int] = set()  # variables that are forbidden
-        self._solved = False
+        self._solved = False  # and nothing has changed since
 
     def add_row(self, most: int, sign: int) -> int:
         """Add a row.
@@ -1497,6 +1497,7 @@ class Linear:
         self._rows.append(self._solver.Constraint(float(low), float(high)))
         self._most.append(most)
         self._signs.append(sign)
+        self._solved = False
         return len(self._rows) - 1
 
     def make_exact(self, row: int) -> None:
@@ -1508,6 +1509,7 @@ class Linear:
             Its number.
         """
         self._signs[row] = 0
+        self._solved = False
         self._rows[row].SetBounds(float(self._most[row]), float(self._most[row]))
 
     def add_variable(
@@ -1536,6 +1538,7 @@ class Linear:
         for row, factor in within.items():
             self._rows[row].SetCoefficient(variable, float(factor))
         self._variables.append(variable)
+        self._solved = False
         number = len(self._variables) - 1
         if most is not None:
             self._bounded[number] = (cost, most, dict(within))
@@ -1554,6 +1557,7 @@ class Linear:
             most = 0.0 if number in wanted else self._solver.infinity()
             self._variables[number].SetUb(most)
         self._without = wanted
+        self._solved = False
 
     def value(self, variable: int) -> float:
         """Return what a variable came to when it was solved last.
@@ -1566,25 +1570,29 @@ class Linear:
         Returns
         -------
         float
-            0 or more, but for rounding; 0 where the solver gave up.
+            0 or more, but for rounding; 0 where the solver gave up, and where the
+            programme has changed since.
         """
         if not self._solved:
             return 0.0
         value: float = self._variables[variable].solution_value()
         return value
 
-    def put_into(self, row: int, variables: Iterable[int]) -> None:
-        """Give variables the factor 1 in a row.
+    def put_into(self, row: int, factors: Mapping[int, int]) -> None:
+        """Give variables factors in a row that they were not in.
 
         Parameters
         ----------
         row : int
             Its number.
-        variables : iterable of int
-            Their numbers.
+        factors : mapping of int to int
+            By their numbers.
         """
-        for variable in variables:
-            self._rows[row].SetCoefficient(self._variables[variable], 1.0)
+        self._solved = False
+        for variable, factor in factors.items():
+            self._rows[row].SetCoefficient(self._variables[variable], float(factor))
+            if variable in self._bounded:
+                self._bounded[variable][2][row] = factor
 
     def solve(self) -> list[int] | None:
         """Minimise the cost.

@@ -20,7 +20,8 @@ fewer calls or breaks fewer promises, their number for costs; then, what a plan 
 that leaves out no more.
 
 Parts in short supply are in the programme as the exact cover has them, but in
-fractions, and rounded down where a need takes several pieces of a part. Links, limits
+fractions (``shortfall.py``): there cuts on what routes take from the shop help, which
+the search for routes takes into account as well. Links, limits
 on driving and work, shared tools and stops at stores are not in it, and where there
 are stops, neither are parts: all of them only forbid plans or make them dearer, so
 what bounds the day without them bounds the day. Nothing but such a bound is claimed
@@ -30,7 +31,10 @@ then, unless the best plan without them turns out to keep them at no further cos
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from concurrent.futures import Executor, ThreadPoolExecutor
+from contextlib import contextmanager
+from functools import partial
 from itertools import combinations
 from typing import NamedTuple
 
@@ -43,15 +47,12 @@ from dispatch.partition import (
     calls_of,
     choose_routes,
     place_most,
-    scarce_needs,
     weigh,
 )
 from dispatch.problem import (
     BROKEN,
     CALL,
     DRIVE_MAX,
-    HOLDER,
-    LOADS,
     M_UNITS,
     NEED_HI,
     NEED_LO,
@@ -59,7 +60,6 @@ from dispatch.problem import (
     S_UNITS,
     SHIFT_HI,
     SHIFT_LO,
-    STORE_ROW,
     TWIN,
     UNITS,
     WEIGHT,
@@ -82,15 +82,13 @@ from dispatch.search.pricing import (
 from dispatch.search.schedule import MONEY, SIZE, empty_routes, time_route
 from dispatch.search.tours import (
     BEST_COST,
-    BEST_LABEL,
-    BEST_LATE,
     BEST_SET,
     CALLS_MAX,
     Tours,
     new_tours,
-    order_of,
     write_orders,
 )
+from dispatch.shortfall import Parts, Shortfall, items_of, open_choices, within_reach
 
 COUNT_UNITS = 1_000_000  # cost units for a call left out, so that prices can be parts
 PRICED = 1_000  # the programme reckons in this part of the dearest route
@@ -107,13 +105,15 @@ QUICK = 200  # labels of each number of calls in a quick search
 EIGHTHS = (6, 3, 0)  # of what a route could gain at most: looked for one after another
 COLUMNS_ADDED = 60  # of one van after one search
 ROUNDS = 100
-LISTED = 300_000  # routes of all vans that can be thinned out
-FEW_LISTED = (8 * FIRST_ROOM, 10_000)  # labels and routes before cuts are tried
+THREADS = 2  # vans asked side by side
+LISTED = ROOM, 300_000  # labels of one van, and routes of all, to thin out
+FEW_LISTED = 8 * FIRST_ROOM, 10_000  # before cuts are tried
+AFTER = 4  # eighths of its fees for pieces that the table ahead takes for each
 CUT_ROUNDS, CUTS_ADDED, CUT_LEAST = 60, 15, 0.02
 CLOSING = 20  # a round of cuts that closes less than this part of the gap is the last
 FEW = 200  # routes for which no cut is worth its time
 STALE = 8  # rounds in which the gap shrinks by less than a fiftieth
-TREE_EFFORT = 150_000  # routes in programmes solved; two or three seconds
+TREE_EFFORT = 250_000  # routes in programmes solved; two or three seconds
 CLOSED = 300  # routes the exact cover is asked about at once
 CLOSE_EFFORT = 0.3  # CP-SAT's deterministic time for these
 SURE = 0.02  # nearer to a whole number the programme is decided
@@ -126,7 +126,7 @@ class Effort(NamedTuple):
     Parameters
     ----------
     labels : int
-        Labels made at most, a second for one to two million, in each of the two
+        Labels made at most, a second for two to four million, in each of the two
         questions; one search may go beyond.
     stop : callable
         True ends the proof soon, with the bound so far.
@@ -218,7 +218,9 @@ def prove(
     """
     if problem.call_count > CALLS_MAX or len(problem.vans) == 0:
         return Proof(None, proved=False, bound=None)
-    return _Proof(problem, known, pool, rest_cost, effort or Effort()).run()
+    with ThreadPoolExecutor(THREADS) as threads:
+        proof = _Proof(problem, known, pool, rest_cost, effort or Effort(), threads)
+        return proof.run()
 
 
 class _Proof:
@@ -231,7 +233,9 @@ class _Proof:
         pool: Iterable[Column],
         rest_cost: Callable[[Sequence[Column]], int | None],
         effort: Effort,
+        threads: Executor,
     ) -> None:
+        self.threads = threads
         self.whole = routes_are_all(problem)
         self.problem = _without_stops(problem)
         self.rest_cost = rest_cost
@@ -301,14 +305,18 @@ class _Proof:
         unit = COUNT_UNITS
         views = {van: _costless(view, unit, level) for van, view in self.views.items()}
         master = _Master(self.problem, views, unit, levels[:place], level)
-        search = _Generation(views, master, self.rooms, self.effort)
+        search = _Generation(views, master, self.rooms, self.effort, self.threads)
         for column in [*self.upper, *self.pool]:
             master.add(self._counted(column, level, unit))
         enough = (level.most - 1) * unit + 1
         bound = search.run(enough)
         if bound >= enough:
             return True
-        pool = search.list_columns(enough - 1 - bound)
+        pool = search.close_in(enough)
+        if pool is None and search.bound < enough:
+            pool = search.list_columns(enough - 1 - search.bound)
+        if search.bound >= enough:
+            return True
         if pool is None:
             return False
         low, pool = _thin_out(master, pool, enough)
@@ -352,7 +360,7 @@ class _Proof:
         whole = [_Level(self.weight, {})]
         levels = _levels(self.problem, self.weight) if minimal else whole
         master = _Master(self.problem, self.views, unit, levels)
-        search = _Generation(self.views, master, self.rooms, self.effort)
+        search = _Generation(self.views, master, self.rooms, self.effort, self.threads)
         for column in [*self.upper, *self.pool]:
             master.add(column)
         bound = search.run(self.cost)
@@ -398,19 +406,23 @@ class _Proof:
 
 
 class _Rooms:
-    """Room for labels, kept for the next search."""
+    """Room for labels, kept for the next search; several may be in use at once."""
 
     def __init__(self) -> None:
-        self._tours: dict[int, Tours] = {}
+        self._free: dict[int, list[Tours]] = {}
 
-    def empty(self, labels: int) -> Tours:
-        """Return empty room; what was found in it before is gone."""
-        if labels not in self._tours:
-            self._tours[labels] = new_tours(labels)
-        tours = self._tours[labels]
+    @contextmanager
+    def empty(self, labels: int) -> Iterator[Tours]:
+        """Lend empty room; what was found in it before is gone."""
+        free = self._free.setdefault(labels, [])
+        try:
+            tours = free.pop()
+        except IndexError:
+            tours = new_tours(labels)
         tours.buckets.fill(-1)
         tours.best_at.fill(-1)
-        return tours
+        yield tours
+        free.append(tours)
 
 
 # --- one van's view of the day --------------------------------------------------
@@ -434,15 +446,15 @@ def _view(problem: Problem, van: int) -> Problem:
         return view  # without needs; what it must use, stops at stores included
     must = np.zeros_like(problem.must)
     allowed = problem.allowed.copy()
-    reach = _within_reach(problem, van)
+    reach = within_reach(problem, van)
     for call in range(problem.call_count):
         low, high = problem.visits[call, [NEED_LO, NEED_HI]].tolist()
         possible = True
         for need in range(low, high):
-            choices = _open_choices(problem, van, need)
+            choices = open_choices(problem, van, need)
             used = np.zeros((len(choices), must.shape[1]), np.int64)
             for row, choice in enumerate(choices):
-                for part, count in _items(problem, choice):
+                for part, count in items_of(problem, choice):
                     used[row, part] += count
             possible &= len(used) > 0
             if possible:
@@ -451,33 +463,6 @@ def _view(problem: Problem, van: int) -> Problem:
             allowed[van, problem.visits[:, CALL] == call] = 0
             must[call] = 0
     return view._replace(must=_frozen(must), allowed=_frozen(allowed))
-
-
-def _within_reach(problem: Problem, van: int) -> Ints:
-    holder = problem.vans[van, HOLDER]
-    own = np.where(problem.reused == 1, problem.stock[van], problem.stock[holder])
-    shop = problem.stock[len(problem.vans)]
-    reach: Ints = own + problem.vans[van, LOADS] * shop
-    for row in problem.stores[:, STORE_ROW].tolist():
-        reach = reach + problem.stock[row] * (problem.reused == 0)
-    return reach
-
-
-def _open_choices(problem: Problem, van: int, need: int) -> list[int]:
-    """Return the choices a van could have if nobody else wanted them."""
-    reach = _within_reach(problem, van)
-    return [
-        choice
-        for choice in range(*problem.needs[need].tolist())
-        if all(count <= reach[part] for part, count in _items(problem, choice))
-    ]
-
-
-def _items(problem: Problem, choice: int) -> list[tuple[int, int]]:
-    used: Counter[int] = Counter()
-    for part, count in problem.items[slice(*problem.choices[choice])].tolist():
-        used[part] += count
-    return sorted(used.items())
 
 
 def _costless(view: Problem, unit: int, level: _Level) -> Problem:
@@ -575,6 +560,10 @@ class _Prices(NamedTuple):
         Calls.
     tolls : ndarray, shape (cuts,)
         What serving two of these three or all on one route costs.
+    shortfalls : sequence of Shortfall
+        Cuts on parts.
+    fees : sequence of int
+        What each piece beyond those aboard costs, by cut.
     """
 
     base: int
@@ -583,10 +572,40 @@ class _Prices(NamedTuple):
     broken: Mapping[int, int]
     threes: Ints
     tolls: Ints
+    shortfalls: Sequence[Shortfall]
+    fees: Sequence[int]
 
     def on(self, van: int) -> Prices:
         """Return what the search for a van's routes needs."""
-        return Prices(self.calls[van], self.threes, self.tolls)
+        charged = [
+            (cut.pieces[van], cut.aboard[van], fee)
+            for cut, fee in zip(self.shortfalls, self.fees, strict=True)
+            if fee and van in cut.pieces
+        ]
+        calls = len(self.calls[van])
+        pieces = np.array([one[0] for one in charged], np.int64).reshape(-1, calls)
+        aboard = np.array([one[1] for one in charged], np.int64)
+        fees = np.array([one[2] for one in charged], np.int64)
+        shares: Ints = np.where(aboard == 0, fees, fees * AFTER // 8)
+        ahead: Ints = self.calls[van] - shares @ pieces
+        return Prices(
+            self.calls[van],
+            self.threes,
+            self.tolls,
+            pieces,
+            aboard,
+            fees,
+            shares,
+            ahead,
+        )
+
+    def paid(self, van: int, member: Ints) -> Ints:
+        """Return what a van's routes pay for pieces, given which calls each serves."""
+        fees = np.zeros(len(member), np.int64)
+        for cut, fee in zip(self.shortfalls, self.fees, strict=True):
+            if fee:
+                fees += fee * cut.over(van, member)
+        return fees
 
     def taken(self, member: Ints) -> Ints:
         """Return the tolls of some routes, given which calls each serves."""
@@ -616,13 +635,11 @@ class _Master:
         # What each set costs a van at least, by the weight of the promises broken.
         self._known: dict[tuple[int, frozenset[int]], dict[int, int]] = {}
         self.use: list[int] = []  # its variable of each column
-        self.names: list[bytes] = []  # as _name has them
-        self._sets: list[int] = []  # its calls, one bit each
+        self.keys: list[tuple[int, int]] = []  # its van and calls, one bit each
         self._cuts: dict[tuple[int, ...], int] = {}
         calls = problem.call_count
         self._cover = [self.lp.add_row(1, 1) for _ in range(calls)]
         self._fleet = {van: self.lp.add_row(n, -1) for van, n in self.vans.items()}
-        self._links: dict[tuple[int, int], list[int]] = {}
         self._levels = {self.lp.add_row(one.most, -1): one for one in levels}
         self.out = [
             self.lp.add_variable(
@@ -632,8 +649,10 @@ class _Master:
             )
             for call, weight in enumerate(problem.visits[:calls, WEIGHT].tolist())
         ]
+        self._shortfalls: dict[int, Shortfall] = {}  # by row
+        self._parts = Parts(self.lp, views, self.vans)
         if not len(problem.stores):
-            _Parts(self.lp, views, self.vans, self._links).add()
+            self._parts.add()
 
     def _weighed(self, weights: Iterable[int]) -> dict[int, int]:
         """Return what some weights count for in each row that limits them."""
@@ -659,14 +678,19 @@ class _Master:
             within |= self._weighed(broken)
         for call in sorted(calls):
             within[self._cover[call]] = 1
-            for link in self._links.get((column.van, call), ()):
+            for link in self._parts.links.get((column.van, call), ()):
                 within[link] = 1
         for three, row in self._cuts.items():
             if len(calls.intersection(three)) > 1:
                 within[row] = 1
+        if self._shortfalls:
+            member = np.zeros((1, self.problem.call_count), np.int64)
+            member[0, list(calls)] = 1
+            for row, cut in self._shortfalls.items():
+                if over := int(cut.over(column.van, member)[0]):
+                    within[row] = over
         self.columns.append(column)
-        self.names.append(_name(column, self.problem.call_count))
-        self._sets.append(sum(1 << call for call in calls))
+        self.keys.append((column.van, sum(1 << call for call in calls)))
         self.use.append(self.lp.add_variable(column.cost, within))
         return True
 
@@ -684,27 +708,49 @@ class _Master:
             self.lp.add_variable(cost, {row: 1})
 
     def cut(self) -> int:
-        """Add cuts on three calls that the answer breaks; return how many.
+        """Add cuts that the answer breaks; return how many."""
+        shares = np.array([self.lp.value(use) for use in self.use])
+        used = np.flatnonzero(shares > CUT_LEAST / 100)
+        calls = np.arange(self.problem.call_count)
+        sets = np.array([key[1] for key in self.keys], np.int64)
+        member = sets[:, None] >> calls & 1
+        return self._cut_parts(used, member, shares) or self._cut_threes(
+            used, member, shares
+        )
+
+    def _cut_parts(self, used: Ints, member: Ints, shares: NDArray[np.float64]) -> int:
+        """Cut where routes take more from the shop than it has."""
+        vans = np.array([column.van for column in self.columns])
+        cuts = self._parts.shortfalls(vans[used], member[used], shares[used])
+        for cut in cuts:
+            row = self.lp.add_row(cut.in_shop, -1)
+            factors = {variable: -count for variable, count in cut.instead.items()}
+            for van in cut.pieces:
+                mine = np.flatnonzero(vans == van)
+                over = cut.over(van, member[mine])
+                for at in np.flatnonzero(over).tolist():
+                    factors[self.use[mine[at]]] = int(over[at])
+            self.lp.put_into(row, factors)
+            self._shortfalls[row] = cut
+        return len(cuts)
+
+    def _cut_threes(self, used: Ints, member: Ints, shares: NDArray[np.float64]) -> int:
+        """Cut where routes serve two of the same three calls more than once.
 
         No two routes of a plan serve two of the same three calls each.
         """
-        shares = np.array([self.lp.value(use) for use in self.use])
-        used = np.flatnonzero(shares > CUT_LEAST / 100)
-        calls = self.problem.call_count
-        triples = np.array(list(combinations(range(calls), 3)), np.int64)
+        triples = np.array(list(combinations(range(member.shape[1]), 3)), np.int64)
         if len(triples) == 0:
             return 0
-        sets = np.array(self._sets, np.int64)
-        member = sets[used, None] >> np.arange(calls) & 1
-        many = shares[used] @ (member[:, triples].sum(axis=2) > 1)
+        many = shares[used] @ (member[used][:, triples].sum(axis=2) > 1)
         added = 0
         for place in np.argsort(-many, kind="stable")[:CUTS_ADDED].tolist():
             three = tuple(triples[place].tolist())
             if many[place] < 1 + CUT_LEAST or three in self._cuts:
                 continue
             row = self._cuts[three] = self.lp.add_row(1, -1)
-            two = sum(sets >> call & 1 for call in three) > 1
-            self.lp.put_into(row, (self.use[at] for at in np.flatnonzero(two)))
+            two = np.flatnonzero(member[:, three].sum(axis=1) > 1)
+            self.lp.put_into(row, {self.use[at]: 1 for at in two.tolist()})
             added += 1
         return added
 
@@ -717,7 +763,9 @@ class _Master:
             van: np.array(
                 [
                     prices[row]
-                    + sum(prices[link] for link in self._links.get((van, call), ()))
+                    + sum(
+                        prices[link] for link in self._parts.links.get((van, call), ())
+                    )
                     for call, row in enumerate(self._cover)
                 ],
                 np.int64,
@@ -737,101 +785,9 @@ class _Master:
             },
             threes=np.array(list(self._cuts), np.int64).reshape(-1, 3),
             tolls=np.array([-prices[row] for row in self._cuts.values()], np.int64),
+            shortfalls=list(self._shortfalls.values()),
+            fees=[-prices[row] for row in self._shortfalls],
         )
-
-
-class _Parts:
-    """Parts in short supply: each need of a call on a van takes one of its choices."""
-
-    def __init__(
-        self,
-        lp: Linear,
-        views: Mapping[int, Problem],
-        vans: Mapping[int, int],
-        links: dict[tuple[int, int], list[int]],
-    ) -> None:
-        self.lp = lp
-        self.views = views
-        self.vans = vans
-        self.links = links  # filled: rows that serving a call on a van goes into
-        self.picks: list[tuple[int, int, dict[int, int]]] = []  # van, link, pieces
-        self.extra: list[int] = []  # cost units of each pick
-
-    def add(self) -> None:
-        for van, view in self.views.items():
-            scarce = scarce_needs(view)
-            able = view.visits[np.flatnonzero(view.allowed[van]), CALL]
-            for call in np.unique(able[able < view.call_count]).tolist():
-                needs = range(*view.visits[call, [NEED_LO, NEED_HI]].tolist())
-                for need in sorted(scarce.intersection(needs)):
-                    link = self.lp.add_row(0, -1)
-                    self.links.setdefault((van, call), []).append(link)
-                    for choice in _open_choices(view, van, need):
-                        pieces = {
-                            part: count
-                            for part, count in _items(view, choice)
-                            if not view.reused[part]
-                        }
-                        self.picks.append((van, link, pieces))
-                        self.extra.append(int(view.extra[choice]))
-        within = [{link: -1} for _, link, _ in self.picks]
-        loads: dict[tuple[int, int], dict[int, int]] = {}
-        for part in sorted({part for *_, pieces in self.picks for part in pieces}):
-            most = max(pieces.get(part, 0) for *_, pieces in self.picks)
-            for pack in range(1, most + 1):
-                self._limit(part, pack, within, loads)
-        for row, extra in zip(within, self.extra, strict=True):
-            self.lp.add_variable(extra, row, 1)
-        for (van, part), rows in loads.items():
-            view = self.views[van]
-            self.lp.add_variable(0, rows, int(view.stock[len(view.vans), part]))
-
-    def _limit(
-        self,
-        part: int,
-        pack: int,
-        within: list[dict[int, int]],
-        loads: dict[tuple[int, int], dict[int, int]],
-    ) -> None:
-        """Limit the whole packs of a part taken to the whole packs there are.
-
-        With packs of one piece this is the stock; larger ones round it down
-        (Gomory's cuts): of five pieces only two calls can have two each.
-        """
-        taken = [
-            (van, row, pieces[part] // pack)
-            for (van, _, pieces), row in zip(self.picks, within, strict=True)
-            if pieces.get(part, 0) >= pack
-        ]
-        vans = sorted({van for van, _, _ in taken})
-        view = next(iter(self.views.values()))
-        # Vans that hand each other parts draw on one stock.
-        holders = view.vans[:, HOLDER].tolist()
-        holder = {
-            van: holders[van] if holders.count(holders[van]) > 1 else van
-            for van in vans
-        }
-        aboard = {
-            row: int(view.stock[row, part])
-            * (self.vans[row] if holders.count(row) == 1 else 1)
-            for row in holder.values()
-        }
-        in_shop = int(view.stock[len(view.vans), part])
-        loading = [van for van in vans if view.vans[van, LOADS]]
-        limits = {row: self.lp.add_row(aboard[row] // pack, -1) for row in aboard}
-        in_all = None
-        if in_shop > 0 and loading:
-            some = in_shop if pack == 1 else sum(aboard.values()) + in_shop
-            in_all = self.lp.add_row(some // pack, -1)
-            for van in loading:
-                load = loads.setdefault((van, part), {})
-                load[limits[holder[van]]] = -1
-                if pack == 1:
-                    load[in_all] = 1
-        for van, row, packs in taken:
-            row[limits[holder[van]]] = packs
-            if in_all is not None and pack > 1:
-                row[in_all] = packs
 
 
 # --- routes worth adding -----------------------------------------------------------
@@ -842,29 +798,51 @@ class _Found(NamedTuple):
 
     Parameters
     ----------
-    tours : Tours
-        With the sets of calls.
     gains : ndarray
-        Of each of them, cost less prices.
-    ranks : ndarray
-        Rows of ``tours.best``, least first.
+        Of each route, cost less prices; least first.
+    costs : ndarray
+        Of the first of them.
+    orders : ndarray
+        Visits of each of these, -1 behind the last.
     complete : bool
         There was room for all.
-    costs : ndarray
-        Of each of them.
+    labels : int
+        Labels made.
     """
 
-    tours: Tours
     gains: Ints
-    ranks: Ints
-    complete: bool
     costs: Ints
+    orders: Ints
+    complete: bool
+    labels: int
 
-    def column(self, van: int, row: int) -> Column:
-        """Return one of them as a column."""
-        best = self.tours.best[row]
-        visits = order_of(self.tours, int(best[BEST_LABEL]))
-        return Column(van, visits, int(self.costs[row]))
+    def columns(self, van: int) -> list[Column]:
+        """Return the first of them as columns."""
+        return [
+            Column(van, tuple(order[order >= 0].tolist()), cost)
+            for cost, order in zip(self.costs.tolist(), self.orders, strict=True)
+        ]
+
+
+class _Offer(NamedTuple):
+    """What a van has to offer at some prices.
+
+    Parameters
+    ----------
+    least : int
+        What any route costs at least less its prices, 0 at most.
+    whole : bool
+        There are no gainful routes but those that were found.
+    columns : list of Column
+        The most gainful ones.
+    labels : int
+        Labels made to find them.
+    """
+
+    least: int
+    whole: bool
+    columns: list[Column]
+    labels: int
 
 
 class _Generation:
@@ -876,17 +854,18 @@ class _Generation:
         master: _Master,
         rooms: _Rooms,
         effort: Effort,
+        threads: Executor,
     ) -> None:
         self.views = views
         self.master = master
         self.rooms = rooms
+        self.threads = threads
         self.effort = effort
         self.labels = 0
         self.room = dict.fromkeys(views, FIRST_ROOM)
         self.ahead = {
             van: _new_ahead(view, van, len(views)) for van, view in views.items()
         }
-        self.walk = np.zeros(4 * CALLS_MAX, np.int64)
         self.bound = -1
         self.prices: _Prices | None = None  # those of the bound
 
@@ -916,70 +895,66 @@ class _Generation:
         tuple of (int, int, list of int)
             A bound of every plan; how many were added; and which vans may have more.
         """
-        least: dict[int, int] = {}  # no route of the van costs less than that
-        added, hard = 0, []
-        for van in self.master.vans:
-            least[van], new, whole = self._add_soon(van, prices)
-            added += new
-            if not whole:
-                hard.append(van)
+        offers = self._ask(lambda van: self._soon(van, prices), self.master.vans)
+        added = self._take(offers)
         short: list[int] = []
-        for van in [] if added else hard:  # new routes change the prices
-            least[van], new, whole = self._add_best(van, prices, least[van])
-            added += new
-            if not whole:
-                short.append(van)
-        total = sum(count * least[van] for van, count in self.master.vans.items())
+        if added == 0:  # new routes change the prices
+            hard = [van for van, offer in offers.items() if not offer.whole]
+            most = {van: offers[van].least for van in hard}
+            best = self._ask(lambda van: self._best(van, prices, most[van]), hard)
+            added = self._take(best)
+            short = [van for van, offer in best.items() if not offer.whole]
+            offers |= best
+        total = sum(
+            count * offers[van].least for van, count in self.master.vans.items()
+        )
         return prices.base + total, added, short
 
-    def _add_soon(self, van: int, prices: _Prices) -> tuple[int, int, bool]:
-        """Add gainful routes of a van that are found soon.
+    def _ask(
+        self, question: Callable[[int], _Offer], vans: Iterable[int]
+    ) -> dict[int, _Offer]:
+        """Ask each of some vans, side by side."""
+        vans = list(vans)
+        return dict(zip(vans, self.threads.map(question, vans), strict=True))
 
-        Returns
-        -------
-        tuple of (int, int, bool)
-            What any route costs at least less its prices, 0 at most; how many were
-            added; and whether there are none but these.
-        """
+    def _take(self, offers: Mapping[int, _Offer]) -> int:
+        """Add the most gainful routes found to the programme; return how many."""
+        added = 0
+        for offer in offers.values():
+            self.labels += offer.labels
+            added += sum(map(self.master.add, offer.columns))
+        return added
+
+    def _soon(self, van: int, prices: _Prices) -> _Offer:
+        """Find gainful routes of a van that are found soon."""
         slack = self.master.slack
         least = self._look_ahead(van, prices)
         if least >= -slack:
-            return least, 0, True
-        found = self._find(van, prices, -slack, (FIRST_ROOM, QUICK))
-        added = self._take(van, found)
+            return _Offer(least, whole=True, columns=[], labels=0)
+        found = self._find(van, prices, -slack, (FIRST_ROOM, QUICK), COLUMNS_ADDED)
         if found.complete:
             least = max(least, int(found.gains.min(initial=-slack)))
-        return least, added, found.complete
+        return _Offer(least, found.complete, found.columns(van), found.labels)
 
-    def _add_best(self, van: int, prices: _Prices, least: int) -> tuple[int, int, bool]:
-        """Add a van's most gainful routes, of which none costs less than ``least``.
-
-        Returns
-        -------
-        tuple of (int, int, bool)
-            As for :meth:`_add_soon`.
-        """
+    def _best(self, van: int, prices: _Prices, least: int) -> _Offer:
+        """Find a van's most gainful routes, of which none costs less than ``least``."""
         slack = self.master.slack
         least = max(least, self._mend(van, prices))
         most = least
+        columns: list[Column] = []
+        labels = 0
         # All that pay may be too many: look for those first that pay most.
         for eighths in EIGHTHS:
-            if least >= -slack:
+            if columns or least >= -slack:
                 break
             limit = min(-slack, most * eighths // 8)
-            found = self._find(van, prices, limit, (self.room[van], ROOM))
-            added = self._take(van, found)
+            size = self.room[van], ROOM
+            found = self._find(van, prices, limit, size, COLUMNS_ADDED)
+            columns, labels = found.columns(van), labels + found.labels
             if not found.complete:
-                return least, added, False
+                return _Offer(least, whole=False, columns=columns, labels=labels)
             least = max(least, int(found.gains.min(initial=limit)))
-            if added:
-                return least, added, True
-        return least, 0, True
-
-    def _take(self, van: int, found: _Found) -> int:
-        """Add the most gainful routes found to the programme; return how many."""
-        rows = found.ranks[:COLUMNS_ADDED].tolist()
-        return sum(self.master.add(found.column(van, row)) for row in rows)
+        return _Offer(least, whole=True, columns=columns, labels=labels)
 
     def _look_ahead(self, van: int, prices: _Prices) -> int:
         """Fill a van's table; return what any route costs at least less its prices."""
@@ -992,37 +967,48 @@ class _Generation:
         """Let a van's table remember more where it promised too much; as above."""
         view, ahead, earned = self.views[van], self.ahead[van], prices.on(van)
         least = IMPOSSIBLE
+        walk = np.zeros(4 * CALLS_MAX, np.int64)
         for _ in range(WALKS):
-            count = walk_least(view, ahead, van, earned, self.walk)
-            if not remember(ahead, self.walk[:count]):
+            count = walk_least(view, ahead, van, earned, walk)
+            if not remember(ahead, walk[:count]):
                 break
             least = self._look_ahead(van, prices)
         return least
 
     def _find(
-        self, van: int, prices: _Prices, limit: int, size: tuple[int, int]
+        self,
+        van: int,
+        prices: _Prices,
+        limit: int,
+        size: tuple[int, int],
+        most: int | None = None,
     ) -> _Found:
-        """Find a van's routes up to a limit, in so much room and at most so wide."""
-        room, width = size
-        tours = self.rooms.empty(room)
-        view, fixed = self.views[van], prices.van[van]
-        labels, sets, whole = find_worthwhile(
-            view, tours, self.ahead[van], van, prices.on(van), (limit + fixed, width)
-        )
-        self.labels += labels
-        best = tours.best[:sets]
-        member = best[:, BEST_SET, None] >> np.arange(view.call_count) & 1
-        gains = best[:, BEST_COST] - member @ prices.calls[van] - fixed
-        gains += prices.taken(member)
-        ranks = np.lexsort((best[:, BEST_SET], gains))
-        costs = best[:, BEST_COST].copy()
-        late = np.flatnonzero(best[:, BEST_LATE])  # not for its price
-        costs[late] -= _charged(view, prices, _orders(view, tours, late))
-        return _Found(tours, gains, ranks, whole, costs)
+        """Find a van's routes up to a limit, in so much room and at most so wide.
 
-    def list_columns(
-        self, gap: int, most: tuple[int, int] = (ROOM, LISTED)
-    ) -> _Pool | None:
+        ``most``: so many are told, the most gainful ones.
+        """
+        room, width = size
+        view, fixed = self.views[van], prices.van[van]
+        with self.rooms.empty(room) as tours:
+            labels, sets, whole = find_worthwhile(
+                view,
+                tours,
+                self.ahead[van],
+                van,
+                prices.on(van),
+                (limit + fixed, width),
+            )
+            best = tours.best[:sets]
+            member = best[:, BEST_SET, None] >> np.arange(view.call_count) & 1
+            gains = best[:, BEST_COST] - member @ prices.calls[van] - fixed
+            gains += prices.taken(member) + prices.paid(van, member)
+            ranks = np.lexsort((best[:, BEST_SET], gains))
+            told = ranks[:most]
+            orders = _orders(view, tours, told)
+            costs = best[told, BEST_COST] - _charged(view, prices, orders)
+        return _Found(gains[ranks], costs, orders, whole, labels)
+
+    def list_columns(self, gap: int, most: tuple[int, int] = LISTED) -> _Pool | None:
         """List all routes that a plan at most so far above the bound can have.
 
         ``most``: labels of one van, and routes of all.
@@ -1035,29 +1021,30 @@ class _Generation:
         prices = self.prices
         if prices is None:
             return None
-        vans: list[Ints] = []
-        costs: list[Ints] = []
-        orders: list[Ints] = []
-        for van in self.master.vans:
-            _charge(self.views[van], prices)
-            look_ahead(self.views[van], self.ahead[van], van, prices.on(van))
-            room = FIRST_ROOM
-            found = self._find(van, prices, gap, (room, ROOM))
-            while not found.complete and room < most[0]:
-                if self.effort.stop() or self.labels > 2 * self.effort.labels:
-                    return None
-                room *= 8
-                found = self._find(van, prices, gap, (room, ROOM))
-            if not found.complete or sum(map(len, costs)) + len(found.ranks) > most[1]:
+        listed: dict[int, _Found] = {}
+        room, left = FIRST_ROOM, list(self.master.vans)
+        list(self.threads.map(lambda van: self._look_ahead(van, prices), left))
+        while left:
+            find = partial(self._find, prices=prices, limit=gap, size=(room, ROOM))
+            found = self.threads.map(find, left)
+            listed |= zip(left, found, strict=True)
+            self.labels += sum(listed[van].labels for van in left)
+            left = [van for van in left if not listed[van].complete]
+            if sum(len(one.gains) for one in listed.values()) > most[1]:
                 return None
-            vans.append(np.full(len(found.ranks), van))
-            costs.append(found.costs[found.ranks])
-            orders.append(_orders(self.views[van], found.tours, found.ranks))
+            if left and (
+                room >= most[0]
+                or self.effort.stop()
+                or self.labels > 2 * self.effort.labels
+            ):
+                return None
+            room *= 8
+        vans = list(self.master.vans)
         return _Pool(
             self.master.problem,
-            np.concatenate(vans),
-            np.concatenate(costs),
-            np.concatenate(orders),
+            np.repeat(vans, [len(listed[van].gains) for van in vans]),
+            np.concatenate([listed[van].costs for van in vans]),
+            np.concatenate([listed[van].orders for van in vans]),
         )
 
     def close_in(self, enough: int) -> _Pool | None:
@@ -1075,12 +1062,9 @@ class _Generation:
                 return pool
             before = self.bound
             if self.labels > self.effort.labels or not self.master.cut():
-                break
-            if self.run(enough) >= enough:
                 return None
-            if CLOSING * (self.bound - before) < gap:
-                break
-        return self.list_columns(enough - 1 - self.bound)
+            if self.run(enough) >= enough or CLOSING * (self.bound - before) < gap:
+                return None
 
 
 def _charge(view: Problem, prices: _Prices) -> None:
@@ -1186,9 +1170,10 @@ class _Pool:
         visits = tuple(order[order >= 0].tolist())
         return Column(int(self.vans[row]), visits, int(self.costs[row]))
 
-    def names(self) -> set[bytes]:
-        """Return what tells its routes apart, as :func:`_name` has it."""
-        return set(map(bytes, np.column_stack([self.vans, self.orders])))
+    def keys(self) -> set[tuple[int, int]]:
+        """Return van and calls, one bit each, of its routes."""
+        sets = self.member @ (1 << np.arange(self.member.shape[1]))
+        return set(zip(self.vans.tolist(), sets.tolist(), strict=True))
 
     def price(
         self, master: _Master, prices: _Prices, upper: int
@@ -1230,15 +1215,10 @@ class _Pool:
         for van, earned in prices.calls.items():
             mine = self.vans == van
             gains[mine] -= self.member[mine] @ earned + prices.van[van]
+            gains[mine] += prices.paid(van, self.member[mine])
         for place, weight in enumerate(self.weights):
             gains += prices.broken[weight] * self.broken[:, place]
         return gains + prices.taken(self.member)
-
-
-def _name(column: Column, calls: int) -> bytes:
-    """Return what tells a route of at most so many calls apart from others."""
-    rest = [-1] * (calls - len(column.visits))
-    return bytes(np.array([column.van, *column.visits, *rest], np.int64))
 
 
 # --- divide and rule --------------------------------------------------------------
@@ -1319,11 +1299,11 @@ class _Tree:
         low, pool = branch.low, branch.pool
         master, upper = self.master, self.judge.upper()
         while True:
-            mine = pool.names()
+            mine = pool.keys()
             outside = [
                 use
-                for use, name in zip(master.use, master.names, strict=True)
-                if name not in mine
+                for use, key in zip(master.use, master.keys, strict=True)
+                if key not in mine
             ]
             master.lp.forbid([*outside, *(master.out[call] for call in branch.kept)])
             prices = master.solve()

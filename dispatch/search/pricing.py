@@ -14,6 +14,10 @@ never promises too little.
 A programme with cuts takes a toll of routes that serve two of the same three calls, or
 all three. Half of it for the second of them and half for the third is never more: so
 much is in the table, for those that are remembered.
+
+Other cuts take a fee for each piece of some parts that a route takes beyond those
+aboard. How many it has taken the table does not know: it takes a share of the fee for
+every piece, and a label gets back what that is too much.
 """
 
 from typing import NamedTuple
@@ -65,11 +69,26 @@ class Prices(NamedTuple):
         Calls, three different ones each.
     tolls : ndarray, shape (cuts,)
         Cost units added where two of these three are served or all; 0 or more.
+    pieces : ndarray, shape (limits, calls)
+        Pieces of some parts that each call takes; 0 or more.
+    aboard : ndarray, shape (limits,)
+        Pieces that cost nothing; 0 or more.
+    fees : ndarray, shape (limits,)
+        Cost units added for each further one; 0 or more.
+    shares : ndarray, shape (limits,)
+        What the table of what lies ahead takes for every piece; 0 to the fee.
+    ahead : ndarray, shape (calls,)
+        ``earned`` less these shares.
     """
 
     earned: NDArray[np.int64]
     threes: NDArray[np.int64]
     tolls: NDArray[np.int64]
+    pieces: NDArray[np.int64]
+    aboard: NDArray[np.int64]
+    fees: NDArray[np.int64]
+    shares: NDArray[np.int64]
+    ahead: NDArray[np.int64]
 
 
 class Ahead(NamedTuple):
@@ -91,7 +110,8 @@ class Ahead(NamedTuple):
         Half the tolls that the second call makes due, by what it remembered at the
         first.
     toll : ndarray, shape (calls,)
-        Room: of the label a search is at, half the tolls due if each call comes next.
+        Room: of the label a search is at, half the tolls due and the fees to be paid
+        if each call comes next.
     able : ndarray of uint8, shape (calls,)
         1 where the van may serve the call in some way.
     step_s : int
@@ -193,6 +213,28 @@ def carry(neighbours: NDArray[np.int64], carried: NDArray[np.int64]) -> None:
 
 
 @kernel
+def least_fee(prices: Prices, limit: int, pieces: int) -> int:
+    """Return what a route pays at least for pieces, beside what the table takes.
+
+    Parameters
+    ----------
+    prices : Prices
+        With the fees.
+    limit : int
+        Row of ``prices.fees``.
+    pieces : int
+        Taken so far; the table takes its share of each that follows.
+
+    Returns
+    -------
+    int
+        Cost units; below 0 where pieces that cost nothing may follow.
+    """
+    over = pieces - prices.aboard[limit]
+    return over * (prices.fees[limit] if over > 0 else prices.shares[limit])
+
+
+@kernel
 def take_tolls(ahead: Ahead, prices: Prices) -> None:
     """Fill ``tolls`` of :class:`Ahead`.
 
@@ -239,7 +281,7 @@ def look_ahead(problem: Problem, ahead: Ahead, van: int, prices: Prices) -> None
     """
     take_tolls(ahead, prices)
     units, carried, visits = ahead.units, ahead.carried, problem.visits
-    earned, tolls = prices.earned, ahead.tolls
+    earned, tolls = prices.ahead, ahead.tolls
     calls, slots = units.shape[0], units.shape[1]
     begin_s, latest_s = problem.vans[van, SHIFT_LO], problem.vans[van, SHIFT_HI]
     finish, m_units = problem.vans[van, FINISH], problem.vans[van, M_UNITS]
@@ -438,7 +480,7 @@ def find_worthwhile(
             if count - label > width:
                 bar = best_promises(labels, label, count, (width, limit))
                 whole = False
-        owed = half_owed = 0
+        owed = owed_ahead = 0
         toll[:] = 0
         if label < 0:
             known, last, cost, late, taken = 0, problem.vans[van, START], 0, 0, 0
@@ -466,9 +508,20 @@ def find_worthwhile(
                     continue
                 if served > 1:
                     owed += tolls[cut]
-                    half_owed += (served - 1) * (tolls[cut] // 2)
+                    owed_ahead += (served - 1) * (tolls[cut] // 2)
                 for place in range(3):
                     toll[threes[cut, place]] += tolls[cut] // 2
+        for limited in range(len(prices.fees)):
+            pieces = 0
+            for call in range(calls):
+                pieces += prices.pieces[limited, call] * (known >> call & 1)
+            owed += prices.fees[limited] * max(0, pieces - prices.aboard[limited])
+            fee = least_fee(prices, limited, pieces)
+            owed_ahead += fee
+            for call in range(calls):
+                more = pieces + prices.pieces[limited, call]
+                toll[call] += least_fee(prices, limited, more) - fee
+        if label >= 0:
             back_s = back_at(problem, van, free, last)
             if back_s < NEVER:
                 metres = gap_m(problem, last, problem.vans[van, FINISH])
@@ -479,7 +532,7 @@ def find_worthwhile(
                 continue
             checked = label < 0
             further = cost + gap_m(problem, last, call) * m_units
-            less = taken + earned[call] - half_owed - toll[call]
+            less = taken + earned[call] - owed_ahead - toll[call]
             visit = call
             while visit >= 0:
                 due_s = done_s = NEVER
@@ -548,6 +601,9 @@ def least_of_all(problem: Problem, ahead: Ahead, van: int, prices: Prices) -> in
                 if min(due_s, done_s) <= latest_s:
                     further = gap_m(problem, start, call) * m_units
                     further -= prices.earned[call]
+                    for limit in range(len(prices.fees)):
+                        pieces = prices.pieces[limit, call]
+                        further += least_fee(prices, limit, pieces)
                     rest = least_ahead(
                         problem, ahead, van, 1 << call, (call, due_s, done_s)
                     )
@@ -584,7 +640,7 @@ def walk_least(
     int
         How many.
     """
-    units, carried, earned = ahead.units, ahead.carried, prices.earned
+    units, carried, earned = ahead.units, ahead.carried, prices.ahead
     begin_s, latest_s = problem.vans[van, SHIFT_LO], problem.vans[van, SHIFT_HI]
     start, m_units = problem.vans[van, START], problem.vans[van, M_UNITS]
     free = free_at_start(problem, van)

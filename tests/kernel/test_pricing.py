@@ -49,27 +49,57 @@ def gain(problem: Problem, prices: Prices, mask: int, cost: int) -> int:
         )
         if len(set(three).intersection(on)) > 1
     )
-    return cost - int(prices.earned[on].sum()) + tolls
+    fees = sum(
+        fee * max(0, sum(pieces[call] for call in on) - aboard)
+        for pieces, aboard, fee in zip(
+            prices.pieces.tolist(),
+            prices.aboard.tolist(),
+            prices.fees.tolist(),
+            strict=True,
+        )
+    )
+    return cost - int(prices.earned[on].sum()) + tolls + fees
 
 
 def without_tolls(earned: np.ndarray) -> Prices:
-    return Prices(earned, np.zeros((0, 3), np.int64), np.zeros(0, np.int64))
+    none = np.zeros(0, np.int64)
+    return Prices(
+        earned,
+        np.zeros((0, 3), np.int64),
+        none,
+        np.zeros((0, len(earned)), np.int64),
+        none,
+        none,
+        none,
+        earned,
+    )
 
 
 def some_prices(problem: Problem, seed: int) -> Prices:
     """Return prices from nothing to what a usual visit costs, some below nothing.
 
-    And tolls on up to six triples of calls, some of the same calls, some odd.
+    And tolls on up to six triples of calls, some of the same calls, some odd; and fees
+    on up to four kinds of parts, of which the table knows nothing, a share or all.
     """
     rng = np.random.default_rng(seed)
     calls = problem.call_count
     earned = rng.integers(-20 * MONEY, 120 * MONEY, calls)
     cuts = seed % 7 if calls > 2 else 0
     threes = [rng.choice(calls, 3, replace=False) for _ in range(cuts)]
+    tolls = rng.integers(0, 60 * MONEY, cuts)
+    limits = seed % 5
+    pieces = rng.integers(0, 3, (limits, calls))
+    fees = rng.integers(0, 60 * MONEY, limits)
+    shares = fees * rng.integers(0, 9, limits) // 8
     return Prices(
         earned,
         np.array(threes, np.int64).reshape(-1, 3),
-        rng.integers(0, 60 * MONEY, cuts),
+        tolls,
+        pieces,
+        rng.integers(0, 4, limits),
+        fees,
+        shares,
+        earned - shares @ pieces,
     )
 
 

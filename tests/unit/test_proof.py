@@ -233,6 +233,9 @@ def test_a_programme_without_an_answer_is_quiet_about_it(
     assert lp.solve() is None
     assert lp.value(x) == 0
     lp.forbid([])
+    assert lp.value(x) == 0  # not solved again yet
     assert lp.solve() == [3]
     assert lp.value(x) == pytest.approx(2)
+    y = lp.add_variable(1, {row: 1})
+    assert lp.value(y) == lp.value(x) == 0
     assert capfd.readouterr() == ("", "")
