@@ -309,14 +309,13 @@ class _Proof:
         for column in [*self.upper, *self.pool]:
             master.add(self._counted(column, level, unit))
         enough = (level.most - 1) * unit + 1
-        bound = search.run(enough)
-        if bound >= enough:
+        if search.run(enough) >= enough:
             return True
         pool = search.close_in(enough)
-        if pool is None and search.bound < enough:
-            pool = search.list_columns(enough - 1 - search.bound)
         if search.bound >= enough:
             return True
+        if pool is None:
+            pool = search.list_columns(enough - 1 - search.bound)
         if pool is None:
             return False
         low, pool = _thin_out(master, pool, enough)
@@ -363,8 +362,7 @@ class _Proof:
         search = _Generation(self.views, master, self.rooms, self.effort, self.threads)
         for column in [*self.upper, *self.pool]:
             master.add(column)
-        bound = search.run(self.cost)
-        if bound >= self.cost:
+        if search.run(self.cost) >= self.cost:
             return self.cost, True
         pool = search.close_in(self.cost)
         if pool is None and search.bound < self.cost:  # the plan may be too far off
@@ -981,11 +979,11 @@ class _Generation:
         prices: _Prices,
         limit: int,
         size: tuple[int, int],
-        most: int | None = None,
+        most: int,
     ) -> _Found:
         """Find a van's routes up to a limit, in so much room and at most so wide.
 
-        ``most``: so many are told, the most gainful ones.
+        ``most``: no more are told, the most gainful ones.
         """
         room, width = size
         view, fixed = self.views[van], prices.van[van]
@@ -1025,7 +1023,10 @@ class _Generation:
         room, left = FIRST_ROOM, list(self.master.vans)
         list(self.threads.map(lambda van: self._look_ahead(van, prices), left))
         while left:
-            find = partial(self._find, prices=prices, limit=gap, size=(room, ROOM))
+            size = room, ROOM
+            find = partial(
+                self._find, prices=prices, limit=gap, size=size, most=most[1]
+            )
             found = self.threads.map(find, left)
             listed |= zip(left, found, strict=True)
             self.labels += sum(listed[van].labels for van in left)
