@@ -36,7 +36,7 @@ from concurrent.futures import Executor, ThreadPoolExecutor
 from contextlib import contextmanager
 from functools import partial
 from itertools import combinations
-from typing import NamedTuple
+from typing import NamedTuple, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -118,6 +118,9 @@ CLOSED = 300  # routes the exact cover is asked about at once
 CLOSE_EFFORT = 0.3  # CP-SAT's deterministic time for these
 SURE = 0.02  # nearer to a whole number the programme is decided
 COVER_EFFORT = 3.0  # CP-SAT's deterministic time
+
+
+Answer = TypeVar("Answer")
 
 
 class Effort(NamedTuple):
@@ -681,14 +684,14 @@ class _Master:
         for three, row in self._cuts.items():
             if len(calls.intersection(three)) > 1:
                 within[row] = 1
+        one = sum(1 << call for call in calls)
         if self._shortfalls:
-            member = np.zeros((1, self.problem.call_count), np.int64)
-            member[0, list(calls)] = 1
+            member = _member(np.array([one]), self.problem.call_count)
             for row, cut in self._shortfalls.items():
                 if over := int(cut.over(column.van, member)[0]):
                     within[row] = over
         self.columns.append(column)
-        self.keys.append((column.van, sum(1 << call for call in calls)))
+        self.keys.append((column.van, one))
         self.use.append(self.lp.add_variable(column.cost, within))
         return True
 
@@ -709,9 +712,8 @@ class _Master:
         """Add cuts that the answer breaks; return how many."""
         shares = np.array([self.lp.value(use) for use in self.use])
         used = np.flatnonzero(shares > CUT_LEAST / 100)
-        calls = np.arange(self.problem.call_count)
         sets = np.array([key[1] for key in self.keys], np.int64)
-        member = sets[:, None] >> calls & 1
+        member = _member(sets, self.problem.call_count)
         return self._cut_parts(used, member, shares) or self._cut_threes(
             used, member, shares
         )
@@ -817,7 +819,7 @@ class _Found(NamedTuple):
     def columns(self, van: int) -> list[Column]:
         """Return the first of them as columns."""
         return [
-            Column(van, tuple(order[order >= 0].tolist()), cost)
+            _column(van, order, cost)
             for cost, order in zip(self.costs.tolist(), self.orders, strict=True)
         ]
 
@@ -909,8 +911,8 @@ class _Generation:
         return prices.base + total, added, short
 
     def _ask(
-        self, question: Callable[[int], _Offer], vans: Iterable[int]
-    ) -> dict[int, _Offer]:
+        self, question: Callable[[int], Answer], vans: Iterable[int]
+    ) -> dict[int, Answer]:
         """Ask each of some vans, side by side."""
         vans = list(vans)
         return dict(zip(vans, self.threads.map(question, vans), strict=True))
@@ -997,7 +999,7 @@ class _Generation:
                 (limit + fixed, width),
             )
             best = tours.best[:sets]
-            member = best[:, BEST_SET, None] >> np.arange(view.call_count) & 1
+            member = _member(best[:, BEST_SET], view.call_count)
             gains = best[:, BEST_COST] - member @ prices.calls[van] - fixed
             gains += prices.taken(member) + prices.paid(van, member)
             ranks = np.lexsort((best[:, BEST_SET], gains))
@@ -1021,14 +1023,13 @@ class _Generation:
             return None
         listed: dict[int, _Found] = {}
         room, left = FIRST_ROOM, list(self.master.vans)
-        list(self.threads.map(lambda van: self._look_ahead(van, prices), left))
+        self._ask(lambda van: self._look_ahead(van, prices), left)
         while left:
             size = room, ROOM
             find = partial(
                 self._find, prices=prices, limit=gap, size=size, most=most[1]
             )
-            found = self.threads.map(find, left)
-            listed |= zip(left, found, strict=True)
+            listed |= self._ask(find, left)
             self.labels += sum(listed[van].labels for van in left)
             left = [van for van in left if not listed[van].complete]
             if sum(len(one.gains) for one in listed.values()) > most[1]:
@@ -1082,6 +1083,17 @@ def _charged(view: Problem, prices: _Prices, orders: Ints) -> Ints:
     taken = [prices.broken.get(w, 0) for w in view.visits[:, BROKEN].tolist()]
     charged: Ints = np.array([*taken, 0])[orders].sum(axis=1)  # nothing where -1
     return charged
+
+
+def _member(sets: Ints, calls: int) -> Ints:
+    """Return 1 for each of so many calls that is in a set, a row for each set."""
+    member: Ints = sets[:, None] >> np.arange(calls) & 1
+    return member
+
+
+def _column(van: int, order: Ints, cost: int) -> Column:
+    """Return a route as a column, given its visits, -1 behind the last."""
+    return Column(van, tuple(order[order >= 0].tolist()), cost)
 
 
 def _orders(view: Problem, tours: Tours, rows: Ints) -> Ints:
@@ -1167,9 +1179,7 @@ class _Pool:
 
     def column(self, row: int) -> Column:
         """Return one of its routes."""
-        order = self.orders[row]
-        visits = tuple(order[order >= 0].tolist())
-        return Column(int(self.vans[row]), visits, int(self.costs[row]))
+        return _column(int(self.vans[row]), self.orders[row], int(self.costs[row]))
 
     def keys(self) -> set[tuple[int, int]]:
         """Return van and calls, one bit each, of its routes."""

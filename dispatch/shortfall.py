@@ -147,7 +147,7 @@ class Shortfall(NamedTuple):
 
 
 class _Pick(NamedTuple):
-    """A choice of a need of a call on a van: variable, row, and pieces of each part."""
+    """A choice of a need of a call on a van: its row, pieces of each part, and cost."""
 
     van: int
     call: int
@@ -358,13 +358,12 @@ class Parts:
         ordered = sorted(alone | wide | pairs, key=lambda one: (len(one), sorted(one)))
         view = next(iter(self._views.values()))
         holders = view.vans[:, HOLDER].tolist()
-        alone_with_it = [van for van in self._vans if holders.count(holders[van]) == 1]
+        own = [van for van in self._vans if holders.count(holders[van]) == 1]
         contests = []
         for parts in ordered[:CONTESTS]:
             in_shop = int(view.stock[len(view.vans), sorted(parts)].sum())
-            contests.append(
-                (in_shop, [self._side(van, parts, in_shop) for van in alone_with_it])
-            )
+            sides = [self._side(van, parts, in_shop) for van in own]
+            contests.append((in_shop, sides))
         return contests
 
     def _side(self, van: int, parts: Iterable[int], in_shop: int) -> _Side:
