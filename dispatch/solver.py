@@ -100,8 +100,8 @@ SEARCHED = 0.9  # of a time budget; the exact cover takes the rest
 PROVABLE = 40  # calls; of larger days hardly any is proved in the time
 WORTH_PROVING = 10_000  # rounds; who asks for fewer does not want to wait
 SPLIT_ABOVE = 300  # calls; a larger day is searched in pieces
-PIECE_CALLS = 150  # of such a piece, about
-PIECE_ROUNDS = 10_000  # until the day is cut anew
+PIECE_CALLS = 250  # of such a piece, about: calls of one piece compete for parts
+PIECE_ROUNDS = 3_000  # until the day is cut anew
 HOT, COLD = 3.0, 0.1  # first and last temperature, in costs of a usual drive
 FULL = (20.0, 0.3)  # those of a large day that leaves calls out: more of them find room
 # while driving counts for less
@@ -829,17 +829,18 @@ class _Split:
         rim = int(apart[int(self.chance.integers(len(vans)))].argmax())
         free = np.ones(len(vans), bool)
         groups: list[list[int]] = []
-        while free.any():
+        # As many for each thread, all as large, so that none waits for another.
+        turns = max(1, round(sizes.sum() / PIECE_CALLS / CHAINS))
+        for left in range(min(CHAINS * turns, len(vans)), 0, -1):
             first = int(np.where(free, apart[rim], NEVER).argmin())
             near = np.argsort(np.where(free, apart[first], NEVER), kind="stable")
             near = near[: int(free.sum())]
-            enough = int(np.searchsorted(sizes[near].cumsum(), PIECE_CALLS)) + 1
-            chosen = near[:enough]
+            filled = sizes[near].cumsum()
+            enough = int(np.searchsorted(filled, filled[-1] / left)) + 1
+            # One at least for each group to come.
+            chosen = near[: min(enough, len(near) - left + 1)]
             free[chosen] = False
-            if groups and sizes[chosen].sum() < PIECE_CALLS / 3:
-                groups[-1] += vans[chosen].tolist()
-            else:
-                groups.append(vans[chosen].tolist())
+            groups.append(vans[chosen].tolist())
         return groups
 
     def _merge(self, pieces: list["_Piece"]) -> None:

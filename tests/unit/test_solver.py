@@ -116,6 +116,17 @@ def test_a_large_day_with_everything_is_cut_and_put_together_again() -> None:
     assert set(visits) & set(problem.stores[:, STORE_VISIT].tolist())
 
 
+@pytest.mark.parametrize("vans", [1, 2, 3])
+def test_a_large_day_of_few_vans_is_cut_into_no_more_pieces_than_it_has(
+    vans: int,
+) -> None:
+    day = generate_day(7, calls=SPLIT_ABOVE + 20, vans=vans)
+    problem = build_problem(day, travel_table(day))
+    outcome = solve(problem, Budget(seed=2, rounds=5_000))
+    assert 0 < len(outcome.columns) <= vans
+    assert_can_be_driven(problem, outcome)
+
+
 def test_groups_of_vans_share_out_all_there_is_and_keep_what_they_use() -> None:
     day = a_large_day_with_everything()
     problem = build_problem(day, travel_table(day))
