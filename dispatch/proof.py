@@ -452,7 +452,7 @@ def _view(problem: Problem, van: int) -> Problem:
         low, high = problem.visits[call, [NEED_LO, NEED_HI]].tolist()
         possible = True
         for need in range(low, high):
-            choices = open_choices(problem, van, need)
+            choices = open_choices(problem, reach, need)
             used = np.zeros((len(choices), must.shape[1]), np.int64)
             for row, choice in enumerate(choices):
                 for part, count in items_of(problem, choice):

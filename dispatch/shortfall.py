@@ -60,22 +60,23 @@ def within_reach(problem: Problem, van: int) -> Ints:
     return reach
 
 
-def open_choices(problem: Problem, van: int, need: int) -> list[int]:
+def open_choices(problem: Problem, reach: Ints, need: int) -> list[int]:
     """Return the choices of a need that a van could have if nobody else took any.
 
     Parameters
     ----------
     problem : Problem
         The day.
-    van, need : int
-        Rows of ``problem.vans`` and of ``problem.needs``.
+    reach : ndarray, shape (parts,)
+        Pieces of each part that the van could have, of :func:`within_reach`.
+    need : int
+        Row of ``problem.needs``.
 
     Returns
     -------
     list of int
         Rows of ``problem.choices``.
     """
-    reach = within_reach(problem, van)
     return [
         choice
         for choice in range(*problem.needs[need].tolist())
@@ -223,12 +224,12 @@ class Parts:
     def add(self) -> None:
         """Add them to the programme."""
         for van, view in self._views.items():
-            scarce = scarce_needs(view)
+            scarce, reach = scarce_needs(view), within_reach(view, van)
             able = view.visits[np.flatnonzero(view.allowed[van]), CALL]
             for call in np.unique(able[able < view.call_count]).tolist():
                 needs = range(*view.visits[call, [NEED_LO, NEED_HI]].tolist())
                 for need in sorted(scarce.intersection(needs)):
-                    self._ask(van, call, need)
+                    self._ask((van, call, need), reach)
         within = [{pick.link: -1} for pick in self._picks]
         loads: dict[tuple[int, int], dict[int, int]] = {}
         for part in sorted({part for pick in self._picks for part in pick.pieces}):
@@ -241,12 +242,13 @@ class Parts:
             view = self._views[van]
             self._lp.add_variable(0, rows, int(view.stock[len(view.vans), part]))
 
-    def _ask(self, van: int, call: int, need: int) -> None:
-        """Let a need of a call on a van take one of its choices."""
+    def _ask(self, want: tuple[int, int, int], reach: Ints) -> None:
+        """Let a need of a call on a van, within its reach, take one of its choices."""
+        van, call, need = want
         view = self._views[van]
         link = self._lp.add_row(0, -1)
         self.links.setdefault((van, call), []).append(link)
-        for choice in open_choices(view, van, need):
+        for choice in open_choices(view, reach, need):
             pieces = {
                 part: count
                 for part, count in items_of(view, choice)
