@@ -78,6 +78,8 @@ WEIGHT_ROOM = 1 << 60
 FIRST, THEN, SAME_VAN, GAP_LO, GAP_HI = range(5)
 # columns of Problem.stores
 STORE_VISIT, STORE_ROW = range(2)
+# columns of Problem.clock
+PASSED, SPEED, LEAST = range(3)
 # columns of Futures.visits
 DUE, INSIDE, SPANS, SPAN = range(4)
 
@@ -89,9 +91,10 @@ class Problem(NamedTuple):
     ----------
     base_s, distance_m : ndarray, shape (nodes, nodes)
         Free-flow driving time and distance; the first nodes are the calls.
-    clock : ndarray, shape (slots, 2)
+    clock : ndarray, shape (slots, 3)
         Permille-seconds of free flow passed at each slot's start, and the slot's
-        speed in permille; the last slot holds on.
+        speed in permille; the last slot holds on. In each row LEAST: the share of its
+        free-flow time, in 1/1024 and rounded down, that a drive takes at least.
     slot_s : int
         Length of a slot.
     call_count : int
@@ -513,7 +516,8 @@ def assemble(  # noqa: PLR0913 - the tables of one day
     apart_m = distance_m[:count, :count].copy()
     np.fill_diagonal(apart_m, -1)  # others may stand at the same door
     near = np.argsort(apart_m, axis=1, kind="stable")
-    clock = np.stack([passed, speed], axis=1)
+    least = np.full_like(speed, 1000 * 1024 // speed.max())
+    clock = np.stack([passed, speed, least], axis=1)
     stock, shop = needs.stock, len(vans)
     must = _must(count, visits, needs)
     own = np.where(needs.reused == 1, stock[:shop], stock[vans[:, HOLDER]])

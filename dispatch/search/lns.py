@@ -25,6 +25,7 @@ from dispatch.problem import (
     GAP_HI,
     GAP_LO,
     HOLDER,
+    LEAST,
     LENGTH,
     LINK,
     LOADS,
@@ -674,6 +675,31 @@ def fits_before(
 
 
 @leaf
+def earliest(problem: Problem, free_s: int, origin: int, target: int) -> int:
+    """Return a moment before which no drive ends, quickly.
+
+    Most places are too late whatever the break and the traffic: no clock is read.
+
+    Parameters
+    ----------
+    problem : Problem
+        The day.
+    free_s : int
+        Departure, seconds since midnight.
+    origin, target : int
+        Nodes of the travel tables; -1 is anywhere, and no drive.
+
+    Returns
+    -------
+    int
+        Seconds since midnight, never after what :func:`arrive` returns.
+    """
+    if origin < 0 or target < 0:
+        return free_s
+    return free_s + ((problem.base_s[origin, target] * problem.clock[0, LEAST]) >> 10)
+
+
+@leaf
 def next_blink(rng: np.random.Generator) -> int:
     """Return how many places are looked at until one is skipped.
 
@@ -966,15 +992,20 @@ def best_way(
             if index > last:
                 break
             free = (labels[van, index, FREE_DUE], labels[van, index, FREE_DONE])
-            free = serve(problem, van, free, (origin, visit))
             latest = (labels[van, index, LATEST_DUE], labels[van, index, LATEST_DONE])
-            if fits_before(problem, van, free, (node, target), latest):
-                if timed:
-                    added += added_time(
-                        problem, routes, van, index, (free[0], free[1], node)
-                    )
-                if added < here:
-                    here, spot, how = added, index, visit
+            begin = earliest(problem, min(free[0], free[1]), origin, node)
+            done = max(begin + visits[visit, LENGTH], first_done)
+            if begin <= last_start and earliest(problem, done, node, target) <= max(
+                latest[0], latest[1]
+            ):
+                free = serve(problem, van, free, (origin, visit))
+                if fits_before(problem, van, free, (node, target), latest):
+                    if timed:
+                        added += added_time(
+                            problem, routes, van, index, (free[0], free[1], node)
+                        )
+                    if added < here:
+                        here, spot, how = added, index, visit
             origin = target
             index += 1
         visit = following(problem, notes, van, visit)
