@@ -25,7 +25,6 @@ from dispatch.problem import (
     GAP_HI,
     GAP_LO,
     HOLDER,
-    LEAST,
     LENGTH,
     LINK,
     LOADS,
@@ -68,6 +67,7 @@ from dispatch.search.schedule import (
     Routes,
     arrive,
     back_at,
+    earliest,
     empty_routes,
     gap_m,
     limited,
@@ -672,31 +672,6 @@ def fits_before(
         arrive(problem, free[0], origin, target) <= latest[0]
         or arrive(problem, rested(problem, van, free[0]), origin, target) <= latest[1]
     )
-
-
-@leaf
-def earliest(problem: Problem, free_s: int, origin: int, target: int) -> int:
-    """Return a moment before which no drive ends, quickly.
-
-    Most places are too late whatever the break and the traffic: no clock is read.
-
-    Parameters
-    ----------
-    problem : Problem
-        The day.
-    free_s : int
-        Departure, seconds since midnight.
-    origin, target : int
-        Nodes of the travel tables; -1 is anywhere, and no drive.
-
-    Returns
-    -------
-    int
-        Seconds since midnight, never after what :func:`arrive` returns.
-    """
-    if origin < 0 or target < 0:
-        return free_s
-    return free_s + ((problem.base_s[origin, target] * problem.clock[0, LEAST]) >> 10)
 
 
 @leaf

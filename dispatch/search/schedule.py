@@ -22,6 +22,7 @@ from dispatch.problem import (
     CALL,
     DRIVE_MAX,
     FINISH,
+    LEAST,
     LENGTH,
     M_UNITS,
     MEAL_HI,
@@ -183,6 +184,31 @@ def arrive(problem: Problem, free_s: int, origin: int, target: int) -> int:
     if origin < 0 or target < 0 or free_s >= NEVER:
         return free_s
     return drive(problem, free_s, problem.base_s[origin, target])
+
+
+@leaf
+def earliest(problem: Problem, free_s: int, origin: int, target: int) -> int:
+    """Return a moment before which no drive ends, quickly.
+
+    Most places are too late whatever the break and the traffic: no clock is read.
+
+    Parameters
+    ----------
+    problem : Problem
+        The day.
+    free_s : int
+        Departure, seconds since midnight.
+    origin, target : int
+        Nodes of the travel tables; -1 is anywhere, and no drive.
+
+    Returns
+    -------
+    int
+        Seconds since midnight, never after what :func:`arrive` returns.
+    """
+    if origin < 0 or target < 0:
+        return free_s
+    return free_s + ((problem.base_s[origin, target] * problem.clock[0, LEAST]) >> 10)
 
 
 @leaf

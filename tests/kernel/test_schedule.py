@@ -45,6 +45,7 @@ from dispatch.search.schedule import (
     arrive,
     arrive_by,
     done_at,
+    earliest,
     leave_by,
     rest_by,
     rested,
@@ -127,6 +128,18 @@ def test_a_drive_ends_when_the_plain_profile_says(
 
 
 @unhurried
+@given(traffic=traffics, depart_s=seconds, base_s=st.integers(0, 40_000))
+def test_no_drive_ends_before_the_quick_answer_which_is_the_fastest_slots(
+    traffic: Traffic, depart_s: int, base_s: int
+) -> None:
+    quick_s = earliest(a_drive(traffic, base_s), depart_s, 0, 1)
+    assert quick_s <= arrive_s(traffic, depart_s, base_s)
+    fastest = Traffic(speed_permille=(max(traffic.speed_permille),))
+    # Its share of free flow is rounded down to 1/1024, and each of two times once.
+    assert arrive_s(fastest, depart_s, base_s) - quick_s <= 2 + base_s // 1024
+
+
+@unhurried
 @given(traffic=traffics, limit_s=seconds, base_s=st.integers(0, 40_000))
 def test_the_latest_departure_is_in_time_and_one_second_later_is_not(
     traffic: Traffic, limit_s: int, base_s: int
@@ -144,6 +157,7 @@ def test_the_latest_departure_is_in_time_and_one_second_later_is_not(
 def test_from_and_to_anywhere_nothing_is_driven(ends: tuple[int, int]) -> None:
     problem = a_drive(base_s=600)
     assert arrive(problem, 30_000, *ends) == 30_000
+    assert earliest(problem, 30_000, *ends) == 30_000
     assert leave_by(problem, 30_000, *ends) == 30_000
 
 
